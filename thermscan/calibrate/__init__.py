@@ -1,0 +1,1 @@
+"""Recordings of references to camera and surface profiles."""

@@ -1,0 +1,1 @@
+"""The folder about one faulty board."""

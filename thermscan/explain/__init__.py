@@ -1,0 +1,1 @@
+"""From what is hot or cold to what may be at fault."""

@@ -1,0 +1,1 @@
+"""Compare recordings on the board grid, then detect."""

@@ -1,0 +1,1 @@
+"""Counts to temperature, place on the board, place in time."""

@@ -1,0 +1,1 @@
+"""Frozen records and their checks: no files, no pictures, no stages."""

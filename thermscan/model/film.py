@@ -1,0 +1,201 @@
+"""A recording in board coordinates: temperature at each place in each interval of time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from thermscan.model.board import Board
+
+
+@dataclass(frozen=True)
+class BoardGrid:
+    """Square cells over the board; cell (row 0, column 0) is centred at (x0_mm, y0_mm), rows go UP in y.
+
+    Row index grows with y (so pictures of it are shown with ``origin='lower'``).
+    """
+
+    x0_mm: float
+    y0_mm: float
+    step_mm: float
+    columns: int
+    rows: int
+
+    @classmethod
+    def over(cls, board: Board, step_mm: float, *, margin_mm: float = 0.0) -> BoardGrid:
+        """Cover the outline's bounding box, grown by ``margin_mm``, with cells of ``step_mm``."""
+        x0, y0, x1, y1 = board.box_mm
+        columns = max(1, int(np.ceil((x1 - x0 + 2 * margin_mm) / step_mm)))
+        rows = max(1, int(np.ceil((y1 - y0 + 2 * margin_mm) / step_mm)))
+        left = (x0 + x1 - (columns - 1) * step_mm) / 2
+        low = (y0 + y1 - (rows - 1) * step_mm) / 2
+        return cls(left, low, step_mm, columns, rows)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows, columns."""
+        return self.rows, self.columns
+
+    def points_mm(self) -> np.ndarray:
+        """Return cell centres, ndarray (rows, columns, 2), mm."""
+        x = self.x0_mm + self.step_mm * np.arange(self.columns)
+        y = self.y0_mm + self.step_mm * np.arange(self.rows)
+        return np.stack(np.meshgrid(x, y), axis=-1)
+
+    def to_cell(self, x_mm: float | np.ndarray, y_mm: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return fractional (row, column) of board points."""
+        return (np.asarray(y_mm) - self.y0_mm) / self.step_mm, (np.asarray(x_mm) - self.x0_mm) / self.step_mm
+
+    def extent_mm(self) -> tuple[float, float, float, float]:
+        """Return left, right, bottom, top edges, mm (matplotlib's ``extent`` with ``origin='lower'``)."""
+        half = self.step_mm / 2
+        return (
+            self.x0_mm - half,
+            self.x0_mm + (self.columns - 1) * self.step_mm + half,
+            self.y0_mm - half,
+            self.y0_mm + (self.rows - 1) * self.step_mm + half,
+        )
+
+
+@dataclass(frozen=True)
+class Film:
+    """Mean temperature at each place in each time bin, of one recording.
+
+    Attributes
+    ----------
+    grid : BoardGrid
+    edges_s : ndarray of shape (bins + 1,), s
+        Seconds since power-on, or on the recording's own clock where ``clock`` is ``'recording'``.
+    clock : {'power_on', 'recording'}
+    mean : ndarray of shape (bins, rows, columns)
+        Temperature (degrees Celsius) or counts, NaN where a bin or place has no data.
+    frames : ndarray of int, shape (bins,)
+        Usable frames averaged in each bin.
+    cold : ndarray of shape (rows, columns) or None
+        Mean of the frames before power-on; None where there are none.
+    cold_frames : int
+    noise : ndarray of shape (rows, columns)
+        Standard deviation of one frame at one cell, after resampling, unit of ``mean``.
+    correlation_mm : float
+        Distance over which the resampled noise is correlated (standard deviation of its kernel).
+    position_error_mm : float
+        Standard error of the placing, rms, relative to the other recordings it will be compared with.
+    inside : ndarray of bool, shape (rows, columns)
+        Cells inside the outline and seen by the camera.
+    readable : ndarray of bool, shape (rows, columns)
+        False where the surface cannot be read (bare metal, reflection, bad pixel).
+    pixel_mm : float
+        Size of a camera pixel on the board, mm (geometric mean).
+    blur_mm : float
+        Standard deviation of the optics' blur on the board, mm, where known or estimated, else 0.
+    unit : {'celsius', 'count'}
+    ambient_c : float or None
+    flags : frozenset of str
+        ``no_cold_frames``, ``warm_start``, ``single_frame`` and the like.
+    """
+
+    grid: BoardGrid
+    edges_s: np.ndarray
+    clock: str
+    mean: np.ndarray
+    frames: np.ndarray
+    cold: np.ndarray | None
+    cold_frames: int
+    noise: np.ndarray
+    correlation_mm: float
+    position_error_mm: float
+    inside: np.ndarray
+    readable: np.ndarray
+    pixel_mm: float
+    blur_mm: float = 0.0
+    unit: str = "celsius"
+    ambient_c: float | None = None
+    flags: frozenset[str] = field(default_factory=frozenset)
+
+    @property
+    def centres_s(self) -> np.ndarray:
+        """Middle of each time bin, s."""
+        return (self.edges_s[1:] + self.edges_s[:-1]) / 2
+
+
+@dataclass(frozen=True)
+class Rise:
+    """Rise (or over_ambient) of one board at each place and second.
+
+    ``rise`` is ndarray (bins, rows, columns), K (or counts); ``error`` its standard error from noise alone, same
+    shape or broadcastable. ``reference`` is ``'cold_frames'`` (a true rise) or ``'unheated_regions'``
+    (over_ambient).
+    """
+
+    film: Film
+    rise: np.ndarray
+    error: np.ndarray
+    reference: str
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """Known-good boards combined: mean and spread of the rise at each place and second.
+
+    Attributes
+    ----------
+    grid, edges_s : as in Film
+    mean, spread : ndarray of shape (bins, rows, columns), K
+        ``spread`` is the standard deviation between boards expected at each place (shrunk towards a model that
+        grows with the part's own heat when boards are few), NOT of the mean.
+    error : ndarray of shape (bins, rows, columns) or broadcastable, K
+        Standard error of ``mean`` from camera noise.
+    count : int
+        Number of boards.
+    outline_hash : str
+    side : str
+    sources : tuple of (name, sha256)
+    films : tuple of Rise
+        The boards themselves where they are at hand (empty for one loaded from a file).
+    odd : tuple of (name, reason)
+        Boards that look unlike the others.
+    """
+
+    grid: BoardGrid
+    edges_s: np.ndarray
+    mean: np.ndarray
+    spread: np.ndarray
+    error: np.ndarray
+    count: int
+    outline_hash: str
+    side: str
+    reference: str
+    sources: tuple[tuple[str, str], ...] = ()
+    films: tuple[Rise, ...] = ()
+    odd: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Excess:
+    """Rise of the faulty board minus the baseline's, with everything needed to judge it.
+
+    Attributes
+    ----------
+    excess : ndarray of shape (bins, rows, columns), K (or counts)
+    noise : same shape or broadcastable
+        Standard error from camera noise of both sides and from position error (gradient times position error).
+    spread : same shape or broadcastable
+        Standard deviation between good boards expected at this place (0 where the board is its own baseline).
+    basis : {'good_boards', 'itself_before', 'itself_only'}
+        Compared with good boards; with the same board's earlier recording; or with nothing but its own frames.
+    count : int
+        Number of good boards (0 for 'itself_only').
+    own_heat : ndarray of shape (bins, rows, columns)
+        The baseline's mean rise (zeros for 'itself_only').
+    """
+
+    film: Film
+    excess: np.ndarray
+    noise: np.ndarray
+    spread: np.ndarray
+    basis: str
+    count: int
+    own_heat: np.ndarray
+    reference: str
+    warnings: tuple[str, ...] = ()

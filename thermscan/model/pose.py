@@ -1,0 +1,141 @@
+"""Where the board lies in a frame: millimetres to pixels, or the reason why that is not known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+
+def map_points(matrix: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Send points, ndarray (..., 2), through a homography, ndarray (3, 3); returns ndarray (..., 2)."""
+    points = np.asarray(points, float)
+    flat = points.reshape(-1, 2)
+    out = np.column_stack([flat, np.ones(len(flat))]) @ np.asarray(matrix, float).T
+    return (out[:, :2] / out[:, 2:]).reshape(points.shape)
+
+
+@dataclass(frozen=True)
+class Lens:
+    """Radial distortion in OpenCV's model: ``(k1, k2)`` with focal length and centre in pixels."""
+
+    k1: float
+    k2: float
+    focal_px: float
+    centre_px: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Board millimetres to pixels of one frame.
+
+    Attributes
+    ----------
+    matrix : ndarray of shape (3, 3)
+        Homography, ``matrix[2, 2] == 1``: millimetres (x right, y up, seen from the top) to pixels (x right,
+        y down, (0, 0) the centre of the top left pixel). For an underside recording it contains the mirroring.
+    error_px : float
+        Standard error of a mapped point, root mean square over the board, px.
+    bridged : str
+        Empty, or the reason why this pose was interpolated from its neighbours.
+    """
+
+    matrix: np.ndarray
+    error_px: float
+    bridged: str = ""
+
+    def to_px(self, points_mm: np.ndarray) -> np.ndarray:
+        """Map board points, ndarray (..., 2) in mm, to pixels."""
+        return map_points(self.matrix, points_mm)
+
+    def to_mm(self, points_px: np.ndarray) -> np.ndarray:
+        """Map pixels, ndarray (..., 2), to board mm."""
+        return map_points(np.linalg.inv(self.matrix), points_px)
+
+
+@dataclass(frozen=True)
+class NoPose:
+    """A frame that could not be placed; false in a test."""
+
+    reason: str
+
+    def __bool__(self) -> bool:
+        return False
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Movement of the picture over a recording, relative to its reference frame.
+
+    Attributes
+    ----------
+    matrices : ndarray of shape (frames, 3, 3)
+        Reference-picture pixels to pixels of each frame; NaN rows where the frame could not be followed.
+    reference : ndarray of shape (rows, columns)
+        Mean of the stabilised frames before power-on where there are any (else of all), sensor pattern
+        removed where it could be told from the scene, unit of the frames, NaN where never seen.
+    change : ndarray of shape (components, rows, columns)
+        Temporal components of the scene in the reference picture (what warms), largest first.
+    error_px : ndarray of shape (frames,)
+        Standard error of the position of each frame relative to the reference, px.
+    is_tripod : bool
+        True where no motion beyond its error was found, and the matrices are the identity.
+    why : dict of frame number to reason
+        For frames whose matrix is bridged or missing.
+    pattern : ndarray of shape (rows, columns)
+        Sensor pattern that stays with the pixels, same unit, zeros where it cannot be told from the scene.
+    """
+
+    matrices: np.ndarray
+    reference: np.ndarray
+    change: np.ndarray
+    error_px: np.ndarray
+    is_tripod: bool
+    why: dict[int, str] = field(default_factory=dict)
+    pattern: np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Where the board lies in the reference picture of a recording.
+
+    Attributes
+    ----------
+    matrix : ndarray of shape (3, 3)
+        Board mm to pixels of the reference picture.
+    error_px : float
+        Standard error of a mapped point, rms over the board, px.
+    method : str
+        ``'marks'``, ``'outline'``, ``'layout'`` (outline, bodies and holes), ``'pattern'`` (matched to another
+        recording) or ``'frame'`` (no millimetres known: board units are pixels of the picture itself).
+    trusted : bool
+        False where the fit may be wrong as a whole (rival start, disagreement); ``reason`` says why.
+    margin : float or None
+        How much better the best start was than the runner-up (log-likelihood per degree of freedom).
+    """
+
+    matrix: np.ndarray
+    error_px: float
+    method: str
+    trusted: bool = True
+    reason: str = ""
+    margin: float | None = None
+
+
+@dataclass(frozen=True)
+class Track:
+    """Poses of all frames of one recording.
+
+    ``poses`` holds a Pose or NoPose a frame. ``placement`` says how the reference was found.
+    """
+
+    poses: tuple[Pose | NoPose, ...]
+    placement: Placement
+    side: str = "top"
+    lens: Lens | None = None
+    warnings: tuple[str, ...] = ()
+
+    def matrices(self) -> np.ndarray:
+        """Return ndarray (frames, 3, 3), NaN where there is no pose (for poses.npz)."""
+        empty = np.full((3, 3), np.nan)
+        return np.array([p.matrix if isinstance(p, Pose) else empty for p in self.poses])

@@ -1,0 +1,85 @@
+"""A number with its 95 % interval, and the units in which it is stored and shown."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A value with its 95 % interval; the unit stands in the name of the field that holds it.
+
+    Attributes
+    ----------
+    value, low, high : float
+        Estimate and the two ends of the 95 % interval, ``low <= high``, all finite.
+    """
+
+    value: float
+    low: float
+    high: float
+
+    def __post_init__(self) -> None:
+        if not all(math.isfinite(v) for v in (self.value, self.low, self.high)):
+            msg = f"a measured value must be finite, got {self!r}"
+            raise ValueError(msg)
+        if self.low > self.high:
+            msg = f"interval ends are reversed: {self!r}"
+            raise ValueError(msg)
+
+    @classmethod
+    def normal(cls, value: float, standard_error: float) -> Measured:
+        """Make the interval ``value +- 1.96 standard_error`` of a normal distribution."""
+        half = 1.959963985 * abs(standard_error)
+        return cls(float(value), float(value - half), float(value + half))
+
+    @property
+    def standard_error(self) -> float:
+        """Half width of the interval over 1.96: the standard error if it is normal."""
+        return (self.high - self.low) / (2 * 1.959963985)
+
+    def scaled(self, factor: float) -> Measured:
+        """Multiply value and interval by a known factor."""
+        ends = sorted((self.low * factor, self.high * factor))
+        return Measured(self.value * factor, ends[0], ends[1])
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How a quantity is shown: ``shown = inner * factor + offset``, with this many decimals."""
+
+    unit: str
+    factor: float
+    offset: float
+    decimals: int
+
+
+# key suffix -> (Celsius display, Fahrenheit display); the only place where Fahrenheit exists besides reading.
+# NIST SP 811, appendix B: t/F = 1.8 t/C + 32; a difference of 1 K is 1.8 F.
+SHOWN: dict[str, tuple[Shown, Shown]] = {
+    "c": (Shown("°C", 1.0, 0.0, 1), Shown("°F", 1.8, 32.0, 1)),
+    "k": (Shown("K", 1.0, 0.0, 2), Shown("°F diff.", 1.8, 0.0, 2)),
+    "k_per_s": (Shown("K/s", 1.0, 0.0, 3), Shown("°F/s", 1.8, 0.0, 3)),
+    "s": (Shown("s", 1.0, 0.0, 2), Shown("s", 1.0, 0.0, 2)),
+    "mm": (Shown("mm", 1.0, 0.0, 1), Shown("mm", 1.0, 0.0, 1)),
+    "w": (Shown("W", 1.0, 0.0, 3), Shown("W", 1.0, 0.0, 3)),
+    "px": (Shown("px", 1.0, 0.0, 2), Shown("px", 1.0, 0.0, 2)),
+}
+
+
+def shown(value: float | None, suffix: str, *, fahrenheit: bool = False) -> str:
+    """Write an inner value for people, e.g. ``shown(3.2, 'k') == '3.20 K'``; ``'not known'`` for None."""
+    if value is None:
+        return "not known"
+    how = SHOWN[suffix][1 if fahrenheit else 0]
+    return f"{value * how.factor + how.offset:.{how.decimals}f} {how.unit}"
+
+
+def shown_measured(measured: Measured | None, suffix: str, *, fahrenheit: bool = False) -> str:
+    """Write a value with its interval, e.g. ``'0.42 W (0.37 to 0.47)'``."""
+    if measured is None:
+        return "not known"
+    how = SHOWN[suffix][1 if fahrenheit else 0]
+    ends = [f"{v * how.factor + how.offset:.{how.decimals}f}" for v in (measured.low, measured.high)]
+    return f"{shown(measured.value, suffix, fahrenheit=fahrenheit)} ({ends[0]} to {ends[1]})"

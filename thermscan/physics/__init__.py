@@ -1,0 +1,1 @@
+"""Physical laws and plate model: arrays in, arrays out, no files."""

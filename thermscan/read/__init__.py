@@ -1,0 +1,1 @@
+"""Files to records: the only place, beside write and case, that opens recordings and boards."""

@@ -1,0 +1,1 @@
+"""Result to pictures and pages; computes no number that is not in the result."""
