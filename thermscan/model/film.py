@@ -93,6 +93,12 @@ class Film:
     ambient_c : float or None
     flags : frozenset of str
         ``no_cold_frames``, ``warm_start``, ``single_frame`` and the like.
+    motion_error_mm : float
+        Standard error of one frame's place relative to the other frames of the same recording, rms.
+    on_for_s : float or None
+        Seconds from power-on to power-off, None while still on at the end or where that is not known.
+    saturated : ndarray of bool, shape (rows, columns), or None
+        Cells that touched the top of the range.
     """
 
     grid: BoardGrid
@@ -112,6 +118,9 @@ class Film:
     unit: str = "celsius"
     ambient_c: float | None = None
     flags: frozenset[str] = field(default_factory=frozenset)
+    motion_error_mm: float = 0.0
+    on_for_s: float | None = None
+    saturated: np.ndarray | None = None
 
     @property
     def centres_s(self) -> np.ndarray:
@@ -188,6 +197,11 @@ class Excess:
         Number of good boards (0 for 'itself_only').
     own_heat : ndarray of shape (bins, rows, columns)
         The baseline's mean rise (zeros for 'itself_only').
+    position : ndarray, same shape or broadcastable
+        The share of ``noise`` that comes from position error; unlike camera noise it does not average out over
+        neighbouring cells or seconds.
+    board_scatter : ndarray of shape (boards, bins, rows, columns) or None
+        Each good board's rise minus the mean of the other good boards, K (two boards or more).
     """
 
     film: Film
@@ -199,3 +213,5 @@ class Excess:
     own_heat: np.ndarray
     reference: str
     warnings: tuple[str, ...] = ()
+    position: np.ndarray | float = 0.0
+    board_scatter: np.ndarray | None = None

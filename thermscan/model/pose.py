@@ -24,6 +24,12 @@ class Lens:
     focal_px: float
     centre_px: tuple[float, float]
 
+    def distort(self, points_px: np.ndarray) -> np.ndarray:
+        """Move ideal pixels, ndarray (..., 2), to where the lens puts them: r (1 + k1 r2 + k2 r4)."""
+        offset = (np.asarray(points_px, float) - self.centre_px) / self.focal_px
+        r2 = (offset**2).sum(axis=-1, keepdims=True)
+        return offset * (1 + self.k1 * r2 + self.k2 * r2**2) * self.focal_px + self.centre_px
+
 
 @dataclass(frozen=True)
 class Pose:

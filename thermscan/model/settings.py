@@ -27,6 +27,18 @@ def changed(settings: object, *, prefix: str = "") -> dict[str, object]:
 
 
 @dataclass(frozen=True)
+class FilmSettings:
+    """Resampling to the board grid and to time bins."""
+
+    cells_per_pixel: float = knob(0.75, (0.3, 2.0), "cell size over pixel size; below 1 keeps the peak of a small part")
+    most_cells: int = knob(400, (20, 2000), "cells along the longer edge at the most: memory and time")
+    most_bins: int = knob(40, (1, 400), "time bins from power-on to power-off at the most: memory and time")
+    margin_cells: int = knob(6, (0, 50), "cells kept around the outline, to see the bench")
+    guard_frames: float = knob(1.0, (0.0, 10.0), "frames before power-on that are not counted as cold")
+    most_bad_share: float = knob(0.25, (0.0, 1.0), "weight of bad pixels above which a sample is left out")
+
+
+@dataclass(frozen=True)
 class DetectionSettings:
     """Finding hot and cold places."""
 
@@ -39,4 +51,5 @@ class DetectionSettings:
 class Settings:
     """All settings of a comparison."""
 
+    film: FilmSettings = field(default_factory=FilmSettings)
     detection: DetectionSettings = field(default_factory=DetectionSettings)
