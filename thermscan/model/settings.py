@@ -39,6 +39,23 @@ class FilmSettings:
 
 
 @dataclass(frozen=True)
+class ExcessSettings:
+    """Rise, baseline and excess."""
+
+    ring_gap_px: float = knob(2.5, (0.0, 20.0), "pixels between board and bench that the optics' blur mixes")
+    fewest_ring_cells: int = knob(40, (5, 10000), "bench cells in view from which drift is taken off")
+    unheated_share: float = knob(0.10, (0.01, 0.5), "coolest share of the board taken as not heated by anything")
+    spread_floor_k: float = knob(0.03, (0.0, 5.0), "spread between good boards where nothing warms; common practice")
+    spread_fraction: float = knob(
+        0.12, (0.0, 1.0), "spread over own heat, two or more good boards; parts vary by 5 to 20 %, common practice"
+    )
+    spread_fraction_one: float = knob(0.20, (0.0, 1.0), "the same where one good board cannot show any spread: wider")
+    spread_weight: float = knob(4.0, (0.0, 100.0), "good boards that the spread model weighs as much as")
+    spread_reach_mm: float = knob(2.0, (0.0, 50.0), "distance over which a warm part's spread is felt")
+    repeat_fraction: float = knob(0.03, (0.0, 1.0), "spread over own heat between two runs of the same board")
+
+
+@dataclass(frozen=True)
 class DetectionSettings:
     """Finding hot and cold places."""
 
@@ -52,4 +69,5 @@ class Settings:
     """All settings of a comparison."""
 
     film: FilmSettings = field(default_factory=FilmSettings)
+    excess: ExcessSettings = field(default_factory=ExcessSettings)
     detection: DetectionSettings = field(default_factory=DetectionSettings)
