@@ -65,9 +65,106 @@ class DetectionSettings:
 
 
 @dataclass(frozen=True)
+class PlateSettings:
+    """The board as a plate, before anything is measured."""
+
+    thickness_mm: float = knob(1.6, (0.1, 10.0), "board thickness where the board file has none: common practice, no source")
+    copper_um: float = knob(45.0, (0.0, 1000.0), "mean copper over all layers: two to four foils of 35 um partly filled; no source")
+    copper_ratio: float = knob(3.5, (1.0, 20.0), "95 % ratio either way for copper that is not known; judgement")
+    copper_given_ratio: float = knob(1.3, (1.0, 5.0), "95 % ratio for copper given as a mean, since places differ; judgement")
+    copper_w_per_m_k: float = knob(390.0, (100.0, 420.0), "conductivity of copper, frigprim.com board calculator")
+    laminate_along_w_per_m_k: float = knob(
+        0.8, (0.1, 5.0), "laminate along the board, about three times across (Graebner and Azar, J. Heat Transfer 119, 1997)"
+    )
+    laminate_through_w_per_m_k: float = knob(0.3, (0.05, 3.0), "laminate across the board: handbooks 0.23 to 0.35")
+    laminate_j_per_cm3_k: float = knob(
+        2.1, (0.5, 5.0), "heat capacity of the laminate: 1900 kg/m3 times 1100 J/(kg K); handbooks 1.8 to 2.3"
+    )
+    copper_j_per_cm3_k: float = knob(3.44, (3.0, 4.0), "copper: 8933 kg/m3 times 385 J/(kg K), heat-transfer textbooks")
+    capacity_error: float = knob(0.15, (0.0, 1.0), "95 % share by which heat capacity may differ: spread of handbook values")
+    loss_w_per_m2_k: float = knob(
+        20.0, (2.0, 200.0), "both faces, free convection 4 to 9 and radiation 5 to 6 a face at the rises of a first power-up"
+    )
+    loss_ratio: float = knob(1.6, (1.0, 10.0), "95 % ratio for the loss without a fan; judgement from the correlations")
+
+
+@dataclass(frozen=True)
+class SourceSettings:
+    """Explaining the excess by sources of heat."""
+
+    most_sources: int = knob(6, (1, 50), "sources listed at the most")
+    most_cells: int = knob(2200, (100, 100000), "cells of the fitting grid: speed")
+    most_bins: int = knob(9, (2, 100), "time bins of the fit: speed; early ones stay short")
+    times: int = knob(48, (16, 400), "steps of the inner clock from power-on to the last bin")
+    prior_odds: float = knob(0.02, (1e-9, 1.0), "odds that a given candidate place makes heat it should not; judgement")
+    power_scale_w: float = knob(0.5, (1e-3, 100.0), "standard deviation of a source's power before looking; faults reach watts")
+    needed: float = knob(0.5, (0.0, 1.0), "probability above which a source is listed")
+    model_error: float = knob(
+        0.10, (0.0, 1.0), "error of the plate model as a share of its own rise: a thin plate is 4 to 12 % off near a source"
+    )
+    error_cells: float = knob(6.0, (1.0, 1000.0), "cells over which that error hangs together; judgement")
+    healthy_share: float = knob(0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell")
+    body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
+    body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
+    finest_mm: float = knob(0.7, (0.1, 5.0), "half the shortest wave kept in the plate, at the least")
+
+
+@dataclass(frozen=True)
+class PlacementSettings:
+    """Placing the board in the reference picture, and faulty against good."""
+
+    focal_widths: float = knob(
+        1.3, (0.3, 10.0), "usual focal length in widths of the picture: lenses of 25 to 55 degrees (common practice)"
+    )
+    focal_sigma: float = knob(0.35, (0.01, 2.0), "spread of the natural logarithm of the focal length about that")
+    aspect_sigma: float = knob(0.004, (1e-5, 0.2), "spread of the logarithm of the pixel aspect: pixels are square")
+    click_sigma_px: float = knob(1.5, (0.1, 10.0), "standard error of a clicked mark a coordinate: one pixel or three")
+    odd_click_sigmas: float = knob(
+        4.0, (2.0, 20.0), "a mark this many sigmas from where five or more others put it is left out"
+    )
+    tile_px: float = knob(24.0, (8.0, 128.0), "side of the tiles that have their own brightness and noise, px")
+    block_px: float = knob(6.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
+    huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
+    vuong_z: float = knob(3.0, (1.0, 10.0), "z value (Vuong 1989) by which the best start must beat any other")
+    same_place_px: float = knob(2.0, (0.2, 20.0), "starts that end closer than this over the board are one, px")
+    layout_tolerance_mm: float = knob(
+        0.1, (0.0, 2.0), "tolerance of part positions and outline against the board file (common practice)"
+    )
+    distrust_error_px: float = knob(2.5, (0.2, 50.0), "standard error above which a placement is not trusted, px")
+
+
+@dataclass(frozen=True)
+class TimingSettings:
+    """Finding when the board was switched on and off."""
+
+    cells_max: int = knob(3072, (64, 100000), "places followed in time at the most; bounds memory")
+    cells_min: int = knob(4, (1, 1000), "places that must stay in view for times to be looked for")
+    samples_max: int = knob(2048, (64, 100000), "samples kept of a recording; longer ones are averaged in runs first")
+    samples_min: int = knob(12, (8, 1000), "fewest samples that can show a kink between two trends")
+    quiet_share: float = knob(0.3, (0.05, 1.0), "share of places, the quietest, that show what the picture has in common")
+    noise_floor_share: float = knob(0.1, (0.0, 1.0), "least noise of a place as a share of the median: stuck places")
+    fastest_s: float = knob(0.1, (0.001, 10.0), "fastest time constant: small chip resistors take some tenths of a second")
+    slow_s: float = knob(2.0, (0.1, 100.0), "slowest constant that heat of an earlier run may still show at the start")
+    constant_ratio: float = knob(3.0, (1.5, 10.0), "step between time constants; finer ones cannot be told apart in noise")
+    narrowest_half: int = knob(4, (3, 100), "half width of the narrowest kink filter, samples; a cubic needs more than 5")
+    widest_half: int = knob(192, (8, 10000), "half width of the widest kink filter, samples")
+    width_ratio: float = knob(2.0, (1.2, 4.0), "step between filter widths; a factor 2 loses under 10 % of a peak")
+    false_edge_rate: float = knob(0.01, (1e-9, 0.5), "chance of any false kink in a recording without one")
+    tolerance: float = knob(0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed")
+    most_edges: int = knob(80, (2, 1000), "moments looked for at the most")
+    most_active: int = knob(600, (10, 100000), "places that take part in the search; speed")
+    ridge: float = knob(1e-5, (0.0, 1.0), "ridge on responses, far below noise; keeps like time constants apart")
+    response_s: float = knob(0.5, (0.01, 10.0), "time after a kink at which its size is read")
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of a comparison."""
 
     film: FilmSettings = field(default_factory=FilmSettings)
     excess: ExcessSettings = field(default_factory=ExcessSettings)
     detection: DetectionSettings = field(default_factory=DetectionSettings)
+    plate: PlateSettings = field(default_factory=PlateSettings)
+    source: SourceSettings = field(default_factory=SourceSettings)
+    placement: PlacementSettings = field(default_factory=PlacementSettings)
+    timing: TimingSettings = field(default_factory=TimingSettings)
