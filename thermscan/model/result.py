@@ -244,6 +244,9 @@ class Result:
     next_steps: tuple[str, ...] = ()
     moved_by: tuple[str, ...] = ()
     why: dict[str, str] = field(default_factory=dict)
+    # (columns, rows) of the faulty board's own picture where no millimetres are known: every *_mm of this record is
+    # then in its pixels, x right from the left edge and y UP from the lower edge, and leaves as a fraction of it.
+    picture_px: tuple[int, int] | None = None
 
     @property
     def none_probability(self) -> float:

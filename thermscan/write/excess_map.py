@@ -1,0 +1,78 @@
+"""The excess map as a 32-bit float TIFF in board coordinates."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+
+from thermscan.model.result import Result
+from thermscan.model.result_maps import ResultMaps
+from thermscan.write.folder import write_whole
+
+
+def map_description(result: Result, maps: ResultMaps) -> dict[str, object]:
+    """Return what the TIFF's description says about its own scale and content.
+
+    ``x_mm = x0_mm + step_mm * column`` and ``y_mm = y0_mm - step_mm * row`` give the centre of a pixel of the file,
+    (0, 0) being its top left one; where no millimetres are known the same keys end in ``_px``.
+    """
+    grid = maps.grid
+    unit = "px" if result.picture_px is not None else "mm"
+    sources = {item.role: item.sha256 for item in result.inputs}
+    return {
+        "content": "excess over the baseline",
+        "unit": "count" if result.units == "count" else "K",
+        "seconds": round(maps.shown_s, 6),
+        "clock": maps.clock,
+        "side": result.side,
+        f"x0_{unit}": grid.x0_mm,
+        f"y0_{unit}": grid.y0_mm + grid.step_mm * (grid.rows - 1),
+        f"step_{unit}": grid.step_mm,
+        "orientation": "x to the right and y up as seen from the top side; the first row has the largest y",
+        "no_data": "NaN",
+        "board": result.board_name,
+        "sha256": sources,
+        "version": result.version,
+    }
+
+
+def write_excess_map(path: str | Path, result: Result, maps: ResultMaps) -> Path:
+    """Write the excess of the shown bin as one page of 32-bit floats.
+
+    Parameters
+    ----------
+    path : str or Path
+    result : Result
+    maps : ResultMaps
+
+    Returns
+    -------
+    Path
+
+    Notes
+    -----
+    The first row of the file is the row with the largest y (the top of the board as drawn in fabrication data).
+    Kelvin (counts where no scale is known). A cell without data, outside the board or on an unreadable surface is
+    NaN. The resolution tags hold pixels per centimetre, the description the scale and origin as JSON.
+    """
+    import tifffile
+
+    excess = np.where(maps.inside & maps.readable, maps.excess[maps.shown], np.nan)
+    per_cm = 10.0 / maps.grid.step_mm
+    has_scale = result.picture_px is None
+    buffer = io.BytesIO()
+    tifffile.imwrite(
+        buffer,
+        np.ascontiguousarray(excess[::-1]).astype(np.float32),
+        photometric="minisblack",
+        resolution=(per_cm, per_cm) if has_scale else (1, 1),
+        resolutionunit="CENTIMETER" if has_scale else "NONE",
+        description=json.dumps(map_description(result, maps), ensure_ascii=True),
+        software=f"thermscan {result.version}",
+        metadata=None,
+        compression="zlib",
+    )
+    return write_whole(path, buffer.getvalue())
