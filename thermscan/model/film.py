@@ -181,6 +181,15 @@ class Baseline:
 
 
 @dataclass(frozen=True)
+class Window:
+    """Bins ``start`` to ``stop`` taken together, and the second in their middle."""
+
+    start: int
+    stop: int
+    at_s: float
+
+
+@dataclass(frozen=True)
 class Excess:
     """Rise of the faulty board minus the baseline's, with everything needed to judge it.
 
@@ -215,3 +224,16 @@ class Excess:
     warnings: tuple[str, ...] = ()
     position: np.ndarray | float = 0.0
     board_scatter: np.ndarray | None = None
+
+    def last_second(self, *, seconds: float = 1.0) -> Window:
+        """Return the last second of comparable bins with power on (the last such bin, where bins are longer)."""
+        film = self.film
+        end = film.on_for_s if film.on_for_s is not None else film.edges_s[-1]
+        known = np.isfinite(self.excess).any(axis=(1, 2)) & (film.edges_s[:-1] < end - 1e-9)
+        bins = np.flatnonzero(known)
+        if bins.size == 0:
+            return Window(0, 1, float(film.centres_s[0]))
+        stop = int(bins[-1]) + 1
+        width = float(np.diff(film.edges_s[:2])[0])
+        start = max(int(bins[0]), stop - max(1, round(seconds / width)))
+        return Window(start, stop, float((film.edges_s[start] + film.edges_s[stop]) / 2))

@@ -57,33 +57,61 @@ class ExcessSettings:
 
 @dataclass(frozen=True)
 class DetectionSettings:
-    """Finding hot and cold places."""
+    """Finding hot and cold places and judging parts."""
 
     false_discovery_rate: float = knob(
         0.05, (1e-6, 0.5), "share of false places accepted among those listed (Benjamini and Hochberg 1995)"
     )
+    scales_px: tuple[float, ...] = (0.5, 1.2, 3.0)
+    place_scale: int = knob(0, (0, 5), "which of the scales the place is measured on: the finest")
+    prominence_sigma: float = knob(4.0, (0.0, 20.0), "standard errors by which a peak stands out of its surroundings")
+    prominence_share: float = knob(0.10, (0.0, 0.9), "share of its height by which a peak stands out")
+    most_places: int = knob(30, (1, 1000), "places listed at the most")
+    part_sigma: float = knob(4.0, (1.0, 20.0), "standard deviations at which a part counts as hot or cold")
+
+
+@dataclass(frozen=True)
+class RateSettings:
+    """Rise rates."""
+
+    window_s: float = knob(0.5, (0.01, 60.0), "window over which the steepest slope is taken")
+    fewest_samples: int = knob(5, (5, 1000), "samples needed for a smoothing spline and a noise estimate")
+    step_sigma: float = knob(8.0, (1.0, 100.0), "noise multiples from which a single jump may be a shutter step")
+    step_ratio: float = knob(4.0, (1.0, 100.0), "times its neighbours that a jump must be to be a shutter step")
 
 
 @dataclass(frozen=True)
 class PlateSettings:
     """The board as a plate, before anything is measured."""
 
-    thickness_mm: float = knob(1.6, (0.1, 10.0), "board thickness where the board file has none: common practice, no source")
-    copper_um: float = knob(45.0, (0.0, 1000.0), "mean copper over all layers: two to four foils of 35 um partly filled; no source")
+    thickness_mm: float = knob(
+        1.6, (0.1, 10.0), "board thickness where the board file has none: common practice, no source"
+    )
+    copper_um: float = knob(
+        45.0, (0.0, 1000.0), "mean copper over all layers: two to four foils of 35 um partly filled; no source"
+    )
     copper_ratio: float = knob(3.5, (1.0, 20.0), "95 % ratio either way for copper that is not known; judgement")
-    copper_given_ratio: float = knob(1.3, (1.0, 5.0), "95 % ratio for copper given as a mean, since places differ; judgement")
+    copper_given_ratio: float = knob(
+        1.3, (1.0, 5.0), "95 % ratio for copper given as a mean, since places differ; judgement"
+    )
     copper_w_per_m_k: float = knob(390.0, (100.0, 420.0), "conductivity of copper, frigprim.com board calculator")
     laminate_along_w_per_m_k: float = knob(
-        0.8, (0.1, 5.0), "laminate along the board, about three times across (Graebner and Azar, J. Heat Transfer 119, 1997)"
+        0.8,
+        (0.1, 5.0),
+        "laminate along the board, about three times across (Graebner and Azar, J. Heat Transfer 119, 1997)",
     )
     laminate_through_w_per_m_k: float = knob(0.3, (0.05, 3.0), "laminate across the board: handbooks 0.23 to 0.35")
     laminate_j_per_cm3_k: float = knob(
         2.1, (0.5, 5.0), "heat capacity of the laminate: 1900 kg/m3 times 1100 J/(kg K); handbooks 1.8 to 2.3"
     )
     copper_j_per_cm3_k: float = knob(3.44, (3.0, 4.0), "copper: 8933 kg/m3 times 385 J/(kg K), heat-transfer textbooks")
-    capacity_error: float = knob(0.15, (0.0, 1.0), "95 % share by which heat capacity may differ: spread of handbook values")
+    capacity_error: float = knob(
+        0.15, (0.0, 1.0), "95 % share by which heat capacity may differ: spread of handbook values"
+    )
     loss_w_per_m2_k: float = knob(
-        20.0, (2.0, 200.0), "both faces, free convection 4 to 9 and radiation 5 to 6 a face at the rises of a first power-up"
+        20.0,
+        (2.0, 200.0),
+        "both faces, free convection 4 to 9 and radiation 5 to 6 a face at the rises of a first power-up",
     )
     loss_ratio: float = knob(1.6, (1.0, 10.0), "95 % ratio for the loss without a fan; judgement from the correlations")
 
@@ -97,13 +125,19 @@ class SourceSettings:
     most_bins: int = knob(9, (2, 100), "time bins of the fit: speed; early ones stay short")
     times: int = knob(48, (16, 400), "steps of the inner clock from power-on to the last bin")
     prior_odds: float = knob(0.02, (1e-9, 1.0), "odds that a given candidate place makes heat it should not; judgement")
-    power_scale_w: float = knob(0.5, (1e-3, 100.0), "standard deviation of a source's power before looking; faults reach watts")
+    power_scale_w: float = knob(
+        0.5, (1e-3, 100.0), "standard deviation of a source's power before looking; faults reach watts"
+    )
     needed: float = knob(0.5, (0.0, 1.0), "probability above which a source is listed")
     model_error: float = knob(
-        0.10, (0.0, 1.0), "error of the plate model as a share of its own rise: a thin plate is 4 to 12 % off near a source"
+        0.10,
+        (0.0, 1.0),
+        "error of the plate model as a share of its own rise: a thin plate is 4 to 12 % off near a source",
     )
     error_cells: float = knob(6.0, (1.0, 1000.0), "cells over which that error hangs together; judgement")
-    healthy_share: float = knob(0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell")
+    healthy_share: float = knob(
+        0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell"
+    )
     body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
     body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
     finest_mm: float = knob(0.7, (0.1, 5.0), "half the shortest wave kept in the plate, at the least")
@@ -141,20 +175,77 @@ class TimingSettings:
     cells_min: int = knob(4, (1, 1000), "places that must stay in view for times to be looked for")
     samples_max: int = knob(2048, (64, 100000), "samples kept of a recording; longer ones are averaged in runs first")
     samples_min: int = knob(12, (8, 1000), "fewest samples that can show a kink between two trends")
-    quiet_share: float = knob(0.3, (0.05, 1.0), "share of places, the quietest, that show what the picture has in common")
+    quiet_share: float = knob(
+        0.3, (0.05, 1.0), "share of places, the quietest, that show what the picture has in common"
+    )
     noise_floor_share: float = knob(0.1, (0.0, 1.0), "least noise of a place as a share of the median: stuck places")
-    fastest_s: float = knob(0.1, (0.001, 10.0), "fastest time constant: small chip resistors take some tenths of a second")
+    fastest_s: float = knob(
+        0.1, (0.001, 10.0), "fastest time constant: small chip resistors take some tenths of a second"
+    )
     slow_s: float = knob(2.0, (0.1, 100.0), "slowest constant that heat of an earlier run may still show at the start")
-    constant_ratio: float = knob(3.0, (1.5, 10.0), "step between time constants; finer ones cannot be told apart in noise")
-    narrowest_half: int = knob(4, (3, 100), "half width of the narrowest kink filter, samples; a cubic needs more than 5")
+    constant_ratio: float = knob(
+        3.0, (1.5, 10.0), "step between time constants; finer ones cannot be told apart in noise"
+    )
+    narrowest_half: int = knob(
+        4, (3, 100), "half width of the narrowest kink filter, samples; a cubic needs more than 5"
+    )
     widest_half: int = knob(192, (8, 10000), "half width of the widest kink filter, samples")
     width_ratio: float = knob(2.0, (1.2, 4.0), "step between filter widths; a factor 2 loses under 10 % of a peak")
     false_edge_rate: float = knob(0.01, (1e-9, 0.5), "chance of any false kink in a recording without one")
-    tolerance: float = knob(0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed")
+    tolerance: float = knob(
+        0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"
+    )
     most_edges: int = knob(80, (2, 1000), "moments looked for at the most")
     most_active: int = knob(600, (10, 100000), "places that take part in the search; speed")
     ridge: float = knob(1e-5, (0.0, 1.0), "ridge on responses, far below noise; keeps like time constants apart")
     response_s: float = knob(0.5, (0.01, 10.0), "time after a kink at which its size is read")
+
+
+@dataclass(frozen=True)
+class ExplainSettings:
+    """Weighing explanations. Values without a source are stated judgement, kept wide; none is fitted to a sample."""
+
+    floor_k: float = knob(0.08, (0.001, 5.0), "harmless difference of any place between two good boards, K; judgement")
+    repeat_share: float = knob(0.03, (0.0, 1.0), "change of own heat between two runs of the same board; judgement")
+    share_many: float = knob(0.03, (0.0, 1.0), "added to the measured spread, share of own heat, 3 good boards or more")
+    share_two: float = knob(0.06, (0.0, 1.0), "the same with two good boards: the measured spread is itself uncertain")
+    share_one: float = knob(0.10, (0.0, 1.0), "the same with one good board: healthy chips differ by a tenth and more")
+    share_none: float = knob(0.35, (0.0, 2.0), "the same with none: own heat is only expected from the kind of part")
+    tail_many: float = knob(5.0, (1.0, 100.0), "degrees of freedom of the t distribution of differences, 3 or more")
+    tail_two: float = knob(4.0, (1.0, 100.0), "the same with two good boards")
+    tail_one: float = knob(3.0, (1.0, 100.0), "the same with one good board")
+    tail_none: float = knob(2.0, (1.0, 100.0), "the same with none")
+    common_share: float = knob(0.05, (0.0, 1.0), "all parts warmer or cooler together: supply and air; judgement")
+    noise_kept: float = knob(0.4, (0.0, 1.0), "share of the noise that averaging cannot remove: placing, cold frames")
+    block_mm: float = knob(
+        4.0, (0.5, 50.0), "edge of the blocks of bare board, mm; about the spread of heat in seconds"
+    )
+    most_blocks: int = knob(220, (4, 2000), "blocks on a board at the most: time")
+    bare_margin_mm: float = knob(0.5, (0.0, 5.0), "left out around bodies: solder fillets and placing error")
+    least_block_share: float = knob(0.2, (0.0, 1.0), "share of a block's cells that must be bare and readable")
+    warm_own_k: float = knob(0.5, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
+    most_shared: int = knob(25, (0, 200), "warm parts whose harmless differences are followed into the board")
+    slow_mm2_per_s: float = knob(
+        0.25, (0.05, 10.0), "heat spreading in bare FR-4, in plane (0.8 W/mK over 1.9 MJ/m3K less 40 %)"
+    )
+    quick_mm2_per_s: float = knob(12.0, (0.1, 100.0), "the same with several copper planes")
+    pattern_error: float = knob(
+        0.35, (0.0, 2.0), "error of a predicted change at a place, share of it, all stages alike"
+    )
+    shape_error: float = knob(0.15, (0.0, 2.0), "the same, stage by stage")
+    evidence_power: float = knob(
+        0.5, (0.05, 1.0), "exponent of the likelihood: unmodelled errors are shared by neighbours"
+    )
+    least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
+    strengths: int = knob(14, (3, 100), "steps of strength, logarithmic")
+    bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")
+    verdict_at: float = knob(0.5, (0.05, 0.99), "probability from which a verdict is given (design value)")
+    listed_from: float = knob(0.002, (0.0, 0.5), "probability below which a suspect joins 'other' in the list")
+
+    def diffusivities(self) -> tuple[float, ...]:
+        """Three spreads of heat, from bare FR-4 to copper planes, mm2/s."""
+        middle = (self.slow_mm2_per_s * self.quick_mm2_per_s) ** 0.5
+        return self.slow_mm2_per_s, middle, self.quick_mm2_per_s
 
 
 @dataclass(frozen=True)
@@ -164,7 +255,9 @@ class Settings:
     film: FilmSettings = field(default_factory=FilmSettings)
     excess: ExcessSettings = field(default_factory=ExcessSettings)
     detection: DetectionSettings = field(default_factory=DetectionSettings)
+    rate: RateSettings = field(default_factory=RateSettings)
     plate: PlateSettings = field(default_factory=PlateSettings)
     source: SourceSettings = field(default_factory=SourceSettings)
     placement: PlacementSettings = field(default_factory=PlacementSettings)
     timing: TimingSettings = field(default_factory=TimingSettings)
+    explain: ExplainSettings = field(default_factory=ExplainSettings)

@@ -1,0 +1,17 @@
+"""Where the data that comes with the package lies: in a checkout, an editable install or a wheel."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import thermscan
+from thermscan.model.errors import InputError
+
+
+def data_folder(name: str) -> Path:
+    """Return the folder ``calibration`` or ``sample_frames``; raises InputError where the install lacks it."""
+    package = Path(thermscan.__file__).resolve().parent
+    for folder in (package / "_data" / name, package.parent / name):
+        if folder.is_dir():
+            return folder
+    raise InputError(name, "", "this data folder is not part of the installation", "install thermscan again")
