@@ -1,0 +1,234 @@
+"""Pose of a flat board before a camera with square pixels: parameters, projection and the fit to marks.
+
+A homography has eight degrees of freedom, a board before a camera seven (six of position, one focal length). The
+eighth, the aspect ratio of a pixel, stays free within a narrow prior, so that any homography near a physical one
+can be reached and none far from it. The same parameters say where the top face of a tall part appears.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from thermscan.model.pose import map_points
+from thermscan.model.settings import PlacementSettings
+
+PARAMETERS = 8
+_TOP = np.diag([1.0, -1.0, -1.0])  # board y up and z to the camera become camera y down and z forward
+_BOTTOM = np.diag([-1.0, -1.0, 1.0])  # seen from below x runs to the left and z away from the camera
+
+
+@dataclass(frozen=True)
+class View:
+    """A board before a camera.
+
+    Attributes
+    ----------
+    rotation : ndarray of shape (3, 3)
+        Board axes to camera axes (x right, y down, z forward).
+    shift_mm : ndarray of shape (3,), mm
+        Board centre in camera axes.
+    focal_px : float
+        Focal length, px.
+    aspect : float
+        Square root of the ratio of horizontal to vertical focal length.
+    centre_px : tuple of float
+        Principal point, px: the middle of the picture.
+    centre_mm : tuple of float
+        Board point that ``shift_mm`` belongs to, mm.
+    toward : float
+        +1 where heights run along board z (top side), -1 for the underside.
+    """
+
+    rotation: np.ndarray
+    shift_mm: np.ndarray
+    focal_px: float
+    aspect: float
+    centre_px: tuple[float, float]
+    centre_mm: tuple[float, float]
+    toward: float = 1.0
+
+    def camera_matrix(self) -> np.ndarray:
+        """Return the matrix of inner parameters, ndarray (3, 3), px."""
+        f, a = self.focal_px, self.aspect
+        return np.array([[f * a, 0, self.centre_px[0]], [0, f / a, self.centre_px[1]], [0, 0, 1.0]])
+
+    def homography(self, height_mm: float = 0.0) -> np.ndarray:
+        """Return the map of board mm to pixels, ndarray (3, 3), for the plane ``height_mm`` above the surface."""
+        r = self.rotation
+        origin = self.shift_mm - r[:, 0] * self.centre_mm[0] - r[:, 1] * self.centre_mm[1]
+        origin = origin + r[:, 2] * self.toward * height_mm
+        matrix = self.camera_matrix() @ np.column_stack([r[:, 0], r[:, 1], origin])
+        return matrix / matrix[2, 2]
+
+    def moved(self, step: np.ndarray) -> View:
+        """Return the view after a step, ndarray (8,): rotation (rad), shift as a share of distance, log focal, log aspect.
+
+        A change of focal length keeps the scale of the board in the picture (distance follows), which keeps the
+        parameters nearly independent.
+        """
+        step = np.asarray(step, float)
+        turn = cv2.Rodrigues(step[:3].reshape(3, 1))[0]
+        zoom = float(np.exp(np.clip(step[6], -2, 2)))
+        distance = self.shift_mm[2]
+        shift = self.shift_mm + step[3:6] * distance
+        shift = np.array([shift[0], shift[1], max(shift[2], 0.05 * distance) * zoom])
+        return replace(
+            self,
+            rotation=turn @ self.rotation,
+            shift_mm=shift,
+            focal_px=self.focal_px * zoom,
+            aspect=self.aspect * float(np.exp(np.clip(step[7], -0.5, 0.5))),
+        )
+
+    def tilt_deg(self) -> float:
+        """Return the angle between the board normal and the line of sight, degrees."""
+        return float(np.degrees(np.arccos(np.clip(abs(self.rotation[2, 2]), 0, 1))))
+
+
+def homography_steps(view: View) -> np.ndarray:
+    """Return the derivative of the homography by the eight parameters, ndarray (8, 3, 3), by central differences."""
+    eps = 1e-5
+    out = np.empty((PARAMETERS, 3, 3))
+    for i in range(PARAMETERS):
+        step = np.zeros(PARAMETERS)
+        step[i] = eps
+        out[i] = (view.moved(step).homography() - view.moved(-step).homography()) / (2 * eps)
+    return out
+
+
+def point_steps(view: View, points_mm: np.ndarray) -> np.ndarray:
+    """Return the derivative of pixel positions by the parameters, ndarray (points, 2, 8), px per unit step."""
+    matrix, steps = view.homography(), homography_steps(view)
+    full = np.column_stack([np.asarray(points_mm, float).reshape(-1, 2), np.ones(np.size(points_mm) // 2)])
+    place = full @ matrix.T
+    moved = np.einsum("kij,nj->nki", steps, full)
+    xy = place[:, :2] / place[:, 2:]
+    return ((moved[:, :, :2] - moved[:, :, 2:] * xy[:, None, :]) / place[:, None, 2:]).transpose(0, 2, 1)
+
+
+def prior_residual(view: View, settings: PlacementSettings, picture_width_px: float) -> np.ndarray:
+    """Return how far the focal length and aspect are from what cameras have, ndarray (2,), in prior sigmas."""
+    usual = settings.focal_widths * picture_width_px
+    return np.array(
+        [
+            np.log(view.focal_px / usual) / settings.focal_sigma,
+            np.log(view.aspect) / settings.aspect_sigma,
+        ]
+    )
+
+
+def prior_steps(settings: PlacementSettings) -> np.ndarray:
+    """Return the derivative of ``prior_residual`` by the parameters, ndarray (2, 8)."""
+    out = np.zeros((2, PARAMETERS))
+    out[0, 6] = 1 / settings.focal_sigma
+    out[1, 7] = 1 / settings.aspect_sigma
+    return out
+
+
+def nominal_view(shape: tuple[int, int], centre_mm: tuple[float, float], side: str, settings: PlacementSettings) -> View:
+    """Return a view straight from above at one pixel per millimetre, picture centre on ``centre_mm``."""
+    rows, columns = shape
+    focal = settings.focal_widths * max(rows, columns)
+    return View(
+        _TOP if side == "top" else _BOTTOM,
+        np.array([0.0, 0.0, focal]),
+        focal,
+        1.0,
+        ((columns - 1) / 2, (rows - 1) / 2),
+        centre_mm,
+        1.0 if side == "top" else -1.0,
+    )
+
+
+def view_from_similarity(base: View, *, scale: float, angle_rad: float, centre_px: np.ndarray) -> View:
+    """Return ``base`` turned clockwise in the picture by an angle, at ``scale`` px/mm, board centre at ``centre_px``."""
+    c, s = np.cos(angle_rad), np.sin(angle_rad)
+    turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
+    distance = base.focal_px / scale
+    offset = (np.asarray(centre_px, float) - base.centre_px) / scale
+    return replace(base, rotation=turn @ base.rotation, shift_mm=np.array([offset[0], offset[1], distance]))
+
+
+def _similarity_start(base: View, points_mm: np.ndarray, points_px: np.ndarray) -> View:
+    """Fit scale, turn and shift to point pairs by least squares (Umeyama 1991), as a start."""
+    nominal = map_points(base.homography(), points_mm)
+    a, b = nominal - nominal.mean(0), points_px - points_px.mean(0)
+    z = np.sum((b[:, 0] + 1j * b[:, 1]) * (a[:, 0] - 1j * a[:, 1])) / max(float(np.sum(a**2)), 1e-12)
+    scale = max(abs(z), 1e-6)
+    turn = float(np.angle(z))
+    centre = map_points(base.homography(), np.array(base.centre_mm)) - nominal.mean(0)
+    spin = scale * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    return view_from_similarity(base, scale=scale, angle_rad=turn, centre_px=spin @ centre + points_px.mean(0))
+
+
+def fit_points(
+    base: View,
+    points_mm: np.ndarray,
+    points_px: np.ndarray,
+    *,
+    sigma_px: float,
+    settings: PlacementSettings,
+    width_px: float,
+) -> View:
+    """Fit a view to point pairs: least squares with the camera prior.
+
+    Parameters
+    ----------
+    base : View
+        Gives side, picture centre and board centre; its own position does not matter.
+    points_mm, points_px : ndarray of shape (points, 2), mm and px
+        Pairs, at least two.
+    sigma_px : float
+        Standard error of a coordinate of a point, px; sets the weight against the prior.
+    settings : PlacementSettings
+    width_px : float
+        Longer side of the picture, px.
+
+    Returns
+    -------
+    View
+
+    Notes
+    -----
+    Minimises the distance in the picture (the 'gold standard' of Hartley & Zisserman, Multiple View Geometry, for
+    points known exactly on one side) from a similarity start. Not valid for mirrored pairs: the side says
+    whether the picture is mirrored.
+    """
+    points_mm, points_px = np.asarray(points_mm, float), np.asarray(points_px, float)
+    start = _similarity_start(base, points_mm, points_px)
+
+    def residual(step: np.ndarray) -> np.ndarray:
+        view = start.moved(step)
+        miss = (map_points(view.homography(), points_mm) - points_px) / sigma_px
+        return np.concatenate([miss.ravel(), prior_residual(view, settings, width_px), 1e-3 * step])
+
+    found = least_squares(residual, np.zeros(PARAMETERS), method="lm", max_nfev=400)
+    return start.moved(found.x)
+
+
+def view_from_homography(
+    base: View, matrix: np.ndarray, corners_mm: np.ndarray, *, settings: PlacementSettings, width_px: float
+) -> View:
+    """Return the view nearest to a homography over the board.
+
+    Parameters
+    ----------
+    base : View
+        Gives side, picture centre and board centre.
+    matrix : ndarray of shape (3, 3)
+        Board mm to px.
+    corners_mm : ndarray of shape (points, 2), mm
+        Points that must agree.
+
+    Returns
+    -------
+    View
+        Agrees to far under 0.1 px where the homography is one of a camera with nearly square pixels.
+    """
+    return fit_points(
+        base, corners_mm, map_points(matrix, corners_mm), sigma_px=0.003, settings=settings, width_px=width_px
+    )
