@@ -156,6 +156,7 @@ class PlacementSettings:
     odd_click_sigmas: float = knob(
         4.0, (2.0, 20.0), "a mark this many sigmas from where five or more others put it is left out"
     )
+    optics_blur_px: float = knob(0.6, (0.1, 5.0), "usual blur of optics and stabilising, standard deviation, px")
     tile_px: float = knob(24.0, (8.0, 128.0), "side of the tiles that have their own brightness and noise, px")
     block_px: float = knob(6.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
     huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
@@ -198,7 +199,26 @@ class TimingSettings:
     most_edges: int = knob(80, (2, 1000), "moments looked for at the most")
     most_active: int = knob(600, (10, 100000), "places that take part in the search; speed")
     ridge: float = knob(1e-5, (0.0, 1.0), "ridge on responses, far below noise; keeps like time constants apart")
-    response_s: float = knob(0.5, (0.01, 10.0), "time after a kink at which its size is read")
+    response_s: float = knob(0.6, (0.01, 10.0), "time after a kink at which its size is read")
+    source_sigmas: float = knob(5.0, (2.0, 20.0), "response over its error from which a place takes part in the timing")
+    most_sources: int = knob(24, (1, 500), "places that decide a moment at the most; more are neighbours of these")
+    fit_before_s: float = knob(4.0, (0.1, 60.0), "stretch before a kink that shows the trend")
+    fit_after_s: float = knob(3.0, (0.1, 60.0), "stretch after a kink that shows the start of the response")
+    fit_least: int = knob(5, (3, 100), "samples on each side of a kink at the least")
+    grid_before: float = knob(8.0, (1.0, 100.0), "samples before a kink that its fine search covers")
+    grid_after: float = knob(12.0, (1.0, 100.0), "samples after a kink that its fine search covers")
+    grid_step: float = knob(0.1, (0.005, 1.0), "pitch of the fine search, samples; a tenth of the aim")
+    lag_s: float = knob(0.15, (0.01, 5.0), "lag of a body over its source: 0.5 to 1 mm of moulding compound, L2 / (pi2 a)")
+    lag_share: float = knob(0.3, (0.0, 0.9), "share of places expected to lag; judgement")
+    prompt_share_on: float = knob(0.3, (0.01, 1.0), "share of places that start with the switch; rails follow one another")
+    prompt_share_off: float = knob(0.9, (0.01, 1.0), "share of places that stop with the switch")
+    prompt_s: float = knob(0.01, (0.0005, 1.0), "spread of the start of places that start with the switch")
+    stagger_s: float = knob(0.5, (0.01, 10.0), "mean delay of the others; soft start and firmware take tenths to seconds")
+    stray_share: float = knob(0.02, (0.0, 0.5), "share of places whose course says nothing about the switch")
+    purity: float = knob(0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none")
+    off_share: float = knob(0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off")
+    log_on_share: float = knob(0.2, (0.01, 0.9), "share of the upper power level of a supply log that counts as on")
+    log_slack_frames: float = knob(1.0, (0.0, 10.0), "frames by which log and temperatures may differ beyond intervals")
 
 
 @dataclass(frozen=True)
@@ -236,8 +256,14 @@ class ExplainSettings:
     evidence_power: float = knob(
         0.5, (0.05, 1.0), "exponent of the likelihood: unmodelled errors are shared by neighbours"
     )
+    decoy_k: float = knob(1.5, (0.0, 50.0), "what the parts that feed a fault may warm besides, K; judgement")
+    decoy_share: float = knob(0.8, (0.0, 10.0), "the same, as share of their own heat")
+    collapse_share: float = knob(0.5, (0.0, 1.0), "how often a short takes its net down; judgement")
+    least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
     least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
     strengths: int = knob(14, (3, 100), "steps of strength, logarithmic")
+    other_places: float = knob(2.0, (0.1, 50.0), "places that a fault of no listed kind is expected to change")
+    other_widening: float = knob(8.0, (1.5, 100.0), "how far it changes them, in units of noise and spread")
     bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")
     verdict_at: float = knob(0.5, (0.05, 0.99), "probability from which a verdict is given (design value)")
     listed_from: float = knob(0.002, (0.0, 0.5), "probability below which a suspect joins 'other' in the list")
@@ -249,9 +275,37 @@ class ExplainSettings:
 
 
 @dataclass(frozen=True)
+class CameraSettings:
+    """Noise, bad pixels and events of the camera."""
+
+    kept_share: float = knob(0.8, (0.5, 1.0), "share of smallest differences that noise is taken from; the rest may be events")
+    noise_frames: int = knob(160, (8, 10000), "frames of a chunk that noise is taken from; speed")
+    prior_samples: float = knob(10.0, (0.0, 1000.0), "samples that the picture's median noise counts as for one pixel")
+    sampled_pixels: int = knob(20000, (100, 10000000), "pixels looked at in each frame for frozen frames and steps; speed")
+    stripe_share: float = knob(0.25, (0.0, 10.0), "row or column noise over pixel noise that is worth a word")
+    frozen_share: float = knob(0.2, (0.0, 0.9), "change since the last frame over the usual one below which it is a repeat")
+    blank_share: float = knob(0.5, (0.0, 1.0), "share of pixels with a value below which a frame is blank")
+    washed_out: float = knob(0.3, (0.0, 1.0), "contrast over that of the frames on both sides below which it is blank")
+    blur_share: float = knob(0.5, (0.0, 1.0), "power of edges over that of the frames on both sides: called blurred")
+    step_sigmas: float = knob(6.0, (3.0, 100.0), "size of an offset step over its error and the usual unrest")
+    step_alike: float = knob(0.5, (0.05, 1.0), "a block takes part in a step if it moves by the step within this share")
+    step_blocks: float = knob(0.85, (0.5, 1.0), "share of blocks that must take part in an offset step")
+    step_trend: float = knob(0.3, (0.0, 1.0), "change of the neighbours in time over a step: more is a trend, not a step")
+    regular_share: float = knob(0.7, (0.0, 1.0), "share of frame gaps near the usual one without which nothing is dropped")
+    gap_factor: float = knob(1.6, (1.1, 10.0), "gap over the usual one from which frames are missing")
+    drift_sigmas: float = knob(6.0, (3.0, 100.0), "drift of the calm parts over its error that is worth a word")
+    lone_sigmas: float = knob(10.0, (4.0, 100.0), "deviation of a hot pixel from its neighbours over the usual one")
+    lone_lift: float = knob(0.06, (0.0, 0.5), "lift of the four neighbours over a hot pixel's own; optics give parts more")
+    lone_steady: float = knob(0.1, (0.0, 1.0), "change of a hot pixel's deviation over itself; a heated part changes more")
+    flicker_ratio: float = knob(4.0, (2.0, 100.0), "noise of a flickering pixel over the usual noise")
+    mostly: float = knob(0.5, (0.1, 1.0), "share of frames in which a pixel must be missing or saturated to be left out")
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of a comparison."""
 
+    camera: CameraSettings = field(default_factory=CameraSettings)
     film: FilmSettings = field(default_factory=FilmSettings)
     excess: ExcessSettings = field(default_factory=ExcessSettings)
     detection: DetectionSettings = field(default_factory=DetectionSettings)
