@@ -107,7 +107,9 @@ def default_plate(
     along = settings.laminate_along_w_per_m_k * 1e-3
     bare, metal = along * max(thickness - copper_mm, 0.1 * thickness), settings.copper_w_per_m_k * 1e-3 * copper_mm
     conductance = Measured(bare + metal, bare + metal / ratio, bare + metal * ratio)
-    heat = settings.laminate_j_per_cm3_k * 1e-3 * (thickness - copper_mm) + settings.copper_j_per_cm3_k * 1e-3 * copper_mm
+    heat = (
+        settings.laminate_j_per_cm3_k * 1e-3 * (thickness - copper_mm) + settings.copper_j_per_cm3_k * 1e-3 * copper_mm
+    )
     half = settings.capacity_error * (1.0 if known else 2.0)
     loss = settings.loss_w_per_m2_k * 1e-6
     how = "thickness of the board file" if known else f"thickness assumed {thickness:g} mm"

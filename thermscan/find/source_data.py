@@ -1,0 +1,168 @@
+"""The excess brought to a small grid and few time bins for fitting sources of heat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.model.board import Board
+from thermscan.model.film import BoardGrid, Excess
+from thermscan.model.settings import SourceSettings
+
+UNREADABLE_KINDS = ("shield", "heatsink")
+
+
+@dataclass(frozen=True)
+class FitData:
+    """Excess on a coarse grid, ready for linear fits.
+
+    Attributes
+    ----------
+    grid : BoardGrid
+    clock_s : ndarray of shape (times,)
+        Uniform inner clock, zero is power-on.
+    binning : ndarray of shape (bins, times)
+        Turns values on the clock into means over the bins.
+    edges_s : ndarray of shape (bins + 1,)
+    excess, own : ndarray of shape (bins, rows, columns), K
+        Zero where nothing is known.
+    variance : ndarray of shape (bins, rows, columns), K2
+        Of the excess from camera noise as if cells were independent; infinite where nothing is known.
+    spread : ndarray of shape (bins, rows, columns), K
+    blur_mm : float
+        Standard deviation of what optics, pixel and resampling smear together.
+    position_error_mm : float
+    """
+
+    grid: BoardGrid
+    clock_s: np.ndarray
+    binning: np.ndarray
+    edges_s: np.ndarray
+    excess: np.ndarray
+    own: np.ndarray
+    variance: np.ndarray
+    spread: np.ndarray
+    blur_mm: float
+    position_error_mm: float
+
+
+def prepare(excess: Excess, board: Board, *, side: str, settings: SourceSettings) -> FitData:
+    """Bring an excess to the fitting grid.
+
+    Cells are averaged in square blocks until at most ``most_cells`` remain inside the outline's box; time bins are
+    joined so that early ones stay short (each at least a fixed share of the time since power-on). Cells outside the
+    outline, unreadable, or on shields and heat sinks have infinite variance.
+
+    Notes
+    -----
+    Noise that resampling has smeared with a Gaussian of standard deviation s adds up like independent samples of
+    area ``4 pi s**2``; that sets the variance of a block.
+    """
+    film = excess.film
+    use = film.inside & film.readable & ~_covered(film.grid, board, side)
+    groups = join_bins(film.edges_s, settings.most_bins)
+    y, noise, spread, own = (
+        np.broadcast_to(a, excess.excess.shape) for a in (excess.excess, excess.noise, excess.spread, excess.own_heat)
+    )
+    factor = max(1, int(np.ceil(np.sqrt(use.sum() / settings.most_cells))))
+    grid = coarse_grid(film.grid, factor)
+    independent = 4 * np.pi * film.correlation_mm**2 / film.grid.step_mm**2
+    out = []
+    for low, high in groups:
+        known = np.isfinite(y[low:high]) & np.isfinite(noise[low:high]) & use[None]
+        out.append(_one_bin(y[low:high], noise[low:high], spread[low:high], own[low:high], known, factor, independent))
+    values, variance, width, heat = (np.stack([o[i] for o in out]) for i in range(4))
+    edges = np.array([film.edges_s[low] for low, _ in groups] + [film.edges_s[groups[-1][1]]])
+    clock = np.linspace(0.0, float(edges[-1]), settings.times + 1)
+    block = grid.step_mm / np.sqrt(12)
+    smear = np.sqrt(
+        film.blur_mm**2 + film.pixel_mm**2 / 12 + film.correlation_mm**2 + (block**2 if factor > 1 else 0.0)
+    )
+    return FitData(
+        grid, clock, bin_means(clock, edges), edges, values, heat, variance, width, float(smear), film.position_error_mm
+    )
+
+
+def join_bins(edges_s: np.ndarray, most: int) -> list[tuple[int, int]]:
+    """Join time bins from power-on into at most ``most`` groups (first, last + 1), early ones short.
+
+    Bins before power-on are left out.
+    """
+    first = int(np.searchsorted(edges_s, -1e-9))
+    count = len(edges_s) - 1 - first
+    if count <= most:
+        return [(first + i, first + i + 1) for i in range(count)]
+    share = np.linspace(0, 1, most + 1) ** 1.6
+    cuts = np.unique(np.maximum(np.arange(most + 1), np.round(share * count).astype(int)))
+    return [(first + int(a), first + int(b)) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+
+
+def coarse_grid(grid: BoardGrid, factor: int) -> BoardGrid:
+    """Return the grid of blocks of ``factor`` x ``factor`` cells (a last partial block is kept)."""
+    shift = (factor - 1) / 2 * grid.step_mm
+    return BoardGrid(
+        grid.x0_mm + shift,
+        grid.y0_mm + shift,
+        grid.step_mm * factor,
+        -(-grid.columns // factor),
+        -(-grid.rows // factor),
+    )
+
+
+def block_sum(values: np.ndarray, factor: int) -> np.ndarray:
+    """Add blocks of the last two axes; the edges are padded with zeros."""
+    rows, columns = values.shape[-2:]
+    pad = [(0, 0)] * (values.ndim - 2) + [(0, -rows % factor), (0, -columns % factor)]
+    padded = np.pad(values, pad)
+    shape = (*values.shape[:-2], padded.shape[-2] // factor, factor, padded.shape[-1] // factor, factor)
+    return padded.reshape(shape).sum(axis=(-3, -1))
+
+
+def bin_means(clock_s: np.ndarray, edges_s: np.ndarray) -> np.ndarray:
+    """Return the matrix (bins, times) that averages a function, linear between clock times, over bins."""
+    step = clock_s[1] - clock_s[0]
+    fine = 24
+    out = np.zeros((len(edges_s) - 1, len(clock_s)))
+    for i, (low, high) in enumerate(zip(edges_s[:-1], edges_s[1:], strict=True)):
+        at = np.clip(low + (np.arange(fine) + 0.5) / fine * (high - low), 0, clock_s[-1]) / step
+        k = np.minimum(at.astype(int), len(clock_s) - 2)
+        np.add.at(out[i], k, (1 - (at - k)) / fine)
+        np.add.at(out[i], k + 1, (at - k) / fine)
+    return out
+
+
+def _covered(grid: BoardGrid, board: Board, side: str) -> np.ndarray:
+    """Mark cells on shields and heat sinks of the seen side, whose surface tells nothing of the board."""
+    points = grid.points_mm()
+    out = np.zeros(grid.shape, dtype=bool)
+    for part in board.parts_on(side):
+        if part.kind in UNREADABLE_KINDS:
+            out |= part.contains(points[..., 0], points[..., 1])
+    return out
+
+
+def _one_bin(
+    y: np.ndarray,
+    noise: np.ndarray,
+    spread: np.ndarray,
+    own: np.ndarray,
+    known: np.ndarray,
+    factor: int,
+    independent: float,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Average one group of bins in blocks: value, variance, spread and own heat, each (rows, columns)."""
+    inverse = np.where(known, 1 / np.maximum(noise, 1e-9) ** 2, 0.0)
+    total = inverse.sum(axis=0)
+    safe = np.maximum(total, 1e-300)
+
+    def mean_over_time(a: np.ndarray) -> np.ndarray:
+        return (np.where(known, a, 0.0) * inverse).sum(axis=0) / safe
+
+    cells = (total > 0).astype(float)
+    count = block_sum(cells, factor)
+    some = np.maximum(count, 1)
+    blocks = [block_sum(mean_over_time(a) * cells, factor) / some for a in (y, spread, own)]
+    variance = block_sum(cells / np.maximum(total, 1e-30) * cells, factor) / some
+    variance = variance * np.maximum(1.0, independent) / some if factor > 1 else variance * max(1.0, independent)
+    return blocks[0], np.where(count > 0.3 * factor**2, variance, np.inf), blocks[1], blocks[2]

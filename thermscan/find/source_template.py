@@ -1,0 +1,205 @@
+"""What one watt at a place would look like: templates of sources on the fitting grid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.special import erf
+
+from thermscan.find.source_data import FitData
+from thermscan.model.board import Board, Part
+from thermscan.model.settings import SourceSettings
+from thermscan.physics.plate import Plate, cut_into_layers
+from thermscan.physics.plate_response import (
+    Package,
+    PlateResponse,
+    Rectangle,
+    blurred_cosines,
+    body_coefficients,
+    flow_from_packages,
+    superpose,
+)
+
+DEPTHS = ("surface", "under_part", "far_side")
+# Contact resistance times footprint, K mm2/W: leadless ceramic parts lie near the low end, leaded packages near the
+# high end (order of magnitude from theta_JB values of data sheets, from memory), so all are tried for every part.
+CONTACT_K_MM2_PER_W = (40.0, 130.0, 400.0, 1200.0)
+CAPACITY_FACTORS = (0.6, 1.4)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where heat may be made: a part's body or a free spot.
+
+    ``part`` is None for a free spot of standard deviation ``size_mm``.
+    """
+
+    x_mm: float
+    y_mm: float
+    part: Part | None = None
+    size_mm: float = 0.7
+
+    def points_mm(self, *, count: int = 5) -> tuple[np.ndarray, float]:
+        """Return points (n, 2) that stand for the body, and the spread of each, mm."""
+        if self.part is None:
+            return np.array([[self.x_mm, self.y_mm]]), self.size_mm
+        turn = np.radians(self.part.rotation)
+        c, s = np.cos(turn), np.sin(turn)
+        share = (np.arange(count) + 0.5) / count - 0.5
+        u, v = np.meshgrid(share * self.part.w, share * self.part.h)
+        x = self.x_mm + c * u.ravel() - s * v.ravel()
+        y = self.y_mm + s * u.ravel() + c * v.ravel()
+        return np.column_stack([x, y]), float(np.sqrt(self.part.w * self.part.h) / count / np.sqrt(12))
+
+
+@dataclass(frozen=True)
+class Option:
+    """One way in which a source at a place may reach the camera.
+
+    ``conductance`` is the plate's in-plane conductance, W/K; ``inner_share`` the copper in inner planes;
+    ``package`` None where the heat enters the board directly.
+    """
+
+    conductance: float
+    inner_share: float
+    depth: str = "surface"
+    package: Package | None = None
+    log_prior: float = 0.0
+
+
+def packages_of(part: Part, settings: SourceSettings) -> tuple[Package, ...]:
+    """Return the packages to be tried for a part: contact resistances times heat capacities.
+
+    A body of unknown height is as high as a share of its smaller side.
+    """
+    area = max(part.w * part.h, 0.2)
+    height = part.height_mm or settings.body_height_share * min(part.w, part.h)
+    heat = max(area * height, 0.05) * settings.body_j_per_cm3_k * 1e-3
+    return tuple(Package(r / area, heat * f) for r in CONTACT_K_MM2_PER_W for f in CAPACITY_FACTORS)
+
+
+def body_cover(place: Place, data: FitData) -> np.ndarray:
+    """Return how much of what each cell sees is the place's body, ndarray (rows, columns), 0 to 1."""
+    part = place.part
+    if part is None:
+        return np.zeros(data.grid.shape)
+    points = data.grid.points_mm()
+    turn = np.radians(part.rotation)
+    dx, dy = points[..., 0] - place.x_mm, points[..., 1] - place.y_mm
+    along, across = np.cos(turn) * dx + np.sin(turn) * dy, -np.sin(turn) * dx + np.cos(turn) * dy
+    width = max(data.blur_mm, 0.05) * np.sqrt(2)
+
+    def edge(at: np.ndarray, size: float) -> np.ndarray:
+        return (erf((at + size / 2) / width) - erf((at - size / 2) / width)) / 2
+
+    return edge(along, part.w) * edge(across, part.h)
+
+
+@dataclass
+class TemplateMaker:
+    """Makes templates, keeping the plate tables it has built.
+
+    Attributes
+    ----------
+    data : FitData
+    plate : Plate
+    board : Board
+    side : str
+    on_for_s : float or None
+        Length of the run; None is on throughout.
+    settings : SourceSettings
+    """
+
+    data: FitData
+    plate: Plate
+    board: Board
+    side: str
+    on_for_s: float | None
+    settings: SourceSettings
+    _tables: dict[tuple[float, float, str], PlateResponse] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        finest = max(self.settings.finest_mm, 0.75 * self.data.grid.step_mm, 0.8 * self.data.blur_mm)
+        self.rectangle = Rectangle.for_box(self.board.box_mm, finest)
+        grid = self.data.grid
+        x = grid.x0_mm + grid.step_mm * np.arange(grid.columns)
+        y = grid.y0_mm + grid.step_mm * np.arange(grid.rows)
+        self.eyes = blurred_cosines(self.rectangle, x, y, self.data.blur_mm)
+        self.step_s = float(self.data.clock_s[1])
+        self.switching = switching_matrix(self.data.clock_s, self.on_for_s)
+        self.binning = self.data.binning @ self.switching
+
+    def response(self, conductance: float, inner_share: float, depth: str) -> PlateResponse:
+        """Return the plate's table for a conductance, share of inner copper and depth."""
+        key = (round(conductance, 9), inner_share, "far_side" if depth == "far_side" else "surface")
+        if key not in self._tables:
+            layers = cut_into_layers(self.plate, conductance_w_per_k=conductance, inner_share=inner_share)
+            made = -1 if depth == "far_side" else 0
+            self._tables[key] = PlateResponse.of(layers, self.rectangle, self.data.clock_s, made_in=made)
+        return self._tables[key]
+
+    def templates(self, place: Place, options: tuple[Option, ...]) -> np.ndarray:
+        """Return the rise per watt for several options that share plate and depth.
+
+        Returns
+        -------
+        ndarray of shape (options, bins, rows, columns), K/W
+        """
+        table = self.response(options[0].conductance, options[0].inner_share, options[0].depth)
+        points, spread = place.points_mm()
+        body = body_coefficients(self.rectangle, points, spread)
+        steps = table.over_cells(body, self.eyes)
+        under = table.at_body(body)
+        flows = self._flows(options, under)
+        kernels = [np.eye(len(under)) if f is None else superpose(f) for f in flows]
+        flat = steps.reshape(len(steps), -1)
+        mixed = np.concatenate([self.binning @ k for k in kernels]) @ flat
+        out = mixed.reshape(len(options), len(self.binning), *steps.shape[1:])
+        if place.part is not None and place.part.side == self.side and options[0].depth != "far_side":
+            self._add_body(out, place, options, flows, kernels, under)
+        return out
+
+    def _flows(self, options: tuple[Option, ...], under: np.ndarray) -> list[np.ndarray | None]:
+        """Return the flow into the board for each option; None for a plain step."""
+        inside = [o.package for o in options if o.package is not None and o.depth != "under_part"]
+        solved = iter(flow_from_packages(under, self.step_s, tuple(inside))) if inside else iter(())
+        return [None if o.package is None or o.depth == "under_part" else next(solved) for o in options]
+
+    def _add_body(
+        self,
+        out: np.ndarray,
+        place: Place,
+        options: tuple[Option, ...],
+        flows: list[np.ndarray | None],
+        kernels: list[np.ndarray],
+        under: np.ndarray,
+    ) -> None:
+        """Show the body's own temperature where it hides the board."""
+        cover = body_cover(place, self.data)
+        small = min(place.part.w, place.part.h) < 6.0
+        for i, option in enumerate(options):
+            if option.package is None:
+                continue
+            if option.depth == "under_part":
+                follow = superpose(-np.expm1(-self.data.clock_s / max(option.package.lag_s, 1e-3)))
+                seen = self.binning @ (follow @ under)
+                out[i] = (1 - cover) * out[i] + cover * seen[:, None, None]
+                continue
+            own = self.binning @ (option.package.resistance_k_per_w * flows[i])
+            base = (self.binning @ (kernels[i] @ under))[:, None, None] if small else out[i]
+            out[i] = (1 - cover) * out[i] + cover * (base + own[:, None, None])
+
+
+def switching_matrix(clock_s: np.ndarray, on_for_s: float | None) -> np.ndarray:
+    """Return the matrix (times, times) that turns a step response into that of a run of ``on_for_s`` seconds."""
+    count = len(clock_s)
+    out = np.eye(count)
+    if on_for_s is None or on_for_s >= clock_s[-1]:
+        return out
+    at = (clock_s - on_for_s) / clock_s[1]
+    for k in np.flatnonzero(at > 0):
+        low = int(at[k])
+        out[k, low] -= 1 - (at[k] - low)
+        out[k, low + 1] -= at[k] - low
+    return out
