@@ -1,0 +1,185 @@
+"""Time courses of many small places of a recording, for finding when the power was switched."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from thermscan.model.camera_events import CameraState
+from thermscan.model.pose import Motion
+from thermscan.model.recording import Recording
+from thermscan.model.settings import TimingSettings
+
+SECOND_DIFFERENCE = 6.0**0.5  # standard deviation of y[i-1] - 2 y[i] + y[i+1] over that of y, white noise
+MAD_TO_SD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
+
+
+@dataclass(frozen=True)
+class CellSeries:
+    """Mean temperature of square cells of the reference picture against time.
+
+    Attributes
+    ----------
+    times_s : ndarray of shape (samples,), s
+        Mean time of the frames in each sample, strictly increasing.
+    values : ndarray of shape (samples, cells), unit of the frames
+        Cell means, what all quiet cells share removed.
+    noise : ndarray of shape (cells,), same unit
+        Standard deviation of a sample, from its second differences (white part).
+    places : ndarray of int, shape (cells, 2)
+        Row and column of each cell in the grid of cells.
+    cell_px : float
+        Side of a cell, px of the reference picture.
+    frames_a_sample : int
+        Frames averaged into one sample.
+    frame_s : float
+        Median time between frames, s.
+    """
+
+    times_s: np.ndarray
+    values: np.ndarray
+    noise: np.ndarray
+    places: np.ndarray
+    cell_px: float
+    frames_a_sample: int
+    frame_s: float
+
+    @property
+    def step_s(self) -> float:
+        """Median time between samples, s."""
+        return float(np.median(np.diff(self.times_s)))
+
+
+def sample_cells(
+    recording: Recording, camera: CameraState, motion: Motion, *, settings: TimingSettings
+) -> CellSeries | None:
+    """Follow square cells of the reference picture through a recording.
+
+    Frames that are frozen, blank or cannot be followed are left out. Memory is bounded by
+    ``settings.cells_max`` times ``settings.samples_max``; longer recordings are averaged in runs of frames.
+
+    Parameters
+    ----------
+    recording : Recording
+        With ``times_s``.
+    camera : CameraState
+    motion : Motion
+        ``matrices`` (frames, 3, 3), reference picture to frame, px.
+    settings : TimingSettings
+
+    Returns
+    -------
+    CellSeries or None
+        None where fewer than ``settings.samples_min`` samples or no whole cells remain.
+    """
+    times = np.asarray(recording.times_s, float)
+    good = camera.usable & np.isfinite(motion.matrices).all(axis=(1, 2))
+    frames = np.flatnonzero(good)
+    if len(frames) < settings.samples_min:
+        return None
+    run = int(np.ceil(len(frames) / settings.samples_max))
+    target = np.full(recording.frames, -1)
+    target[frames] = np.arange(len(frames)) // run
+    samples = int(target.max()) + 1
+    count = np.bincount(target[frames], minlength=samples)
+    values = _sum_cells(recording, camera, motion, target, samples, settings) / count[:, None, None]
+    when = np.bincount(target[frames], weights=times[frames], minlength=samples) / count
+    return _finish(values, when, recording, run, float(np.median(np.diff(times))), settings)
+
+
+def _finish(
+    values: np.ndarray,
+    when: np.ndarray,
+    recording: Recording,
+    run: int,
+    frame_s: float,
+    settings: TimingSettings,
+) -> CellSeries | None:
+    """Keep cells seen in every sample, remove what quiet cells share and measure the noise."""
+    seen = np.isfinite(values).all(axis=0)
+    rows, columns = np.nonzero(seen)
+    if len(rows) < settings.cells_min or len(when) < settings.samples_min:
+        return None
+    series = values[:, rows, columns].astype(np.float64)
+    series = _without_common(series, settings.quiet_share)
+    second = np.abs(np.diff(series, n=2, axis=0))
+    noise = MAD_TO_SD * np.median(second, axis=0) / SECOND_DIFFERENCE
+    floor = settings.noise_floor_share * np.median(noise[noise > 0]) if (noise > 0).any() else 1e-6
+    cell_px = recording.columns / values.shape[2]
+    places = np.column_stack([rows, columns])
+    return CellSeries(when, series, np.maximum(noise, floor), places, cell_px, run, frame_s)
+
+
+def _sum_cells(
+    recording: Recording,
+    camera: CameraState,
+    motion: Motion,
+    target: np.ndarray,
+    samples: int,
+    settings: TimingSettings,
+) -> np.ndarray:
+    """Add the cell means of each frame to its sample, ndarray (samples, cell rows, cell columns)."""
+    side = max(1, int(np.ceil(np.sqrt(recording.rows * recording.columns / settings.cells_max))))
+    rows, columns = max(1, recording.rows // side), max(1, recording.columns // side)
+    total = np.zeros((samples, rows, columns), np.float64)
+    pattern = np.zeros((recording.rows, recording.columns), np.float32)
+    if motion.pattern is not None:
+        pattern = motion.pattern.astype(np.float32)
+    fill = _filler(camera.bad)
+    size = (recording.columns, recording.rows)
+    for start, chunk in recording.chunks():
+        for step, raw in enumerate(chunk):
+            frame = start + step
+            if target[frame] < 0:
+                continue
+            picture = fill(raw - np.float32(camera.offset[frame]) - pattern)
+            if not motion.is_tripod:
+                picture = _stabilised(picture, motion.matrices[frame], size)
+            total[target[frame]] += _block_means(picture, side, rows, columns)
+    return total
+
+
+def _stabilised(picture: np.ndarray, matrix: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """Draw a frame as seen from the reference position; NaN where it was out of view."""
+    return cv2.warpPerspective(
+        picture,
+        np.asarray(matrix, float),
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=float("nan"),
+    )
+
+
+def _block_means(picture: np.ndarray, side: int, rows: int, columns: int) -> np.ndarray:
+    """Mean of blocks of ``side`` x ``side`` pixels; the rest at the right and bottom edge is left out."""
+    cut = picture[: rows * side, : columns * side]
+    return cut.reshape(rows, side, columns, side).mean(axis=(1, 3), dtype=np.float64)
+
+
+def _filler(bad: np.ndarray):  # noqa: ANN202 - a closure over the neighbours
+    """Return a function that replaces bad pixels by the mean of their good neighbours."""
+    if not bad.any():
+        return lambda picture: picture
+    good = (~bad).astype(np.float32)
+    weight = cv2.boxFilter(good, -1, (5, 5), normalize=False, borderType=cv2.BORDER_CONSTANT)[bad]
+
+    def fill(picture: np.ndarray) -> np.ndarray:
+        kept = np.where(bad, np.float32(0), picture)
+        near = cv2.boxFilter(kept, -1, (5, 5), normalize=False, borderType=cv2.BORDER_CONSTANT)[bad]
+        middle = np.float32(np.median(picture[~bad])) if (weight == 0).any() else np.float32(0)
+        kept[bad] = np.where(weight > 0, near / np.maximum(weight, 1), middle)
+        return kept
+
+    return fill
+
+
+def _without_common(series: np.ndarray, quiet_share: float) -> np.ndarray:
+    """Subtract from each sample the median of the quietest cells (offset steps, drift of the camera and air)."""
+    moved = series - np.median(series, axis=0)
+    first = moved - np.median(moved, axis=1, keepdims=True)
+    spread = np.percentile(first, 97, axis=0) - np.percentile(first, 3, axis=0)
+    quiet = spread <= np.quantile(spread, quiet_share)
+    return moved - np.median(moved[:, quiet], axis=1, keepdims=True)

@@ -1,0 +1,195 @@
+"""The moment of one kink with its interval, from the places that answer it first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.measure.power_cells import CellSeries
+from thermscan.measure.power_edges import EdgeFit, onset
+from thermscan.model.quantity import Measured
+from thermscan.model.settings import TimingSettings
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Log-likelihood of the moment for each source.
+
+    ``grid_s`` is ndarray (moments,), s; ``log`` is ndarray (sources, moments), 0 at each source's best.
+    """
+
+    grid_s: np.ndarray
+    log: np.ndarray
+
+
+def source_cells(cells: CellSeries, strength: np.ndarray, *, settings: TimingSettings) -> np.ndarray:
+    """Choose cells that answer more strongly than their neighbours: heat starts there, others follow.
+
+    Parameters
+    ----------
+    cells : CellSeries
+    strength : ndarray of shape (cells,)
+        Response over its error, positive where the cell answers.
+    settings : TimingSettings
+
+    Returns
+    -------
+    ndarray of int, shape (sources,)
+        Strongest first, at most ``settings.most_sources``; empty where nothing is significant.
+    """
+    rows, columns = cells.places.max(axis=0) + 1
+    picture = np.full((rows + 2, columns + 2), -np.inf)
+    row, column = cells.places[:, 0] + 1, cells.places[:, 1] + 1
+    picture[row, column] = strength
+    around = [picture[row + i, column + j] for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0)]
+    peak = (strength >= np.max(around, axis=0)) & (strength > settings.source_sigmas)
+    found = np.flatnonzero(peak)
+    return found[np.argsort(-strength[found])][: settings.most_sources]
+
+
+def moment_profile(
+    cells: CellSeries, fit: EdgeFit, number: int, chosen: np.ndarray, *, sign: float, settings: TimingSettings
+) -> Profile:
+    """Log-likelihood of the moment of edge ``number`` in each chosen cell.
+
+    Parameters
+    ----------
+    cells : CellSeries
+    fit : EdgeFit
+    number : int
+        Which edge.
+    chosen : ndarray of int, shape (sources,)
+        Cells.
+    sign : float
+        1 where the cells begin to warm, -1 to cool.
+    settings : TimingSettings
+
+    Returns
+    -------
+    Profile
+
+    Notes
+    -----
+    The time course near the edge is a trend, what the edge before still does, and a response that starts at the trial
+    moment. The response is one or two first-order responses with weights of the given sign, at once or through a
+    first-order lag (a body over its source); all of these are averaged over, two costing ``settings.pair_cost``.
+    The noise is what the best of them leaves, at least the white noise of the cell.
+    """
+    near, base = _neighbourhood(cells, fit, number, settings)
+    rows = np.isin(cells.times_s, near)
+    basis, _ = np.linalg.qr(base)
+    series = sign * cells.values[np.ix_(rows, chosen)]
+    series = series - basis @ (basis.T @ series)
+    edge, step = fit.times_s[number], cells.step_s
+    grid = edge + step * np.arange(-settings.grid_before, settings.grid_after + 1e-9, settings.grid_step)
+    grid = grid[(grid > near[1]) & (grid < near[-2])]
+    constants = settings.profile_fastest_s * settings.profile_ratio ** np.arange(settings.profile_constants)
+    lags = ((0.0, 1.0 - settings.lag_share), (settings.lag_s, settings.lag_share))
+    gains = np.stack(
+        [np.stack([_gain(near, when, constants, lag, (basis, series)) for when in grid]) for lag, _ in lags]
+    )  # (lags, moments, models, sources)
+    total = np.square(series).sum(axis=0)
+    free = max(2, len(near) - base.shape[1] - 3)
+    variance = np.maximum((total - gains.max(axis=(0, 1, 2))) / free, np.square(cells.noise[chosen]))
+    cost = np.r_[np.zeros(len(constants)), np.full(gains.shape[2] - len(constants), settings.pair_cost)]
+    log = gains / (2 * variance) - cost[:, None] + np.log([share for _, share in lags])[:, None, None, None]
+    log = np.logaddexp.reduce(log, axis=(0, 2)).T
+    return Profile(grid, log - log.max(axis=1, keepdims=True))
+
+
+def _neighbourhood(
+    cells: CellSeries, fit: EdgeFit, number: int, settings: TimingSettings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Times near an edge, up to the edges beside it, and the columns of what goes on regardless of it."""
+    times, edge = cells.times_s, fit.times_s[number]
+    others = np.delete(fit.times_s, number)
+    least = cells.step_s * settings.fit_least
+    before = max(least, min(settings.fit_before_s, _gap(edge - others, edge - times[0])))
+    after = max(least, min(settings.fit_after_s, _gap(others - edge, times[-1] - edge)))
+    near = times[(times >= edge - before - 1e-9) & (times <= edge + after + 1e-9)]
+    columns = [np.ones_like(near), near - edge]
+    last = others[others < edge]
+    if len(last) and edge - last[-1] < 3 * settings.fit_before_s:
+        columns.extend(onset(near, last[-1], np.array([1.0, 5.0]) * settings.response_fastest_s).T)
+    return near, np.column_stack(columns)
+
+
+def _gain(
+    near: np.ndarray, when: float, constants: np.ndarray, lag: float, whitened: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Drop in the sum of squares by one or two responses of positive weight, ndarray (models, sources)."""
+    basis, series = whitened
+    columns = lagged_onset(near, when, constants, lag)
+    columns = columns - basis @ (basis.T @ columns)
+    columns = columns / np.maximum(np.linalg.norm(columns, axis=0), 1e-12)
+    gram, pull = columns.T @ columns, columns.T @ series
+    single = np.square(np.maximum(pull, 0.0))
+    one, two = np.triu_indices(len(constants), 1)
+    cross = gram[one, two][:, None]
+    free = np.maximum(1.0 - cross**2, 1e-9)
+    first, second = (pull[one] - cross * pull[two]) / free, (pull[two] - cross * pull[one]) / free
+    pair = np.where((first > 0) & (second > 0), first * pull[one] + second * pull[two], 0.0)
+    return np.concatenate([single, pair])
+
+
+def _gap(distances: np.ndarray, end: float) -> float:
+    """Distance to the nearest edge on one side, or to the end of the recording."""
+    ahead = distances[distances > 0]
+    return float(min(ahead.min(), end)) if len(ahead) else float(end)
+
+
+def lagged_onset(times_s: np.ndarray, when_s: float, constants_s: np.ndarray, lag_s: float) -> np.ndarray:
+    """First-order responses seen through a first-order lag, ndarray (samples, constants).
+
+    For constants ``a`` and lag ``b`` the step response of the two in series is
+    ``1 - (a exp(-t/a) - b exp(-t/b)) / (a - b)``.
+    """
+    if lag_s <= 0:
+        return onset(times_s, when_s, constants_s)
+    since = np.clip(times_s - when_s, 0.0, None)[:, None]
+    a = np.where(np.abs(constants_s - lag_s) < 1e-3 * lag_s, constants_s * 1.01, constants_s)
+    return 1.0 - (a * np.exp(-since / a) - lag_s * np.exp(-since / lag_s)) / (a - lag_s)
+
+
+def first_moment(profile: Profile, prompt_share: float, *, settings: TimingSettings) -> Measured | None:
+    """Combine sources into the moment of switching, which every source follows at once or later.
+
+    Parameters
+    ----------
+    profile : Profile
+    prompt_share : float
+        Share of sources expected to answer at once.
+    settings : TimingSettings
+
+    Returns
+    -------
+    Measured or None
+        Median and central 95 % of the posterior with a flat prior; None where it runs off the grid.
+
+    Notes
+    -----
+    Each source starts a delay after the switch: with ``prompt_share`` exponential with a mean of
+    ``settings.prompt_s``, otherwise with ``settings.stagger_s``; a share ``settings.stray_share`` says nothing.
+    So the earliest well-supported sources decide, and later ones, however strong, cannot pull.
+    """
+    grid = profile.grid_s
+    pitch = grid[1] - grid[0]
+    delay = np.arange(len(grid)) * pitch
+    weight = sum(
+        share * np.exp(-delay / mean) / np.exp(-delay / mean).sum()
+        for share, mean in (
+            (prompt_share, settings.prompt_s),
+            ((1.0 - prompt_share), settings.stagger_s),
+        )
+    )
+    posterior = np.zeros(len(grid))
+    for log in profile.log:
+        like = np.exp(log)
+        late = np.correlate(np.r_[like, np.zeros(len(grid) - 1)], weight, mode="valid")
+        posterior += np.log((1.0 - settings.stray_share) * late + settings.stray_share * like.mean() + 1e-300)
+    posterior = np.exp(posterior - posterior.max())
+    cumulative = np.cumsum(posterior) - 0.5 * posterior
+    cumulative /= posterior.sum()
+    low, value, high = np.interp([0.025, 0.5, 0.975], cumulative, grid)
+    return Measured(float(value), float(low), float(high))
