@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
+from scipy import ndimage
 
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraState
@@ -109,18 +112,36 @@ def set_clock(
     return Clock(edges_s, name, bins)
 
 
-def cubic_gain(fraction: np.ndarray) -> np.ndarray:
-    """Return the sum of squared weights of cubic interpolation (a = -0.75) at these fractions of a pixel.
+@cache
+def _spline_gains(steps: int = 64) -> np.ndarray:
+    """Return the sum of squared weights of cubic spline interpolation at fractions 0, 1/steps, .. 1 of a pixel."""
+    impulse = np.zeros(41)
+    impulse[20] = 1.0
+    coefficients = ndimage.spline_filter1d(impulse, order=3)
+    whole = np.arange(-15, 16)
+    fractions = np.arange(steps + 1) / steps
+    at = 20 + whole[None, :] - fractions[:, None]
+    weights = ndimage.map_coordinates(coefficients, [at.ravel()], order=3, prefilter=False).reshape(at.shape)
+    return (weights**2).sum(axis=1)
 
-    The kernel is that of R. Keys, IEEE Trans. ASSP 29(6), 1981, with the parameter that OpenCV uses.
+
+def spline_gain(fraction: np.ndarray) -> np.ndarray:
+    """Return the noise variance of an interpolated value over that of a pixel, along one axis.
+
+    ``fraction`` is the place between two pixels, 0 to 1; 1 on a pixel, lowest midway.
     """
-    t, a = fraction, -0.75
-    w0 = ((a * (t + 1) - 5 * a) * (t + 1) + 8 * a) * (t + 1) - 4 * a
-    w1 = ((a + 2) * t - (a + 3)) * t * t + 1
-    u = 1 - t
-    w2 = ((a + 2) * u - (a + 3)) * u * u + 1
-    w3 = 1 - w0 - w1 - w2
-    return w0**2 + w1**2 + w2**2 + w3**2
+    table = _spline_gains()
+    return np.interp(fraction, np.linspace(0, 1, len(table)), table)
+
+
+def interpolate(picture: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Return a picture, ndarray (rows, columns), at fractional pixels ``xy``, ndarray (..., 2), by cubic splines.
+
+    The spline is taken through the mean-free picture, so that single precision keeps millikelvins.
+    """
+    level = float(picture.mean())
+    values = ndimage.map_coordinates(picture - level, [xy[..., 1], xy[..., 0]], order=3, mode="nearest")
+    return (values + level).astype(np.float32)
 
 
 def fill_bad(frame: np.ndarray, bad: np.ndarray) -> np.ndarray:
@@ -154,13 +175,13 @@ class _Sums:
         self.variance_seen = np.zeros(shape, np.float64)
         self.saturated = np.zeros(shape, bool)
 
-    def add(self, where: int, values: np.ndarray, good: np.ndarray) -> None:
-        """Add one resampled frame to bin ``where`` (-1: cold)."""
+    def add(self, where: int, values: np.ndarray, good: np.ndarray, frames: int) -> None:
+        """Add the resampled mean of some frames to bin ``where`` (-1: cold)."""
         if self.base is None:
             self.base = np.full(values.shape, np.float32(np.median(values[good]) if good.any() else 0.0))
-        self.total[where] += np.where(good, values - self.base, 0)
-        self.seen[where] += good
-        self.frames[where] += 1
+        self.total[where] += np.where(good, values - self.base, 0) * np.float32(frames)
+        self.seen[where] += good * np.float32(frames)
+        self.frames[where] += frames
 
     def mean(self) -> np.ndarray:
         """Return the means, NaN where nothing was seen."""
@@ -169,44 +190,67 @@ class _Sums:
             return np.where(self.seen > 0, self.total / self.seen + self.base, np.nan).astype(np.float32)
 
 
-@dataclass(frozen=True)
-class _Sampler:
-    """Takes one frame of a recording to the cells of a grid."""
+@dataclass
+class _Group:
+    """Successive frames of one bin and one pose: their mean in pixels, and where they are bad or saturated."""
 
-    recording: Recording
-    camera: CameraState
-    pattern: np.ndarray | None
-    soften: float
-    most_bad_share: float
+    where: int
+    pose: Pose
+    total: np.ndarray
+    hole: np.ndarray
+    full: np.ndarray
+    frames: int = 0
 
-    def sample(self, frame: np.ndarray, level: float, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return values, whether they are good, and whether they touch saturation, each (rows, columns)."""
-        picture = fill_bad(frame, self.camera.bad) - np.float32(level)
-        if self.pattern is not None:
-            picture = picture - self.pattern.astype(np.float32)
-        if self.soften:
-            picture = cv2.GaussianBlur(picture, (0, 0), self.soften)
-        map_x, map_y = xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32)
-        values = cv2.remap(picture, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-        good = (map_x > -0.5) & (map_x < self.recording.columns - 0.5)
-        good &= (map_y > -0.5) & (map_y < self.recording.rows - 0.5)
-        hole = (self.camera.bad | ~np.isfinite(frame)).astype(np.float32)
-        if hole.any():
-            good &= cv2.remap(hole, map_x, map_y, cv2.INTER_LINEAR) < self.most_bad_share
-        full = np.zeros(values.shape, bool)
-        top = self.recording.saturated_at
-        if top is not None and (frame >= top).any():
-            full = cv2.remap((frame >= top).astype(np.float32), map_x, map_y, cv2.INTER_LINEAR) > self.most_bad_share
-        return values, good, full
+    @property
+    def mean(self) -> np.ndarray:
+        """Mean frame, (rows, columns)."""
+        return (self.total / self.frames).astype(np.float32)
 
-    def variance(self, xy: np.ndarray) -> np.ndarray:
-        """Return the noise variance of the sampled values of one frame, (rows, columns)."""
-        noise = np.where(self.camera.bad, self.camera.noise_median, self.camera.noise).astype(np.float32)
-        map_x, map_y = xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32)
-        gain = cubic_gain(map_x % 1) * cubic_gain(map_y % 1)
-        if self.soften:
-            gain = np.full_like(gain, min(1.0, 1 / (4 * np.pi * self.soften**2)))
-        return gain * cv2.remap(noise, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) ** 2
+
+def _groups(recording: Recording, camera: CameraState, track: Track, clock: Clock) -> Iterator[_Group]:
+    """Yield the usable frames in groups that can be averaged before they are resampled."""
+    group: _Group | None = None
+    top = np.inf if recording.saturated_at is None else recording.saturated_at
+    for start, frames in recording.chunks():
+        for number, frame in enumerate(frames, start):
+            where, pose = int(clock.bin_of_frame[number]), track.poses[number]
+            if where == -2 or not isinstance(pose, Pose):
+                continue
+            if group is None or group.where != where or not np.array_equal(group.pose.matrix, pose.matrix):
+                if group is not None:
+                    yield group
+                empty = np.zeros(frame.shape, bool)
+                group = _Group(where, pose, np.zeros(frame.shape), empty, empty.copy())
+            group.total += fill_bad(frame, camera.bad) - np.float32(camera.offset[number])
+            group.hole |= camera.bad | ~np.isfinite(frame)
+            group.full |= frame >= top
+            group.frames += 1
+    if group is not None:
+        yield group
+
+
+def _share(mask: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Return how much of each sampled value comes from masked pixels, 0 to 1, ndarray like ``xy[..., 0]``."""
+    if not mask.any():
+        return np.zeros(xy.shape[:-1], np.float32)
+    map_x, map_y = xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32)
+    return cv2.remap(mask.astype(np.float32), map_x, map_y, cv2.INTER_LINEAR)
+
+
+def _in_view(xy: np.ndarray, recording: Recording) -> np.ndarray:
+    """Tell which sampled places lie in the picture."""
+    x, y = xy[..., 0], xy[..., 1]
+    return (x > -0.5) & (x < recording.columns - 0.5) & (y > -0.5) & (y < recording.rows - 0.5)
+
+
+def _sample_variance(camera: CameraState, xy: np.ndarray, soften: float) -> np.ndarray:
+    """Return the noise variance of one frame's sampled values, (rows, columns)."""
+    noise = np.where(camera.bad, camera.noise_median, camera.noise).astype(np.float32)
+    map_x, map_y = xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32)
+    local = cv2.remap(noise, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    if soften:
+        return min(1.0, 1 / (4 * np.pi * soften**2)) * local**2
+    return spline_gain(xy[..., 0] % 1) * spline_gain(xy[..., 1] % 1) * local**2
 
 
 def make_film(
@@ -239,32 +283,31 @@ def make_film(
 
     Notes
     -----
-    Cubic interpolation keeps the peak of a part one pixel wide (bilinear halves it midway between pixels). White
-    pixel noise of standard deviation s becomes s times the square root of the product of both axes' sums of squared
-    weights, averaged over the frames' sub-pixel positions; neighbouring cells share pixels, which
-    ``correlation_mm`` says: the standard deviation of the Gaussian kernel that would give the same variance from the
-    same white noise, pixel / sqrt(4 pi), plus that of the averaging where cells are larger than pixels.
+    Cubic splines keep the peak of a part one pixel wide (bilinear halves it midway between pixels) and reproduce
+    ramps exactly. White pixel noise of standard deviation s becomes s times the square root of the product of both
+    axes' sums of squared weights, averaged over the frames' sub-pixel positions; neighbouring cells share pixels,
+    which ``correlation_mm`` says: the standard deviation of the Gaussian kernel that would give the same variance
+    from the same white noise, pixel / sqrt(4 pi), plus that of the averaging where cells are larger than pixels.
+    Frames with one and the same pose are averaged before they are resampled, which is the same and quicker.
     Not valid where poses are wrong: the position error is carried, a gross error is not.
     """
     points = grid.points_mm()
     sums = _Sums(len(clock.edges_s) - 1, grid.shape)
     pixel_mm = pixel_size_mm(track.placement.matrix, board)
     soften = 0.5 * grid.step_mm / pixel_mm if grid.step_mm > 1.2 * pixel_mm else 0.0
-    sampler = _Sampler(recording, camera, pattern, soften, settings.most_bad_share)
-    for start, frames in recording.chunks():
-        for number, frame in enumerate(frames, start):
-            where, pose = int(clock.bin_of_frame[number]), track.poses[number]
-            if where == -2 or not isinstance(pose, Pose):
-                continue
-            xy = pose.to_px(points)
-            if track.lens is not None:
-                xy = track.lens.distort(xy)
-            values, good, full = sampler.sample(frame, camera.offset[number], xy)
-            sums.add(where, values, good)
-            sums.saturated |= full
-            if sums.frames.sum() % 8 == 1:  # the sub-pixel positions of a sample of frames are enough
-                sums.variance += sampler.variance(xy)
-                sums.variance_seen += 1
+    for number, group in enumerate(_groups(recording, camera, track, clock)):
+        xy = group.pose.to_px(points)
+        if track.lens is not None:
+            xy = track.lens.distort(xy)
+        picture = group.mean if pattern is None else group.mean - pattern.astype(np.float32)
+        if soften:
+            picture = cv2.GaussianBlur(picture, (0, 0), soften)
+        good = _in_view(xy, recording) & (_share(group.hole, xy) < settings.most_bad_share)
+        sums.add(group.where, interpolate(picture, xy), good, group.frames)
+        sums.saturated |= _share(group.full, xy) > settings.most_bad_share
+        if number % 8 == 0:  # the sub-pixel positions of a sample of frames are enough
+            sums.variance += _sample_variance(camera, xy, soften)
+            sums.variance_seen += 1
     return _finish(recording, track, clock, sums, grid=grid, board=board, pixel_mm=pixel_mm, soften=soften)
 
 

@@ -1,0 +1,58 @@
+"""The ``thermscan`` command: a table of commands, each loaded when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from thermscan import __version__
+from thermscan.model.errors import InputError
+
+# command -> (module that defines a click command called ``command``, one line for the list)
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("thermscan.app.demo_command", "Run the main job on the recordings that come with thermscan."),
+    "compare": ("thermscan.app.compare_command", "Find what is at fault on a board, best against known-good ones."),
+    "look": ("thermscan.app.look_command", "Say what is in a recording and whether it can be used."),
+    "baseline": ("thermscan.app.baseline_command", "Combine known-good recordings into one file."),
+    "board": ("thermscan.app.board_command", "Make and draw board files."),
+    "schema": ("thermscan.app.schema_command", "Print the JSON Schema of result.json."),
+}
+
+
+class CommandTable(click.Group):
+    """A group whose commands are imported only when used, so that help is quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Return the names in the order of the table."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import and return one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        return importlib.import_module(COMMANDS[cmd_name][0]).command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the commands from the table, without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, about) for name, (_, about) in COMMANDS.items()])
+
+    def main(self, *args: object, **kwargs: object) -> object:  # type: ignore[override]
+        """Run a command; bad input becomes one line and exit code 2."""
+        try:
+            return super().main(*args, **kwargs)  # type: ignore[arg-type]
+        except InputError as error:
+            click.echo(f"thermscan: {error}", err=True)
+            sys.exit(2)
+
+
+@click.command(
+    cls=CommandTable,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Example: thermscan demo --out demo-result",
+)
+@click.version_option(__version__, package_name="thermscan", prog_name="thermscan")
+def command() -> None:
+    """Find the faulty part of a powered electronics board from thermal recordings, and say how sure that is."""
