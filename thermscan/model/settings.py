@@ -63,7 +63,7 @@ class DetectionSettings:
         0.05, (1e-6, 0.5), "share of false places accepted among those listed (Benjamini and Hochberg 1995)"
     )
     scales_px: tuple[float, ...] = (0.5, 1.2, 3.0)
-    place_scale: int = knob(0, (0, 5), "which of the scales the place is measured on: the finest")
+    place_scale: int = knob(1, (0, 5), "which of the scales the place is measured on: about the optics' own blur")
     prominence_sigma: float = knob(4.0, (0.0, 20.0), "standard errors by which a peak stands out of its surroundings")
     prominence_share: float = knob(0.10, (0.0, 0.9), "share of its height by which a peak stands out")
     most_places: int = knob(30, (1, 1000), "places listed at the most")
@@ -152,7 +152,7 @@ class PlacementSettings:
     )
     focal_sigma: float = knob(0.35, (0.01, 2.0), "spread of the natural logarithm of the focal length about that")
     aspect_sigma: float = knob(0.004, (1e-5, 0.2), "spread of the logarithm of the pixel aspect: pixels are square")
-    click_sigma_px: float = knob(1.5, (0.1, 10.0), "standard error of a clicked mark a coordinate: one pixel or three")
+    click_sigma_px: float = knob(2.0, (0.1, 10.0), "standard error of a clicked mark a coordinate: one pixel or three")
     odd_click_sigmas: float = knob(
         4.0, (2.0, 20.0), "a mark this many sigmas from where five or more others put it is left out"
     )
@@ -161,6 +161,16 @@ class PlacementSettings:
     block_px: float = knob(6.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
     huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
     vuong_z: float = knob(3.0, (1.0, 10.0), "z value (Vuong 1989) by which the best start must beat any other")
+    search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
+    smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")
+    largest_share: float = knob(
+        1.25, (0.5, 4.0), "largest board searched, in picture sides: it may be cut by the frame"
+    )
+    scale_step: float = knob(0.06, (0.01, 0.3), "step of the natural logarithm of the scale in the search")
+    turn_step_deg: float = knob(5.0, (1.0, 15.0), "step of the angle in the search, degrees")
+    seen_share: float = knob(0.55, (0.2, 1.0), "share of the outline that must lie in the frame")
+    search_starts: int = knob(40, (4, 500), "outline starts that are refined")
+    search_kept: int = knob(10, (2, 100), "refined outlines whose layout is tried")
     same_place_px: float = knob(2.0, (0.2, 20.0), "starts that end closer than this over the board are one, px")
     layout_tolerance_mm: float = knob(
         0.1, (0.0, 2.0), "tolerance of part positions and outline against the board file (common practice)"
@@ -198,6 +208,10 @@ class TimingSettings:
     )
     most_edges: int = knob(80, (2, 1000), "moments looked for at the most")
     most_active: int = knob(600, (10, 100000), "places that take part in the search; speed")
+    polish_s: float = knob(0.6, (0.01, 10.0), "how far a kink is moved when all are fitted together")
+    polish_trials: int = knob(10, (2, 100), "trial moments on each side of it")
+    merge_s: float = knob(1.0, (0.01, 10.0), "kinks closer than this may mend each other's shape")
+    merge_share: float = knob(0.05, (0.0, 1.0), "share of the other's gain below which a kink only mends its shape")
     prior_sigmas: float = knob(100.0, (1.0, 1e6), "prior of each first-order response in units of the noise; wide")
     response_fastest_s: float = knob(0.3, (0.01, 10.0), "fastest first-order response when the size of a kink is read")
     response_ratio: float = knob(5.0, (1.5, 20.0), "step between these responses")
@@ -210,20 +224,33 @@ class TimingSettings:
     fit_least: int = knob(5, (3, 100), "samples on each side of a kink at the least")
     grid_before: float = knob(8.0, (1.0, 100.0), "samples before a kink that its fine search covers")
     grid_after: float = knob(12.0, (1.0, 100.0), "samples after a kink that its fine search covers")
+    grid_before_s: float = knob(1.5, (0.0, 30.0), "seconds before a kink that its fine search covers at the least")
     grid_step: float = knob(0.1, (0.005, 1.0), "pitch of the fine search, samples; a tenth of the aim")
-    profile_fastest_s: float = knob(0.2, (0.01, 10.0), "fastest first-order response when a moment is refined")
+    profile_fastest_s: float = knob(0.07, (0.01, 10.0), "fastest first-order response when a moment is refined")
     profile_ratio: float = knob(2.7, (1.2, 10.0), "step between these responses")
-    profile_constants: int = knob(6, (2, 20), "number of these responses: 0.2 s to half a minute")
-    pair_cost: float = knob(2.0, (0.0, 20.0), "log-likelihood that a second response must bring, half of ln of 50 samples")
-    lag_s: float = knob(0.15, (0.01, 5.0), "lag of a body over its source: 0.5 to 1 mm of moulding compound, L2 / (pi2 a)")
+    profile_constants: int = knob(7, (2, 20), "number of these responses: 0.07 s to half a minute")
+    pair_cost: float = knob(
+        2.0, (0.0, 20.0), "log-likelihood that a second response must bring, half of ln of 50 samples"
+    )
+    lag_s: float = knob(
+        0.15, (0.01, 5.0), "lag of a body over its source: 0.5 to 1 mm of moulding compound, L2 / (pi2 a)"
+    )
     lag_share: float = knob(0.3, (0.0, 0.9), "share of places expected to lag; judgement")
-    prompt_share_on: float = knob(0.3, (0.01, 1.0), "share of places that start with the switch; rails follow one another")
+    prompt_share_on: float = knob(
+        0.3, (0.01, 1.0), "share of places that start with the switch; rails follow one another"
+    )
     prompt_share_off: float = knob(0.9, (0.01, 1.0), "share of places that stop with the switch")
     prompt_s: float = knob(0.01, (0.0005, 1.0), "spread of the start of places that start with the switch")
-    stagger_s: float = knob(0.5, (0.01, 10.0), "mean delay of the others; soft start and firmware take tenths to seconds")
+    stagger_s: float = knob(
+        0.5, (0.01, 10.0), "mean delay of the others; soft start and firmware take tenths to seconds"
+    )
     stray_share: float = knob(0.02, (0.0, 0.5), "share of places whose course says nothing about the switch")
-    purity: float = knob(0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none")
-    off_share: float = knob(0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off")
+    purity: float = knob(
+        0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none"
+    )
+    off_share: float = knob(
+        0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off"
+    )
     log_on_share: float = knob(0.2, (0.01, 0.9), "share of the upper power level of a supply log that counts as on")
     log_slack_frames: float = knob(1.0, (0.0, 10.0), "frames by which log and temperatures may differ beyond intervals")
 
@@ -268,6 +295,15 @@ class ExplainSettings:
     collapse_share: float = knob(0.5, (0.0, 1.0), "how often a short takes its net down; judgement")
     least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
     least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
+    body_steps: int = knob(8, (1, 30), "steps by which a surface may be warmer than the board beneath; each by q")
+    body_quick_s: float = knob(0.7, (0.05, 100.0), "time constant of a small body over its board, s; judgement")
+    body_slow_s: float = knob(4.0, (0.05, 100.0), "the same for a large body, s")
+    lost_quick_s: float = knob(4.0, (0.05, 600.0), "the same for a body that lost its heat path, small, s")
+    lost_slow_s: float = knob(30.0, (0.05, 600.0), "the same, large, s")
+    hidden_wide_mm: float = knob(
+        1.5, (0.0, 20.0), "how much wider a hidden source looks: heat passes the board's 1.6 mm"
+    )
+    hidden_lag_s: float = knob(3.0, (0.05, 100.0), "how much later it shows: thickness squared over diffusivity")
     strengths: int = knob(14, (3, 100), "steps of strength, logarithmic")
     other_places: float = knob(2.0, (0.1, 50.0), "places that a fault of no listed kind is expected to change")
     other_widening: float = knob(8.0, (1.5, 100.0), "how far it changes them, in units of noise and spread")
@@ -285,34 +321,122 @@ class ExplainSettings:
 class CameraSettings:
     """Noise, bad pixels and events of the camera."""
 
-    kept_share: float = knob(0.8, (0.5, 1.0), "share of smallest differences that noise is taken from; the rest may be events")
+    kept_share: float = knob(
+        0.8, (0.5, 1.0), "share of smallest differences that noise is taken from; the rest may be events"
+    )
     noise_frames: int = knob(160, (8, 10000), "frames of a chunk that noise is taken from; speed")
     prior_samples: float = knob(10.0, (0.0, 1000.0), "samples that the picture's median noise counts as for one pixel")
-    sampled_pixels: int = knob(20000, (100, 10000000), "pixels looked at in each frame for frozen frames and steps; speed")
+    sampled_pixels: int = knob(
+        20000, (100, 10000000), "pixels looked at in each frame for frozen frames and steps; speed"
+    )
     stripe_share: float = knob(0.25, (0.0, 10.0), "row or column noise over pixel noise that is worth a word")
-    frozen_share: float = knob(0.2, (0.0, 0.9), "change since the last frame over the usual one below which it is a repeat")
+    frozen_share: float = knob(
+        0.2, (0.0, 0.9), "change since the last frame over the usual one below which it is a repeat"
+    )
     blank_share: float = knob(0.5, (0.0, 1.0), "share of pixels with a value below which a frame is blank")
     washed_out: float = knob(0.3, (0.0, 1.0), "contrast over that of the frames on both sides below which it is blank")
     blur_share: float = knob(0.5, (0.0, 1.0), "power of edges over that of the frames on both sides: called blurred")
     step_sigmas: float = knob(6.0, (3.0, 100.0), "size of an offset step over its error and the usual unrest")
     step_alike: float = knob(0.5, (0.05, 1.0), "a block takes part in a step if it moves by the step within this share")
     step_blocks: float = knob(0.85, (0.5, 1.0), "share of blocks that must take part in an offset step")
-    step_trend: float = knob(0.3, (0.0, 1.0), "change of the neighbours in time over a step: more is a trend, not a step")
-    regular_share: float = knob(0.7, (0.0, 1.0), "share of frame gaps near the usual one without which nothing is dropped")
+    step_trend: float = knob(
+        0.3, (0.0, 1.0), "change of the neighbours in time over a step: more is a trend, not a step"
+    )
+    regular_share: float = knob(
+        0.7, (0.0, 1.0), "share of frame gaps near the usual one without which nothing is dropped"
+    )
     gap_factor: float = knob(1.6, (1.1, 10.0), "gap over the usual one from which frames are missing")
     drift_sigmas: float = knob(6.0, (3.0, 100.0), "drift of the calm parts over its error that is worth a word")
     lone_sigmas: float = knob(10.0, (4.0, 100.0), "deviation of a hot pixel from its neighbours over the usual one")
-    lone_lift: float = knob(0.06, (0.0, 0.5), "lift of the four neighbours over a hot pixel's own; optics give parts more")
-    lone_steady: float = knob(0.1, (0.0, 1.0), "change of a hot pixel's deviation over itself; a heated part changes more")
+    lone_lift: float = knob(
+        0.06, (0.0, 0.5), "lift of the four neighbours over a hot pixel's own; optics give parts more"
+    )
+    lone_steady: float = knob(
+        0.1, (0.0, 1.0), "change of a hot pixel's deviation over itself; a heated part changes more"
+    )
     flicker_ratio: float = knob(4.0, (2.0, 100.0), "noise of a flickering pixel over the usual noise")
-    mostly: float = knob(0.5, (0.1, 1.0), "share of frames in which a pixel must be missing or saturated to be left out")
+    mostly: float = knob(
+        0.5, (0.1, 1.0), "share of frames in which a pixel must be missing or saturated to be left out"
+    )
+
+
+@dataclass(frozen=True)
+class ReadSettings:
+    """Opening files: what is doubted, what is refused."""
+
+    frames_looked_at: int = knob(5, (1, 1000), "frames spread over a recording that are looked at when it is opened")
+    rate_disagreement: float = knob(
+        0.05, (0.0, 1.0), "relative disagreement of times and frame rate from which on it is reported; common practice"
+    )
+    background_share: float = knob(
+        0.2, (0.0, 1.0), "share of the coolest pixels whose upper end is taken as the background; common practice"
+    )
+    doubtful_low_c: float = knob(
+        60.0, (-50.0, 300.0), "background from which on a grid without unit may be Fahrenheit: 60 F is 15.6 C"
+    )
+    doubtful_high_c: float = knob(
+        95.0, (-50.0, 300.0), "background up to which a grid without unit may be Fahrenheit: 95 F is 35 C"
+    )
+    kelvin_low: float = knob(255.0, (0.0, 400.0), "background from which on a grid without unit may be kelvin: -18 C")
+    kelvin_high: float = knob(345.0, (0.0, 500.0), "background up to which a grid without unit may be kelvin: 72 C")
+    coldest_c: float = knob(-100.0, (-273.15, 50.0), "median below which unit or scale are taken as wrong, C")
+    hottest_c: float = knob(1000.0, (50.0, 5000.0), "median above which unit or scale are taken as wrong, C")
+
+
+@dataclass(frozen=True)
+class WarmUpSettings:
+    """Extrapolating a warm-up."""
+
+    fewest_samples: int = knob(
+        6, (4, 1000), "samples with power on below which nothing is said: two constants need more than four"
+    )
+    longest_ratio: float = knob(30.0, (2.0, 1000.0), "longest time constant thought of, over the seconds seen")
+    rungs: int = knob(60, (10, 400), "time constants tried between the shortest and the longest")
+    shape_error: float = knob(
+        0.003, (0.0, 0.2), "share of the rise by which real curves differ from exponentials; judgement"
+    )
+    widest: float = knob(
+        2.0, (0.1, 100.0), "width of the interval over the final rise above which no final rise is given"
+    )
+
+
+@dataclass(frozen=True)
+class MotionSettings:
+    """Following the motion of the picture."""
+
+    working_pixels: int = knob(
+        24000, (400, 10000000), "pixels of the pictures that motion is fitted on; more is slower"
+    )
+    most_keys: int = knob(120, (4, 2000), "frames that scene and pattern are solved from; memory and time")
+    smoothing_px: float = knob(
+        0.8, (0.3, 5.0), "smoothing of working pictures, which bilinear sampling needs, working px"
+    )
+    local_px: float = knob(4.0, (1.5, 50.0), "details wider than this are left to heat and shading, working px")
+    margin_px: float = knob(3.0, (1.0, 20.0), "rim of the working picture that is not used")
+    most_components: int = knob(3, (0, 10), "time courses of heating at the most")
+    doubt_sigmas: float = knob(
+        3.0, (1.5, 20.0), "residuals beyond this many sigmas lose their weight (Geman and McClure)"
+    )
+    align_steps: int = knob(4, (1, 50), "Gauss-Newton steps a picture and turn")
+    turns: int = knob(12, (1, 200), "turns of scene, pattern and motion at the most")
+    converged_px: float = knob(0.002, (1e-6, 0.5), "motion between steps below which they stop, working px")
+    floor_px: float = knob(1e-4, (1e-9, 0.1), "wander left to a coefficient the data do not ask for, px")
+    usual_shift_px: float = knob(3.0, (0.1, 100.0), "shift between neighbouring pictures that is expected, working px")
+    usual_turn_px: float = knob(1.0, (0.01, 100.0), "displacement at the rim by turning and growth that is expected")
+    usual_tilt_px: float = knob(0.2, (0.001, 100.0), "displacement at the rim by tilting that is expected")
+
+    def usual_motion_px(self) -> tuple[float, ...]:
+        """Return the expected size of the eight coefficients between neighbouring pictures, px."""
+        return (self.usual_shift_px,) * 2 + (self.usual_turn_px,) * 2 + (self.usual_tilt_px,) * 4
 
 
 @dataclass(frozen=True)
 class Settings:
     """All settings of a comparison."""
 
+    reading: ReadSettings = field(default_factory=ReadSettings)
     camera: CameraSettings = field(default_factory=CameraSettings)
+    motion: MotionSettings = field(default_factory=MotionSettings)
     film: FilmSettings = field(default_factory=FilmSettings)
     excess: ExcessSettings = field(default_factory=ExcessSettings)
     detection: DetectionSettings = field(default_factory=DetectionSettings)
@@ -322,3 +446,4 @@ class Settings:
     placement: PlacementSettings = field(default_factory=PlacementSettings)
     timing: TimingSettings = field(default_factory=TimingSettings)
     explain: ExplainSettings = field(default_factory=ExplainSettings)
+    warm_up: WarmUpSettings = field(default_factory=WarmUpSettings)

@@ -1,0 +1,373 @@
+"""Multi-page TIFF, and series of 16-bit PNG or TIFF pictures, read page by page."""
+
+from __future__ import annotations
+
+import os
+import struct
+import weakref
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermscan.model.errors import InputError
+from thermscan.model.recording import ArrayStore, FrameStore
+from thermscan.read.raw_frames import FiniteStore, RawFrames, ReadHints, cut_short
+from thermscan.read.text_file import read_bytes, reason_of
+
+if TYPE_CHECKING:
+    from tifffile import TiffFile
+
+PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+TIFF_SIGNATURES = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+NO_TEMPERATURES = "carries no temperatures"
+EXPORT_RADIOMETRIC = "export radiometric frames: 16-bit TIFF, float TIFF or a CSV grid"
+# Sizes of TIFF field types in bytes (TIFF 6.0 specification, section 2; 16 to 18 are BigTIFF's).
+TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
+TYPE_CODES = {1: "B", 3: "H", 4: "I", 16: "Q"}
+DATA_OFFSETS, DATA_BYTES = (273, 324), (279, 325)  # strips, tiles
+
+
+@dataclass(frozen=True)
+class TiffPage:
+    """Where one page stands in a TIFF file: bytes of its data, and of the entry of the next page."""
+
+    tags: dict[int, tuple[int, ...]]
+    next_entry: int
+
+    def numbers(self, *tags: int) -> tuple[int, ...]:
+        """Return the values of the first of ``tags`` that the page has, else an empty tuple."""
+        return next((self.tags[t] for t in tags if t in self.tags), ())
+
+    @property
+    def end(self) -> int:
+        """First byte after the page's data."""
+        ends = [o + b for o, b in zip(self.numbers(*DATA_OFFSETS), self.numbers(*DATA_BYTES), strict=False)]
+        return max(ends, default=1 << 62)
+
+
+class TiffEntries:
+    """Walks the page entries of a classic or big TIFF file, without decoding any picture."""
+
+    def __init__(self, path: str) -> None:
+        self.size = os.path.getsize(path)
+        self._path = path
+
+    def walk(self) -> list[TiffPage]:
+        """Return the pages whose entries are whole, in order; the last one's ``next_entry`` is 0 at a proper end."""
+        pages: list[TiffPage] = []
+        with open(self._path, "rb") as file:
+            head = file.read(16)
+            order = "<" if head[:2] == b"II" else ">"
+            is_big = head[2:4] in (b"+\0", b"\0+")
+            if len(head) < (16 if is_big else 8):
+                return pages
+            (offset,) = struct.unpack(order + ("Q" if is_big else "I"), head[8:16] if is_big else head[4:8])
+            seen: set[int] = set()
+            while offset and offset not in seen and offset < self.size:
+                seen.add(offset)
+                page = self._read_entry(file, offset, order, is_big=is_big)
+                if page is None:
+                    break
+                pages.append(page)
+                offset = page.next_entry
+        return pages
+
+    def _read_entry(self, file: object, offset: int, order: str, *, is_big: bool) -> TiffPage | None:
+        count_code, width, value_bytes, long_code = ("Q", 20, 8, "Q") if is_big else ("H", 12, 4, "I")
+        read = self._reader(file)
+        raw = read(offset, struct.calcsize(count_code))
+        if raw is None:
+            return None
+        (count,) = struct.unpack(order + count_code, raw)
+        start = offset + struct.calcsize(count_code)
+        body = read(start, count * width + value_bytes)
+        if body is None:
+            return None
+        tags: dict[int, tuple[int, ...]] = {}
+        for i in range(count):
+            entry = body[i * width : (i + 1) * width]
+            tag, kind, number = struct.unpack(order + ("HHQ" if is_big else "HHI"), entry[: width - value_bytes])
+            if kind not in TYPE_CODES or number > 1_000_000:
+                continue
+            length = number * TYPE_BYTES[kind]
+            value: bytes | None = entry[width - value_bytes :][:length]
+            if length > value_bytes:
+                value = read(struct.unpack(order + long_code, entry[width - value_bytes :])[0], length)
+            if value is None:
+                return None
+            tags[tag] = struct.unpack(f"{order}{number}{TYPE_CODES[kind]}", value)
+        (following,) = struct.unpack(order + long_code, body[count * width :])
+        return TiffPage(tags, following)
+
+    @staticmethod
+    def _reader(file: object):  # noqa: ANN205 - a local closure
+        def read(offset: int, length: int) -> bytes | None:
+            file.seek(offset)  # type: ignore[attr-defined]
+            raw = file.read(length)  # type: ignore[attr-defined]
+            return raw if len(raw) == length else None
+
+        return read
+
+
+class TiffStore:
+    """Pages of one TIFF file, decoded when they are read. The file stays open; each process opens its own."""
+
+    def __init__(self, path: str, shape: tuple[int, int, int]) -> None:
+        self.path = path
+        self.shape = shape
+        self._open: tuple[int, TiffFile] | None = None
+        self._needs_cv2 = False
+
+    def _file(self) -> TiffFile:
+        import tifffile
+
+        if self._open is None or self._open[0] != os.getpid():
+            file = tifffile.TiffFile(self.path)
+            weakref.finalize(self, file.close)
+            self._open = (os.getpid(), file)
+        return self._open[1]
+
+    def __getstate__(self) -> dict[str, object]:
+        return {**self.__dict__, "_open": None}
+
+    def read(self, start: int, stop: int) -> np.ndarray:
+        """Return pages ``start`` to ``stop``, float32 ndarray (frames, rows, columns)."""
+        stop = min(stop, self.shape[0])
+        out = np.empty((max(0, stop - start), *self.shape[1:]), dtype=np.float32)
+        for i in range(start, stop):
+            out[i - start] = self._page(i)
+        return out
+
+    def _page(self, index: int) -> np.ndarray:
+        if not self._needs_cv2:
+            try:
+                return self._file().pages[index].asarray()
+            except (KeyError, ValueError) as error:
+                if "imagecodecs" not in str(error):
+                    raise InputError(
+                        self.path, f"frame {index}", f"cannot be decoded: {error}", "export it again"
+                    ) from None
+                self._needs_cv2 = True  # a compression that only OpenCV's own library knows, such as LZW
+            except Exception as error:  # zlib, struct and others: the page's bytes are broken
+                raise InputError(
+                    self.path, f"frame {index}", f"cannot be decoded: {error}", "export it again"
+                ) from None
+        return self._page_with_cv2(index)
+
+    def _page_with_cv2(self, index: int) -> np.ndarray:
+        import cv2
+
+        done, pages = cv2.imreadmulti(self.path, start=index, count=1, flags=cv2.IMREAD_UNCHANGED)
+        if not done or not pages or pages[0].shape != self.shape[1:]:
+            problem = "cannot be decoded: its compression is not known here"
+            raise InputError(self.path, f"frame {index}", problem, "export it without compression or with deflate")
+        return pages[0]
+
+
+def is_tiff(head: bytes) -> bool:
+    """Tell whether the first bytes are those of a TIFF file."""
+    return head.startswith(TIFF_SIGNATURES)
+
+
+def is_png(head: bytes) -> bool:
+    """Tell whether the first bytes are those of a PNG file."""
+    return head.startswith(PNG_SIGNATURE)
+
+
+def is_plain_picture(head: bytes) -> bool:
+    """Tell whether the first bytes are those of a JPEG, GIF, BMP or WebP picture, which carry no temperatures."""
+    return head.startswith((b"\xff\xd8\xff", b"GIF8", b"BM")) or head[8:12] == b"WEBP"
+
+
+def refuse_picture(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:  # noqa: ARG001
+    """Refuse an 8-bit picture: its colours are not temperatures."""
+    raise InputError(paths[0], "", f"is an 8-bit picture and {NO_TEMPERATURES}", EXPORT_RADIOMETRIC)
+
+
+def _dtype_of(page: TiffPage, *, path: str, place: str) -> np.dtype:
+    bits, samples = page.numbers(258) or (1,), (page.numbers(277) or (1,))[0]
+    if samples > 1 or (page.numbers(262) or (1,))[0] in (2, 3, 6):
+        raise InputError(path, place, f"is a colour picture and {NO_TEMPERATURES}", EXPORT_RADIOMETRIC)
+    if bits[0] <= 8:
+        raise InputError(path, place, f"is an {bits[0]}-bit picture and {NO_TEMPERATURES}", EXPORT_RADIOMETRIC)
+    code = {1: "u", 2: "i", 3: "f"}.get((page.numbers(339) or (1,))[0], "u")
+    if bits[0] not in (16, 32, 64):
+        raise InputError(path, place, f"has {bits[0]}-bit samples", "export 16-bit integers or 32-bit floats")
+    return np.dtype(f"{code}{bits[0] // 8}")
+
+
+def _size_of(page: TiffPage) -> tuple[int, int]:
+    return (page.numbers(257) or (0,))[0], (page.numbers(256) or (0,))[0]
+
+
+def _check_alike(pages: list[TiffPage], *, path: str) -> tuple[tuple[int, int], np.dtype]:
+    size, dtype = _size_of(pages[0]), _dtype_of(pages[0], path=path, place="")
+    for i, page in enumerate(pages):
+        other = _size_of(page)
+        if other != size:
+            problem = f"is {other[1]} x {other[0]} pixels, frame 0 is {size[1]} x {size[0]}"
+            raise InputError(path, f"frame {i}", problem, "all frames must have one size")
+        if _dtype_of(page, path=path, place=f"frame {i}") != dtype:
+            raise InputError(path, f"frame {i}", "has another sample format than frame 0", "export them alike")
+    return size, dtype
+
+
+def _as_raw(store: FrameStore, dtype: np.dtype, **extra: object) -> RawFrames:
+    is_integer = dtype.kind in "iu"
+    return RawFrames(
+        store=store if is_integer else FiniteStore(store),
+        is_integer=is_integer,
+        highest=float(np.iinfo(dtype).max) if is_integer else None,
+        **extra,  # type: ignore[arg-type]
+    )
+
+
+def _laid_end_to_end(page: TiffPage, frame_bytes: int, size: int) -> int:
+    """Return how many frames follow one another from the first page's data on, 1 where each has its own entry.
+
+    Some writers put the first entry, then the data of all frames, then the other entries; when such a file is cut
+    short only the first entry can be reached, and the place of the second one tells how many frames there were.
+    """
+    if (page.numbers(259) or (1,))[0] != 1 or page.next_entry <= size:
+        return 1
+    return max(1, (page.next_entry - page.numbers(*DATA_OFFSETS)[0]) // frame_bytes)
+
+
+def _read_cut_short(path: str, pages: list[TiffPage], size: int, *, hints: ReadHints) -> RawFrames:
+    shape, dtype = _check_alike(pages[:1], path=path)
+    frame_bytes = shape[0] * shape[1] * dtype.itemsize
+    announced = _laid_end_to_end(pages[0], frame_bytes, size) if len(pages) == 1 else 1
+    if announced > 1:
+        start = pages[0].numbers(*DATA_OFFSETS)[0]
+        whole = max(0, (size - start) // frame_bytes)
+        warning = cut_short(path, whole, announced, hints=hints)
+        with open(path, "rb") as file:
+            order = "<" if file.read(2) == b"II" else ">"
+        mapped = np.memmap(path, dtype.newbyteorder(order), mode="r", offset=start, shape=(whole, *shape))
+        return _as_raw(ArrayStore(mapped), dtype, announced=announced, is_cut_short=True, warnings=(warning,))
+    whole = next((i for i, page in enumerate(pages) if page.end > size), len(pages))
+    warning = cut_short(path, whole, None, hints=hints)
+    _check_alike(pages[:whole], path=path)
+    return _as_raw(TiffStore(path, (whole, *shape)), dtype, is_cut_short=True, warnings=(warning,))
+
+
+def read_tiff(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:
+    """Read one multi-page TIFF, or a series of TIFF files with one page each, in the order given.
+
+    Raises
+    ------
+    InputError
+        For 8-bit or colour pictures, pages of different size, a broken file, and a file that ends too early unless
+        ``hints.frames`` ends inside its whole frames.
+    """
+    if len(paths) > 1:
+        return _read_tiff_series(paths)
+    path = paths[0]
+    entries, pages = _walk(path)
+    if pages[-1].next_entry != 0 or any(page.end > entries.size for page in pages):
+        return _read_cut_short(path, pages, entries.size, hints=hints)
+    shape, dtype = _check_alike(pages, path=path)
+    return _as_raw(TiffStore(path, (len(pages), *shape)), dtype)
+
+
+def _walk(path: str) -> tuple[TiffEntries, list[TiffPage]]:
+    try:
+        entries = TiffEntries(path)
+        pages = entries.walk()
+    except OSError as error:
+        raise InputError(path, "", f"cannot be read: {reason_of(error)}", "check the path") from None
+    if not pages:
+        raise InputError(path, "frame 0", "the file is cut short: no frame is whole", "copy it again")
+    return entries, pages
+
+
+@dataclass(frozen=True)
+class SeriesStore:
+    """One picture file a frame, opened when it is read."""
+
+    paths: tuple[str, ...]
+    size: tuple[int, int]
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Frames, rows, columns."""
+        return (len(self.paths), *self.size)
+
+    def read(self, start: int, stop: int) -> np.ndarray:
+        """Return frames ``start`` to ``stop``, float32 ndarray (frames, rows, columns)."""
+        paths = self.paths[start:stop]
+        out = np.empty((len(paths), *self.size), dtype=np.float32)
+        for i, path in enumerate(paths):
+            frame = (
+                _read_png_frame(path)
+                if is_png(read_bytes(path, limit=8))
+                else TiffStore(path, (1, *self.size)).read(0, 1)[0]
+            )
+            if frame.shape != self.size:
+                raise InputError(
+                    path, "", f"is {frame.shape[1]} x {frame.shape[0]} pixels", "all frames must have one size"
+                )
+            out[i] = frame
+        return out
+
+
+def _read_png_frame(path: str) -> np.ndarray:
+    import cv2
+
+    # IMREAD_UNCHANGED: the default flag cuts 16 bits to 8 without a word.
+    frame = cv2.imdecode(np.frombuffer(read_bytes(path), np.uint8), cv2.IMREAD_UNCHANGED)
+    if frame is None:
+        raise InputError(path, "", "cannot be decoded", "export it again or leave it out")
+    return frame
+
+
+def _read_tiff_series(paths: tuple[str, ...]) -> RawFrames:
+    first: tuple[tuple[int, int], np.dtype] | None = None
+    for path in paths:
+        if not is_tiff(read_bytes(path, limit=4)):
+            raise InputError(path, "", "is not a TIFF file, the first of the series is", "give a glob of one kind")
+        entries, pages = _walk(path)
+        if len(pages) > 1:
+            raise InputError(path, "", f"holds {len(pages)} frames, a series has one a file", "open this file alone")
+        if pages[0].end > entries.size:
+            raise InputError(path, "", "is cut short", "copy it again or leave it out")
+        form = (_size_of(pages[0]), _dtype_of(pages[0], path=path, place=""))
+        first = first or form
+        _check_same_form(path, form, first)
+    assert first is not None
+    return _as_raw(SeriesStore(paths, first[0]), first[1])
+
+
+def _check_same_form(
+    path: str, form: tuple[tuple[int, int], np.dtype], first: tuple[tuple[int, int], np.dtype]
+) -> None:
+    if form[0] != first[0]:
+        problem = f"is {form[0][1]} x {form[0][0]} pixels, the first file {first[0][1]} x {first[0][0]}"
+        raise InputError(path, "", problem, "all frames must have one size")
+    if form[1] != first[1]:
+        raise InputError(path, "", "has another sample format than the first file", "export them alike")
+
+
+def _png_size(path: str) -> tuple[int, int]:
+    """Return (rows, columns) of a whole 16-bit grey PNG from its IHDR chunk (PNG specification), else refuse."""
+    raw = read_bytes(path)
+    if not is_png(raw):
+        raise InputError(path, "", "is not a PNG file, the first of the series is", "give a glob of one kind")
+    if b"IEND" not in raw[-16:] or len(raw) < 33:
+        raise InputError(path, "", "is cut short", "copy it again or leave it out")
+    columns, rows, depth, colour = struct.unpack(">IIBB", raw[16:26])
+    if colour != 0:
+        raise InputError(path, "", f"is a colour picture and {NO_TEMPERATURES}", EXPORT_RADIOMETRIC)
+    if depth != 16:
+        raise InputError(path, "", f"is an {depth}-bit picture and {NO_TEMPERATURES}", EXPORT_RADIOMETRIC)
+    return rows, columns
+
+
+def read_png(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:  # noqa: ARG001
+    """Read a series of 16-bit grey PNG files, one frame each, in the order given; the headers are checked at once."""
+    dtype = np.dtype("u2")
+    sizes = [_png_size(path) for path in paths]
+    for path, size in zip(paths, sizes, strict=True):
+        _check_same_form(path, (size, dtype), (sizes[0], dtype))
+    return _as_raw(SeriesStore(paths, sizes[0]), dtype)
