@@ -1,0 +1,137 @@
+"""How values are said to people: units, intervals, places and the answer in one sentence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from thermscan.model.quantity import SHOWN, Measured
+from thermscan.model.result import Hotspot, PartReading, Result, RiseRate, Suspect
+from thermscan.model.result_maps import ResultMaps
+
+UNKNOWN = "not known"
+
+
+@dataclass(frozen=True)
+class Unit:
+    """How the excess is shown: its name, the factor from kelvin (or counts), and decimals."""
+
+    name: str
+    factor: float
+    decimals: int
+
+
+def excess_unit(result: Result, *, fahrenheit: bool = False) -> Unit:
+    """Return the unit of rise and excess: K, a Fahrenheit difference, or counts."""
+    if result.units == "count":
+        return Unit("counts", 1.0, 0)
+    how = SHOWN["k"][1 if fahrenheit else 0]
+    return Unit(how.unit, how.factor, how.decimals)
+
+
+def _decimals(half: float) -> int:
+    """Return decimals that fit a half interval: its second significant digit, at most three."""
+    for decimals in range(4):
+        if half >= 2 * 10.0**-decimals:
+            return decimals
+    return 3
+
+
+def say(measured: Measured | None, suffix: str, *, fahrenheit: bool = False, why: str = "") -> str:
+    """Say a measured value with its interval, digits to fit the interval: ``'0.42 W (0.37 to 0.47)'``."""
+    if measured is None:
+        return f"{UNKNOWN}: {why}" if why else UNKNOWN
+    how = SHOWN[suffix][1 if fahrenheit else 0]
+    value, low, high = (v * how.factor + how.offset for v in (measured.value, measured.low, measured.high))
+    digits = _decimals((high - low) / 2)
+    return f"{value:.{digits}f} {how.unit} ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def say_excess(spot: Hotspot, result: Result, *, fahrenheit: bool = False) -> str:
+    """Say the excess of a place in kelvin, or in counts where there is no scale."""
+    if spot.excess_k is None and spot.excess_counts is not None:
+        return f"{spot.excess_counts:+.0f} counts"
+    return say(spot.excess_k, "k", fahrenheit=fahrenheit, why=spot.why.get("excess_k", result.why.get("excess_k", "")))
+
+
+def say_rate(rate: RiseRate | None, *, fahrenheit: bool = False, why: str = "") -> str:
+    """Say a rise rate with its window."""
+    if rate is None:
+        return f"{UNKNOWN}: {why}" if why else UNKNOWN
+    return f"{say(rate.k_per_s, 'k_per_s', fahrenheit=fahrenheit)}, over {rate.window_s:.2g} s"
+
+
+def say_share(probability: float) -> str:
+    """Say a probability in per cent, never as certainty."""
+    if probability < 0.005:
+        return "under 1 %"
+    if probability > 0.995:
+        return "over 99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def say_place(item: Suspect | Hotspot, result: Result) -> str:
+    """Say where: millimetres with the radius, or fractions of the picture."""
+    if item.x_mm is None or item.y_mm is None:
+        return UNKNOWN
+    if result.picture_px is not None:
+        columns, rows = result.picture_px
+        return f"{item.x_mm / columns:.2f} across, {1 - item.y_mm / rows:.2f} down (fractions of the picture)"
+    within = "" if item.place_95_mm is None else f", within {item.place_95_mm:.1f} mm"
+    return f"x {item.x_mm:.1f} mm, y {item.y_mm:.1f} mm{within}"
+
+
+def name_of(suspect: Suspect) -> str:
+    """Return what a suspect is called: its refdes, else its net, else the bare place."""
+    if suspect.ref:
+        return suspect.ref
+    return f"net {suspect.net}" if suspect.net else "bare place"
+
+
+def fault_words(fault: str) -> str:
+    """Return a fault word with spaces."""
+    return fault.replace("_", " ")
+
+
+def state_words(reading: PartReading) -> str:
+    """Return a part's state in words."""
+    return {"like_good": "like the good boards", "unknown": "cannot tell"}.get(reading.state, reading.state)
+
+
+def basis_words(result: Result) -> str:
+    """Say what the board was compared with."""
+    if result.basis == "good_boards":
+        count = result.good_boards
+        return f"{count} good board{'' if count == 1 else 's'}"
+    if result.basis == "itself_before":
+        return "the same board's earlier recording"
+    return "itself only (no good board)"
+
+
+def when_words(maps: ResultMaps) -> str:
+    """Say which second a still picture shows."""
+    zero = "after power-on" if maps.clock == "power_on" else "on the recording's clock"
+    return f"{maps.shown_s:.1f} s {zero}"
+
+
+def side_words(side: str) -> str:
+    """Say which side is shown and how it lies."""
+    return "top side" if side == "top" else "underside, as seen from below"
+
+
+def answer(result: Result) -> str:
+    """Say the verdict in one sentence."""
+    if result.verdict == "suspect" and result.suspects:
+        first = result.suspects[0]
+        where = f" on {first.net}" if first.net and first.ref else ""
+        return f"Most likely {name_of(first)}{where}: {fault_words(first.fault)} ({say_share(first.probability)})."
+    if result.verdict == "like_good":
+        limit = "" if result.detection_limit_w is None else f" of {result.detection_limit_w:.2g} W"
+        return (
+            f"No fault found: this board behaves like {basis_words(result)} within the detection limit{limit} "
+            f"({say_share(result.no_fault_probability)})."
+        )
+    best = ""
+    if result.suspects:
+        first = result.suspects[0]
+        best = f" The nearest suspect is {name_of(first)} with {say_share(first.probability)}."
+    return f"This recording cannot tell.{best}"
