@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 from scipy.stats import false_discovery_control, norm
-from skimage.morphology import reconstruction
+from skimage.morphology import local_maxima, reconstruction
 
 from thermscan.model.board import Board, Part
 from thermscan.model.film import Excess, Window
@@ -58,18 +58,34 @@ def smooth_known(field: np.ndarray, known: np.ndarray, sigma: float) -> np.ndarr
         return np.where(known & (weight > 0.05), total / weight, np.nan)
 
 
+def smoothing_gain(correlation: float, sigma: float) -> float:
+    """Return the noise variance after Gaussian smoothing over that before, both lengths in cells.
+
+    The noise of cells a distance d apart is taken as correlated by exp(-d^2 / (4 correlation^2)), as a Gaussian
+    kernel of that deviation makes it from white noise; the sampled kernel is summed exactly, axis by axis.
+    """
+    if sigma <= 0:
+        return 1.0
+    reach = int(3 * sigma + 0.5)
+    at = np.arange(-reach, reach + 1)
+    weights = np.exp(-(at**2) / (2 * sigma**2))
+    weights /= weights.sum()
+    apart = (at[:, None] - at[None, :]) ** 2
+    shared = np.where(apart == 0, 1.0, np.exp(-apart / (4 * max(correlation, 1e-3) ** 2)))
+    return float(weights @ shared @ weights) ** 2
+
+
 def significance_maps(excess: Excess, *, settings: DetectionSettings) -> Iterator[Significance]:
     """Yield the significance at each window and scale.
 
-    Camera noise falls with smoothing as c^2 / (c^2 + s^2) (c: correlation of the resampled noise, s: smoothing,
-    both standard deviations) and with the number of bins; position error and the spread between boards do not.
+    Camera noise falls with smoothing (see ``smoothing_gain``) and with the number of bins; position error and the
+    spread between boards do not.
     """
     film = excess.film
     known = film.inside & film.readable
     shape = excess.excess.shape
     noise, spread = np.broadcast_to(excess.noise, shape), np.broadcast_to(excess.spread, shape)
     position = np.broadcast_to(np.asarray(excess.position, np.float32), shape)
-    c2 = film.correlation_mm**2
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # cells outside the board are NaN throughout
         for window in detection_windows(excess):
@@ -79,10 +95,11 @@ def significance_maps(excess: Excess, *, settings: DetectionSettings) -> Iterato
             fixed = np.nanmean(position[part] ** 2 + spread[part] ** 2, axis=0)
             seen = known & np.isfinite(mean)
             for pixels in settings.scales_px:
-                s = pixels * film.pixel_mm
-                value = smooth_known(mean, seen, s / film.grid.step_mm)
-                error = np.sqrt(np.maximum(camera, 0) * c2 / (c2 + s * s) + fixed)
-                yield Significance(window, s, value, np.where(seen, error, np.nan))
+                cells = pixels * film.pixel_mm / film.grid.step_mm
+                value = smooth_known(mean, seen, cells)
+                gain = smoothing_gain(film.correlation_mm / film.grid.step_mm, cells)
+                error = np.sqrt(np.maximum(camera, 0) * gain + fixed)
+                yield Significance(window, pixels * film.pixel_mm, value, np.where(seen, error, np.nan))
 
 
 def null_width(z: np.ndarray, known: np.ndarray) -> float:
@@ -106,7 +123,7 @@ def prominent_peaks(value: np.ndarray, height: np.ndarray, known: np.ndarray) ->
     mask = np.where(known & np.isfinite(value), value, low)
     seed = np.minimum(np.where(known, mask - np.nan_to_num(height, nan=1.0), low), mask)
     rebuilt = reconstruction(seed, mask, method="dilation")
-    top = (ndimage.maximum_filter(rebuilt, 3) == rebuilt) & known & (mask - rebuilt > 0.5 * np.nan_to_num(height))
+    top = local_maxima(rebuilt) & known & (mask - rebuilt > 0.5 * np.nan_to_num(height))
     labels, count = ndimage.label(top, np.ones((3, 3)))
     if not count:
         return np.empty((0, 2), int)
@@ -134,13 +151,18 @@ def parts_near(board: Board, side: str, x_mm: float, y_mm: float, *, reach_mm: f
 
 @dataclass(frozen=True)
 class _Search:
-    """Everything about the places of one sign: final map, best z so far, p, q and the cells kept."""
+    """Everything about the places of one sign.
+
+    ``final`` is the map the places are found on, ``fine`` the least smoothed one, which their height is read from;
+    then the best z of all maps, p, q and the cells kept.
+    """
 
     excess: Excess
     board: Board
     side: str
     kind: str
     final: Significance
+    fine: Significance
     best: np.ndarray
     p: np.ndarray
     q: np.ndarray
@@ -199,7 +221,7 @@ def _search(
     kept = known & (q <= settings.false_discovery_rate)
     last = [m for m in maps if m.window == maps[0].window]
     final = last[min(settings.place_scale, len(last) - 1)]
-    return _Search(excess, board, side, kind, final, best, p, q, kept)
+    return _Search(excess, board, side, kind, final, last[0], best, p, q, kept)
 
 
 def _peaks(search: _Search, *, settings: DetectionSettings) -> list[tuple[int, int]]:
@@ -235,8 +257,8 @@ def _describe(search: _Search, cell: tuple[int, int]) -> Hotspot:
         x_mm=float(x),
         y_mm=float(y),
         place_95_mm=float(RAYLEIGH_95 * place),
-        excess_k=None if counts else Measured.normal(peak, error),
-        excess_counts=peak if counts else None,
+        excess_k=None if counts else Measured.normal(float(search.fine.value[cell]), float(search.fine.error[cell])),
+        excess_counts=float(search.fine.value[cell]) if counts else None,
         excess_at_s=final.window.at_s if film.clock == "power_on" else None,
         p_value=float(search.p[cell]),
         q_value=float(search.q[cell]),
