@@ -17,6 +17,7 @@ from thermscan.model.settings import SourceSettings
 from thermscan.model.source_fit import SourceFit
 from thermscan.physics.plate import Plate
 
+DEFAULTS = SourceSettings()
 POWER_SCALES_W = (0.05, 0.5, 5.0)  # the range of faults in mind, 20 mW to 5 W
 
 
@@ -85,7 +86,7 @@ class Search:
 
 
 def find_sources(
-    excess: Excess, board: Board, plate: Plate, *, side: str, settings: SourceSettings = SourceSettings()
+    excess: Excess, board: Board, plate: Plate, *, side: str, settings: SourceSettings = DEFAULTS
 ) -> SourceFit:
     """Explain an excess by sources of heat at parts and free places.
 

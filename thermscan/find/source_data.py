@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,7 +96,7 @@ def join_bins(edges_s: np.ndarray, most: int) -> list[tuple[int, int]]:
         return [(first + i, first + i + 1) for i in range(count)]
     share = np.linspace(0, 1, most + 1) ** 1.6
     cuts = np.unique(np.maximum(np.arange(most + 1), np.round(share * count).astype(int)))
-    return [(first + int(a), first + int(b)) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
+    return [(first + int(a), first + int(b)) for a, b in itertools.pairwise(cuts)]
 
 
 def coarse_grid(grid: BoardGrid, factor: int) -> BoardGrid:
@@ -124,7 +125,7 @@ def bin_means(clock_s: np.ndarray, edges_s: np.ndarray) -> np.ndarray:
     step = clock_s[1] - clock_s[0]
     fine = 24
     out = np.zeros((len(edges_s) - 1, len(clock_s)))
-    for i, (low, high) in enumerate(zip(edges_s[:-1], edges_s[1:], strict=True)):
+    for i, (low, high) in enumerate(itertools.pairwise(edges_s)):
         at = np.clip(low + (np.arange(fine) + 0.5) / fine * (high - low), 0, clock_s[-1]) / step
         k = np.minimum(at.astype(int), len(clock_s) - 2)
         np.add.at(out[i], k, (1 - (at - k)) / fine)

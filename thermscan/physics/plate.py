@@ -9,6 +9,7 @@ import numpy as np
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import PlateSettings
 
+DEFAULTS = PlateSettings()
 BASES = ("defaults", "copper_given", "warm_up", "supply")
 
 
@@ -78,7 +79,7 @@ class Layers:
 
 
 def default_plate(
-    thickness_mm: float | None, *, copper_um: float | None = None, settings: PlateSettings = PlateSettings()
+    thickness_mm: float | None, *, copper_um: float | None = None, settings: PlateSettings = DEFAULTS
 ) -> Plate:
     """Make the plate that is assumed before anything is measured.
 

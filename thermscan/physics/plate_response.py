@@ -225,7 +225,8 @@ def flow_from_packages(under_k_per_w: np.ndarray, step_s: float, packages: tuple
     part = np.zeros(len(packages))
     for k in range(1, count):
         known = added[:, 1:k] @ middle[k - 1 : 0 : -1]
-        # with q linear inside a step: Tp_k = Tp_(k-1) + dt (1 - (q_k + q_(k-1)) / 2) / C = R q_k + known + (q_k - q_(k-1)) z
+        # with q linear inside a step:
+        # Tp_k = Tp_(k-1) + dt (1 - (q_k + q_(k-1)) / 2) / C = R q_k + known + (q_k - q_(k-1)) z
         right = part + step_s * (1 - q[:, k - 1] / 2) / c - known + q[:, k - 1] * middle[0]
         q[:, k] = right / (r + middle[0] + step_s / (2 * c))
         added[:, k] = q[:, k] - q[:, k - 1]

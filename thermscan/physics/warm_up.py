@@ -1,0 +1,265 @@
+"""Where a warm-up is heading: final rise and time constants from its first seconds, or why they cannot be told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import optimize
+
+from thermscan.model.quantity import Measured
+from thermscan.model.settings import WarmUpSettings
+
+DEFAULTS = WarmUpSettings()
+
+
+@dataclass(frozen=True)
+class OneExponential:
+    """Least squares fit of ``final (1 - exp(-rate t))``: values, standard errors and residual standard deviation."""
+
+    final_k: float
+    rate_per_s: float
+    final_error_k: float
+    rate_error_per_s: float
+    residual_k: float
+
+
+def fit_one_exponential(times_s: np.ndarray, rise_k: np.ndarray) -> OneExponential:
+    """Fit one exponential warm-up by unweighted least squares.
+
+    The final rise is linear and eliminated, the rate is searched on a logarithmic ladder and polished; standard
+    errors are the usual linear ones.
+    """
+    t, y = np.asarray(times_s, float), np.asarray(rise_k, float)
+
+    def residual(log_rate: float) -> float:
+        shape = -np.expm1(-np.exp(log_rate) * t)
+        return float(((y - shape * (shape @ y) / (shape @ shape)) ** 2).sum())
+
+    ladder = np.linspace(np.log(1e-4 / t.max()), np.log(50 / t.max()), 200)
+    at = int(np.argmin([residual(v) for v in ladder]))
+    low, high = ladder[max(0, at - 1)], ladder[min(len(ladder) - 1, at + 1)]
+    best = optimize.minimize_scalar(residual, bounds=(low, high), method="bounded", options={"xatol": 1e-12})
+    rate = float(np.exp(best.x))
+    shape = -np.expm1(-rate * t)
+    start = np.array([(shape @ y) / (shape @ shape), rate])
+    scale = np.abs(start)
+    fit = optimize.least_squares(
+        lambda p: p[0] * scale[0] * -np.expm1(-p[1] * scale[1] * t) - y,
+        start / scale, xtol=1e-15, ftol=1e-15, gtol=1e-15, method="lm",
+    )  # fmt: skip
+    values = fit.x * scale
+    degrees = max(1, len(t) - 2)
+    spread = float(np.sqrt((fit.fun**2).sum() / degrees))
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * spread**2
+    errors = np.sqrt(np.diag(covariance)) * scale
+    return OneExponential(float(values[0]), float(values[1]), float(errors[0]), float(errors[1]), spread)
+
+
+@dataclass(frozen=True)
+class WarmUp:
+    """Extrapolation of a warm-up.
+
+    Attributes
+    ----------
+    final_k : Measured or None
+        Rise in balance; None where the seconds are too few, then ``why`` says so.
+    time_constant_s : Measured or None
+        Of the slower part of the curve.
+    fast_s : Measured or None
+        Of the faster part, where two are needed.
+    at_least_k : float
+        The final rise is at least this (97.5 %).
+    limit_s : Measured or None
+        Seconds since power-on at which the limit asked for is reached.
+    why : dict of key to sentence
+    """
+
+    final_k: Measured | None
+    time_constant_s: Measured | None
+    fast_s: Measured | None
+    at_least_k: float | None
+    limit_s: Measured | None
+    why: dict[str, str]
+
+
+@dataclass(frozen=True)
+class _Lattice:
+    """Posterior over pairs of time constants: weights, amplitudes, and the final rise with its error at each."""
+
+    fast_s: np.ndarray
+    slow_s: np.ndarray
+    amplitudes: np.ndarray
+    final_error: np.ndarray
+    weight: np.ndarray
+    pays_two: bool
+
+
+def extrapolate(
+    times_s: np.ndarray,
+    rise_k: np.ndarray,
+    error_k: np.ndarray | float,
+    *,
+    limit_k: float | None = None,
+    settings: WarmUpSettings = DEFAULTS,
+) -> WarmUp:
+    """Extrapolate a warm-up to balance.
+
+    Parameters
+    ----------
+    times_s : ndarray of shape (samples,), s
+        Since power-on; samples at or before zero are ignored.
+    rise_k : ndarray of shape (samples,), K
+    error_k : ndarray or float, K
+        Standard error of each sample, independent.
+    limit_k : float, optional
+        Rise for which the time is asked.
+    settings : WarmUpSettings
+
+    Returns
+    -------
+    WarmUp
+
+    Notes
+    -----
+    Sum of two warm-ups with non-negative finals; both time constants have flat priors in their logarithm, from the
+    sampling step to ``longest_ratio`` times the seconds seen, and are integrated out on a lattice. An error share of
+    ``shape_error`` stands for curves that are not exponentials. Refused where the interval of the final rise is wider
+    than ``widest`` times the rise. Not valid where power changes while on.
+    """
+    t, y, e = _clean(times_s, rise_k, error_k)
+    if len(t) < settings.fewest_samples:
+        return _refused(f"{len(t)} samples with power on; {int(settings.fewest_samples)} are needed")
+    if abs(y[-max(1, len(y) // 5) :].mean()) < 4 * np.median(e) / np.sqrt(max(1, len(y) // 5)):
+        return _refused("no rise above the noise")
+    e = np.hypot(e, settings.shape_error * np.abs(y))
+    lattice = _weigh(t, y, e, settings)
+    final = lattice.amplitudes.sum(axis=0)
+    low, middle, high = _mixture(final, lattice.final_error, lattice.weight)
+    slow = _quantiles(lattice.slow_s, lattice.weight)
+    fast = _quantiles(lattice.fast_s, lattice.weight) if lattice.pays_two else None
+    seen = float(t[-1])
+    if high - low > settings.widest * abs(middle):
+        need = max(2 * seen, float(slow[1]))
+        why = f"{seen:.3g} s are too few to see where the curve bends; film {need:.2g} s or more"
+        return WarmUp(None, None, None, float(min(low, high)), None, {"final_k": why, "time_constant_s": why})
+    limit, reason = _time_to(limit_k, lattice)
+    why = {"limit_s": reason} if reason else {}
+    return WarmUp(
+        Measured(middle, low, high),
+        Measured(slow[1], slow[0], slow[2]),
+        Measured(fast[1], fast[0], fast[2]) if fast else None,
+        low,
+        limit,
+        why,
+    )
+
+
+def _clean(times_s: np.ndarray, rise_k: np.ndarray, error_k: np.ndarray | float) -> tuple[np.ndarray, ...]:
+    """Return times, values and errors of the finite samples with power on."""
+    t, y = np.asarray(times_s, float), np.asarray(rise_k, float)
+    e = np.broadcast_to(np.asarray(error_k, float), y.shape)
+    use = np.isfinite(t) & np.isfinite(y) & np.isfinite(e) & (t > 0) & (e > 0)
+    return t[use], y[use], e[use]
+
+
+def _refused(why: str) -> WarmUp:
+    return WarmUp(None, None, None, None, None, {"final_k": why, "time_constant_s": why})
+
+
+def _weigh(t: np.ndarray, y: np.ndarray, e: np.ndarray, settings: WarmUpSettings) -> _Lattice:
+    """Weigh pairs of time constants, first on the whole range, then twice on the part that carries weight."""
+    shortest = max(float(np.min(np.diff(t))) / 2, t[-1] * 2e-3)
+    longest = settings.longest_ratio * t[-1]
+    fast = slow = np.geomspace(shortest, longest, int(settings.rungs))
+    lattice = _weigh_pairs(t, y, e, fast, slow)
+    for _ in range(2):
+        fast, slow = (_closer(v, lattice.weight, shortest, longest) for v in (lattice.fast_s, lattice.slow_s))
+        lattice = _weigh_pairs(t, y, e, fast, slow)
+    return lattice
+
+
+def _closer(values: np.ndarray, weight: np.ndarray, shortest: float, longest: float) -> np.ndarray:
+    """Return a finer ladder over the rungs that carry weight, one rung wider at both ends."""
+    rungs = np.unique(values)
+    mass = np.bincount(np.searchsorted(rungs, values), weights=weight, minlength=len(rungs))
+    held = np.flatnonzero(mass > 1e-5 * mass.max())
+    low, high = rungs[max(0, held[0] - 1)], rungs[min(len(rungs) - 1, held[-1] + 1)]
+    return np.geomspace(max(low, shortest), min(high, longest), len(rungs))
+
+
+def _weigh_pairs(t: np.ndarray, y: np.ndarray, e: np.ndarray, fast: np.ndarray, slow: np.ndarray) -> _Lattice:
+    """Solve for the two amplitudes at each pair of time constants; the first amplitude zero is one constant alone."""
+    quick, late = (-np.expm1(-t[None, :] / ladder[:, None]) / e for ladder in (fast, slow))
+    sign = 1.0 if y[-1] >= 0 else -1.0
+    target = sign * y / e
+    rows, columns = (v.ravel() for v in np.meshgrid(np.arange(len(fast)), np.arange(len(slow)), indexing="ij"))
+    a = np.einsum("ij,ij->i", quick, quick)[rows]
+    d = np.einsum("ij,ij->i", late, late)[columns]
+    c, p, q = (quick @ late.T).ravel(), (quick @ target)[rows], (late @ target)[columns]
+    det = np.maximum(a * d - c**2, 1e-9 * a * d)
+    first, second = (d * p - c * q) / det, (a * q - c * p) / det
+    two = (fast[rows] < 0.8 * slow[columns]) & (first > 0) & (second > 0)
+    alone = np.maximum(q, 0) / d
+    first, second = np.where(two, first, 0.0), np.where(two, second, alone)
+    chi2 = target @ target - first * p - second * q
+    error = np.sqrt(np.where(two, (a + d - 2 * c) / det, 1 / d))
+    score = -0.5 * (chi2 - chi2.min())
+    weight = np.exp(score - score.max())
+    weight /= weight.sum()
+    amplitudes = sign * np.stack([first, second])
+    pays = bool(0.5 * (chi2[~two].min(initial=np.inf) - chi2.min()) > np.log(len(t)))
+    return _Lattice(fast[rows], slow[columns], amplitudes, error, weight, pays)
+
+
+def _quantiles(values: np.ndarray, weight: np.ndarray) -> tuple[float, float, float]:
+    """Return the 2.5, 50 and 97.5 % points of weighted values."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    at = np.minimum(np.searchsorted(total, [0.025 * total[-1], 0.5 * total[-1], 0.975 * total[-1]]), len(values) - 1)
+    low, middle, high = values[order][at]
+    return float(low), float(middle), float(high)
+
+
+def _mixture(mean: np.ndarray, error: np.ndarray, weight: np.ndarray) -> tuple[float, float, float]:
+    """Return the 2.5, 50 and 97.5 % points of a mixture of normals."""
+    from scipy.special import ndtri
+
+    keep = weight > 1e-5 * weight.max()
+    z = ndtri((np.arange(21) + 0.5) / 21)
+    values = (mean[keep, None] + error[keep, None] * z).ravel()
+    return _quantiles(values, np.repeat(weight[keep], len(z)))
+
+
+def _time_to(limit_k: float | None, lattice: _Lattice) -> tuple[Measured | None, str]:
+    """Return when the limit is reached, or why that cannot be said."""
+    if limit_k is None:
+        return None, ""
+    keep = lattice.weight > 1e-4 * lattice.weight.max()
+    reached, weight = [], []
+    for fast, slow, (a, b), w in zip(
+        lattice.fast_s[keep], lattice.slow_s[keep], lattice.amplitudes[:, keep].T, lattice.weight[keep], strict=True
+    ):
+        if abs(a + b) <= abs(limit_k):
+            reached.append(np.inf)
+        else:
+            reached.append(_crossing(limit_k, a, b, fast, slow))
+        weight.append(w)
+    low, middle, high = _quantiles(np.array(reached), np.array(weight))
+    if not np.isfinite(middle):
+        return None, "the limit is more likely not reached at all"
+    if not np.isfinite(high):
+        return None, f"the limit may not be reached; if it is, not before {low:.3g} s"
+    return Measured(middle, low, high), ""
+
+
+def _crossing(limit: float, a: float, b: float, fast: float, slow: float) -> float:
+    """Return when two warm-ups together pass the limit."""
+
+    def over(t: float) -> float:
+        return abs(-a * np.expm1(-t / fast) - b * np.expm1(-t / slow)) - abs(limit)
+
+    end = slow
+    while over(end) < 0 and end < 1e7:
+        end *= 2
+    return float(optimize.brentq(over, 0, end)) if over(end) > 0 else np.inf
