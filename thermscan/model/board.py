@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import re
 from dataclasses import dataclass, field
@@ -176,6 +177,15 @@ class Board:
             crosses = (y1 > y) != (y2 > y)
             inside ^= crosses & (x < (x2 - x1) * (y - y1) / (y2 - y1) + x1)
         return inside
+
+
+def outline_hash(board: Board) -> str:
+    """Return the SHA-256 of the outline rounded to a micrometre, the same from whichever corner and way it is listed."""
+    corners = [(int(x), int(y)) for x, y in np.rint(board.outline_mm * 1000.0)]
+    start = corners.index(min(corners))
+    onward = corners[start:] + corners[:start]
+    back = onward[:1] + onward[:0:-1]
+    return hashlib.sha256(str(min(onward, back)).encode()).hexdigest()
 
 
 def is_self_crossing(outline_mm: np.ndarray) -> bool:
