@@ -180,7 +180,7 @@ class Board:
 
 
 def outline_hash(board: Board) -> str:
-    """Return the SHA-256 of the outline rounded to a micrometre, the same from whichever corner and way it is listed."""
+    """Return the SHA-256 of the outline rounded to a micrometre, whichever corner and way round it is listed."""
     corners = [(int(x), int(y)) for x, y in np.rint(board.outline_mm * 1000.0)]
     start = corners.index(min(corners))
     onward = corners[start:] + corners[:start]
