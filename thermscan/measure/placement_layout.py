@@ -109,9 +109,7 @@ def polygon_cover(polygon_px: np.ndarray, shape: tuple[int, int], blur_px: float
     sign = np.where(_inside(polygon_px, shape), 1.0, -1.0)
     distance = np.sqrt(best)
     slope = sign * _bell(distance / sigma) / sigma / np.maximum(distance, 1e-9)
-    return Region(
-        slice(0, shape[0]), slice(0, shape[1]), ndtr(sign * distance / sigma), slope * away_x, slope * away_y
-    )
+    return Region(slice(0, shape[0]), slice(0, shape[1]), ndtr(sign * distance / sigma), slope * away_x, slope * away_y)
 
 
 def _box(u: np.ndarray, half: float, sigma: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -120,9 +118,7 @@ def _box(u: np.ndarray, half: float, sigma: np.ndarray) -> tuple[np.ndarray, np.
     return ndtr(right) - ndtr(left), (_bell(left) - _bell(right)) / sigma
 
 
-def rectangle_cover(
-    part: Part, matrix: np.ndarray, shape: tuple[int, int], blur_px: float
-) -> Region | None:
+def rectangle_cover(part: Part, matrix: np.ndarray, shape: tuple[int, int], blur_px: float) -> Region | None:
     """Return the coverage of a turned rectangle on the board, blurred in the picture; None outside the picture.
 
     Parameters
@@ -162,8 +158,9 @@ def rectangle_cover(
     return Region(*window, values[0] * values[1], along_x, along_y)
 
 
-def disc_cover(centre_mm: tuple[float, float], diameter_mm: float, view_matrix: np.ndarray, shape: tuple[int, int],
-               blur_px: float) -> Region | None:
+def disc_cover(
+    centre_mm: tuple[float, float], diameter_mm: float, view_matrix: np.ndarray, shape: tuple[int, int], blur_px: float
+) -> Region | None:
     """Return the coverage of a disc on the board; a square of equal area stands in where the blur is wider.
 
     ``centre_mm`` and ``diameter_mm`` in mm, ``view_matrix`` ndarray (3, 3) board mm to px, ``blur_px`` in px.
@@ -196,8 +193,9 @@ def _part_regions(part: Part, view: View, shape: tuple[int, int], blur_px: float
     return [r for r in regions if r is not None]
 
 
-def draw_layout(board: Board, view: View, shape: tuple[int, int], *, side: str, blur_px: float,
-                smallest_px2: float = 0.3) -> Layout:
+def draw_layout(
+    board: Board, view: View, shape: tuple[int, int], *, side: str, blur_px: float, smallest_px2: float = 0.3
+) -> Layout:
     """Return the regions of a board at a view.
 
     Parameters

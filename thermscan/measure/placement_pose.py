@@ -65,7 +65,7 @@ class View:
         return matrix / matrix[2, 2]
 
     def moved(self, step: np.ndarray) -> View:
-        """Return the view after a step, ndarray (8,): rotation (rad), shift as a share of distance, log focal, log aspect.
+        """Return the view after a step, ndarray (8,): turn (rad), shift as a share of distance, log focal, log aspect.
 
         A change of focal length keeps the scale of the board in the picture (distance follows), which keeps the
         parameters nearly independent.
@@ -129,7 +129,9 @@ def prior_steps(settings: PlacementSettings) -> np.ndarray:
     return out
 
 
-def nominal_view(shape: tuple[int, int], centre_mm: tuple[float, float], side: str, settings: PlacementSettings) -> View:
+def nominal_view(
+    shape: tuple[int, int], centre_mm: tuple[float, float], side: str, settings: PlacementSettings
+) -> View:
     """Return a view straight from above at one pixel per millimetre, picture centre on ``centre_mm``."""
     rows, columns = shape
     focal = settings.focal_widths * max(rows, columns)
@@ -145,7 +147,7 @@ def nominal_view(shape: tuple[int, int], centre_mm: tuple[float, float], side: s
 
 
 def view_from_similarity(base: View, *, scale: float, angle_rad: float, centre_px: np.ndarray) -> View:
-    """Return ``base`` turned clockwise in the picture by an angle, at ``scale`` px/mm, board centre at ``centre_px``."""
+    """Return ``base`` turned clockwise in the picture, at ``scale`` px/mm, board centre at ``centre_px``."""
     c, s = np.cos(angle_rad), np.sin(angle_rad)
     turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
     distance = base.focal_px / scale

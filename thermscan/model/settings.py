@@ -286,7 +286,8 @@ class ExplainSettings:
     pattern_error: float = knob(
         0.35, (0.0, 2.0), "error of a predicted change at a place, share of it, all stages alike"
     )
-    shape_error: float = knob(0.15, (0.0, 2.0), "the same, stage by stage")
+    shape_error: float = knob(0.4, (0.0, 2.0), "share of that error that differs from stage to stage")
+    dark_error: float = knob(0.15, (0.0, 2.0), "error of a predicted loss of heat: the good boards have shown it")
     evidence_power: float = knob(
         0.5, (0.05, 1.0), "exponent of the likelihood: unmodelled errors are shared by neighbours"
     )

@@ -1,0 +1,174 @@
+"""Place the board in the reference picture of a recording: from clicked marks, or from its outline and layout."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.stats import chi2
+
+from thermscan.measure.placement_fit import Fit, levels_for, refine, rms_error_px
+from thermscan.measure.placement_marks import MarkFit, corner_names, fit_marks, marks_in_reference
+from thermscan.measure.placement_pose import PARAMETERS, View, nominal_view
+from thermscan.measure.placement_scene import Scene, make_scene
+from thermscan.measure.placement_search import (
+    Candidate,
+    board_points,
+    distance_px,
+    find_candidates,
+    turned,
+    vuong_z,
+)
+from thermscan.model.board import Board
+from thermscan.model.camera_events import CameraState
+from thermscan.model.pose import Motion, Placement, map_points
+from thermscan.model.recording import Mark
+from thermscan.model.settings import PlacementSettings
+
+
+def _board_centre(board: Board) -> tuple[float, float]:
+    x0, y0, x1, y1 = board.box_mm
+    return (x0 + x1) / 2, (y0 + y1) / 2
+
+
+def _px_per_mm(view: View, board: Board) -> float:
+    centre = np.array(_board_centre(board))
+    ends = map_points(view.homography(), centre + np.array([[0, 0], [1, 0], [0, 1]]))
+    return float(np.sqrt(np.hypot(*(ends[1] - ends[0])) * np.hypot(*(ends[2] - ends[0]))))
+
+
+def _layout_error_px(fit: Fit, board: Board, side: str, settings: PlacementSettings) -> float:
+    """Return the standard error of a mapped point: noise, and what the board departs from its file."""
+    noise = rms_error_px(fit.view, fit.covariance, board_points(board))
+    pieces = len(board.parts_on(side)) + len(board.outline_mm) + len(board.holes)
+    shared = settings.layout_tolerance_mm * _px_per_mm(fit.view, board) * np.sqrt(PARAMETERS / (PARAMETERS + pieces))
+    return float(np.hypot(noise, shared))
+
+
+def _place_near_marks(
+    scene: Scene, board: Board, marks: MarkFit, *, side: str, settings: PlacementSettings
+) -> Placement:
+    points = board_points(board)
+    marks_error = rms_error_px(marks.view, marks.covariance, points)
+    fit = refine(
+        scene, board, marks.view, side=side, points=marks.points, settings=settings, levels=levels_for(scene.shape)
+    )
+    notes = " ".join(marks.warnings)
+    places = marks.points.points_mm
+    gap = map_points(fit.view.homography(), places) - map_points(marks.view.homography(), places)
+    drift = float(np.sum((gap / marks.points.sigma_px) ** 2))
+    if drift > chi2.ppf(0.999, min(2 * len(places), PARAMETERS)):
+        notes = f"{notes} the layout of the board fits best away from the marks; the marks were kept".strip()
+        return Placement(marks.view.homography(), marks_error, "marks", trusted=False, reason=notes)
+    error = min(_layout_error_px(fit, board, side, settings), marks_error)
+    trusted = error <= settings.distrust_error_px
+    if not trusted:
+        notes = f"{notes} the place is only known to {error:.1f} px; give more marks".strip()
+    return Placement(fit.view.homography(), error, "layout", trusted=trusted, reason=notes)
+
+
+def _upright_first(candidates: list[Candidate], board: Board) -> list[Candidate]:
+    """Drop the twins of the best candidate that nothing but the choice of origin tells apart, keep the upright one."""
+    best = candidates[0]
+    points = board_points(board)
+    twins = [best]
+    for k in (1, 2, 3):
+        twin = turned(best.view, k)
+        drawn = map_points(twin.homography(), board.outline_mm)
+        same = map_points(best.view.homography(), board.outline_mm)
+        gaps = np.sqrt(((drawn[:, None] - same[None]) ** 2).sum(axis=2)).min(axis=1)
+        if gaps.max() < 2.0:
+            twins.append(Candidate(twin, best.fit))
+    twins.sort(key=lambda c: -float(c.view.rotation[1, 1] * -1))
+    rest = [c for c in candidates if all(distance_px(c.view, t.view, points) > 4.0 for t in twins)]
+    return [twins[0], *rest]
+
+
+def _rival_text(best: View, rival: View, board: Board) -> str:
+    points = board_points(board)
+    for k, degrees in ((2, 180), (1, 90), (3, 90)):
+        if distance_px(turned(best, k), rival, points) < 0.1 * distance_px(turned(best, 2), best, points):
+            return f"two placements {degrees} degrees apart fit nearly equally well"
+    return f"two placements {distance_px(best, rival, points):.0f} px apart fit nearly equally well"
+
+
+def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> Placement:
+    points = board_points(board)
+    candidates = find_candidates(scene, board, side=side, settings=settings)
+    if not candidates:
+        view = nominal_view(scene.shape, _board_centre(board), side, settings)
+        reason = f"no outline was found in the picture; give marks for the corners at {corner_names(board)}"
+        return Placement(view.homography(), float(max(scene.shape)), "outline", trusted=False, reason=reason)
+    has_layout = bool(board.parts_on(side) or board.holes)
+    if board.outline_is_size_only or not has_layout:
+        candidates = _upright_first(candidates, board)
+    fit = refine(
+        scene, board, candidates[0].view, side=side, points=None, settings=settings, levels=levels_for(scene.shape)
+    )
+    error = _layout_error_px(fit, board, side, settings)
+    reasons, margin = [], None
+    for rival in candidates[1:]:
+        z = vuong_z(candidates[0].fit.log_likelihood, rival.fit.log_likelihood)
+        margin = z if margin is None else min(margin, z)
+        if z < settings.vuong_z and not reasons:
+            reasons.append(_rival_text(candidates[0].view, rival.view, board))
+    if error > settings.distrust_error_px:
+        reasons.append(f"the outline is only known to {error:.1f} px")
+    if distance_px(candidates[0].view, fit.view, points) > 0.05 * max(scene.shape) + settings.same_place_px:
+        reasons.append("the coarse and the fine picture give different places")
+    if reasons:
+        reasons.append(f"give marks for the corners at {corner_names(board)}")
+    method = "layout" if has_layout else "outline"
+    return Placement(
+        fit.view.homography(), error, method, trusted=not reasons, reason="; ".join(reasons), margin=margin
+    )
+
+
+def place_board(
+    motion: Motion,
+    board: Board,
+    *,
+    marks: Sequence[Mark] = (),
+    side: str = "top",
+    camera: CameraState | None = None,
+    settings: PlacementSettings | None = None,
+) -> Placement:
+    """Place the board in the reference picture of a stabilised recording.
+
+    Parameters
+    ----------
+    motion : Motion
+        Its reference picture and what warms are fitted; marks are carried over from the first frame.
+    board : Board
+        Outline against the bench, bodies and holes are fitted, brightness of each free.
+    marks : sequence of Mark
+        Two or more known places (four or more advised), good to a pixel or three; none: the outline is searched.
+    side : {'top', 'bottom'}
+        The side that the picture shows; an underside appears mirrored.
+    camera : CameraState or None
+        Its bad pixels are left out.
+    settings : PlacementSettings or None
+
+    Returns
+    -------
+    Placement
+        ``margin`` is the z value of the test between the best start and the next (Vuong 1989), None with marks.
+
+    Notes
+    -----
+    The fit maximises the probability of the pictures (see ``placement_tiles``) times a prior at the marks; it can
+    leave the marks only as far as the pictures have evidence. Without marks every start that the outline allows
+    is refined and compared on the same pixels; if the best does not stand out it is returned untrusted with the
+    marks that would settle it. Not valid where the board is bent, or lies behind something that hides its edges.
+    """
+    settings = settings or PlacementSettings()
+    scene = make_scene(motion)
+    if camera is not None and camera.bad.shape == scene.valid.shape:
+        scene = replace(scene, valid=scene.valid & ~camera.bad)
+    if len(marks) < 2:
+        return _place_without_marks(scene, board, side=side, settings=settings)
+    base = nominal_view(scene.shape, _board_centre(board), side, settings)
+    points_mm, points_px = marks_in_reference(marks, motion)
+    fitted = fit_marks(base, points_mm, points_px, settings=settings, width_px=max(scene.shape))
+    return _place_near_marks(scene, board, fitted, side=side, settings=settings)

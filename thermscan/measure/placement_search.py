@@ -1,0 +1,253 @@
+"""Search for the board without clicks: outline starts from the edges of coarse pictures, then the layout to choose."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import fft
+
+from thermscan.measure.placement_fit import Fit, Measure, fit_view, layout_measure
+from thermscan.measure.placement_pose import View, nominal_view, view_from_similarity
+from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view
+from thermscan.model.board import Board
+from thermscan.model.pose import map_points
+from thermscan.model.settings import PlacementSettings
+
+
+@dataclass(frozen=True)
+class Start:
+    """A coarse candidate: score of its outline against the edges (-1 to 1) and its view in full-size pixels."""
+
+    score: float
+    view: View
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A refined candidate: view in full-size pixels, and its fit at the resolution where candidates are compared."""
+
+    view: View
+    fit: Fit
+
+
+def edge_tensor(scene: Scene) -> np.ndarray:
+    """Return edge direction by doubled angle, ndarray (2, rows, columns), strength 0 to 1, summed over channels.
+
+    Doubling the angle makes a bright-to-dark edge equal to a dark-to-bright one. Strength saturates at a few
+    times the usual gradient of the channel, so one hot part does not outweigh a faint outline.
+    """
+    total = np.zeros((2, *scene.shape))
+    for channel in scene.channels:
+        gy, gx = np.gradient(channel)
+        power = gx**2 + gy**2
+        usual = 2.0 * float(np.median(power[scene.valid])) + 1e-12 if scene.valid.any() else 1.0
+        share = scene.valid / (power + usual)
+        total += np.array([(gx**2 - gy**2) * share, 2 * gx * gy * share])
+    return total / len(scene.channels)
+
+
+def _outline_samples(outline_mm: np.ndarray, centre_mm: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return points along the outline relative to the board centre (y down) and the doubled angle of its normals."""
+    local = (outline_mm - centre_mm) * [1.0, -1.0]
+    points, angles = [], []
+    for a, b in zip(local, np.roll(local, -1, axis=0), strict=True):
+        count = max(1, round(float(np.hypot(*(b - a))) / spacing_mm))
+        t = (np.arange(count) + 0.5) / count
+        points.append(a + t[:, None] * (b - a))
+        angles.append(np.full(count, 2 * (np.arctan2(b[1] - a[1], b[0] - a[0]) + np.pi / 2)))
+    return np.vstack(points), np.concatenate(angles)
+
+
+def _splat(points: np.ndarray, weights: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """Spread weighted points over the four nearest cells of a wrapped grid, ndarray (kinds, rows, columns)."""
+    base = np.floor(points).astype(int)
+    part = points - base
+    out = np.zeros((len(weights), size[0] * size[1]))
+    for dx in (0, 1):
+        for dy in (0, 1):
+            share = (part[:, 0] if dx else 1 - part[:, 0]) * (part[:, 1] if dy else 1 - part[:, 1])
+            cell = (base[:, 1] + dy) % size[0] * size[1] + (base[:, 0] + dx) % size[1]
+            for kind, weight in enumerate(weights):
+                out[kind] += np.bincount(cell, weight * share, minlength=out.shape[1])
+    return out.reshape(len(weights), *size)
+
+
+def _scales(board: Board, shape: tuple[int, int], settings: PlacementSettings) -> np.ndarray:
+    """Return scales from the smallest board worth measuring to one that overfills the frame, px/mm."""
+    x0, y0, x1, y1 = board.box_mm
+    longer, shorter = max(x1 - x0, y1 - y0), min(x1 - x0, y1 - y0)
+    low = settings.smallest_share * min(shape) / longer
+    high = settings.largest_share * max(max(shape) / longer, min(shape) / shorter)
+    count = max(2, int(np.ceil(np.log(high / low) / settings.scale_step)) + 1)
+    return np.geomspace(low, high, count)
+
+
+def _peaks(score: np.ndarray, most: int) -> list[tuple[float, int, int]]:
+    found = []
+    work = score.copy()
+    for _ in range(most):
+        row, column = np.unravel_index(int(np.argmax(work)), work.shape)
+        if not np.isfinite(work[row, column]):
+            break
+        found.append((float(work[row, column]), int(row), int(column)))
+        work[max(row - 2, 0) : row + 3, max(column - 2, 0) : column + 3] = -np.inf
+    return found
+
+
+def outline_starts(scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> list[Start]:
+    """Return placements whose outline lies on edges, best first.
+
+    Parameters
+    ----------
+    scene : Scene
+        Full size.
+    board : Board
+    side : {'top', 'bottom'}
+    settings : PlacementSettings
+
+    Returns
+    -------
+    list of Start
+        At most a few hundred, straight from above; tilt is left to refinement.
+
+    Notes
+    -----
+    Correlates the doubled-angle edge picture with the outline for every turn and scale by fast Fourier transform;
+    places where part of the outline leaves the frame are scored by the part that is seen.
+    """
+    factor = max(1, round(max(scene.shape) / settings.search_px))
+    small = shrink_scene(scene, factor, 0.35 * factor if factor > 1 else 0.4)
+    rows, columns = small.shape
+    size = (fft.next_fast_len(2 * rows, real=True), fft.next_fast_len(2 * columns, real=True))
+    edges = fft.rfft2(np.concatenate([edge_tensor(small), small.valid[None].astype(float)]), size)
+    x0, y0, x1, y1 = board.box_mm
+    centre = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    base = nominal_view(scene.shape, (centre[0], centre[1]), side, settings)
+    mirror = np.array([1.0, 1.0]) if side == "top" else np.array([-1.0, 1.0])
+    starts: list[Start] = []
+    turns = np.arange(0, 360, settings.turn_step_deg)
+    for scale in _scales(board, small.shape, settings):
+        points, doubled = _outline_samples(board.outline_mm, centre, 0.7 / scale)
+        points, doubled = points * mirror, doubled * mirror[0]
+        for turn in np.radians(turns):
+            spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+            angle = doubled + 2 * turn
+            weights = np.array([np.cos(angle), np.sin(angle), np.ones_like(angle)]) / len(angle)
+            template = fft.rfft2(_splat(scale * points @ spin.T, weights, size))
+            both = fft.irfft2(np.conj(template[:2]) * edges[:2], size).sum(axis=0)[:rows, :columns]
+            seen = fft.irfft2(np.conj(template[2]) * edges[2], size)[:rows, :columns]
+            score = np.where(seen > settings.seen_share, both / np.sqrt(np.maximum(seen, 0.2)), -np.inf)
+            for value, row, column in _peaks(score, 2):
+                place = (np.array([column, row]) + 0.5) * factor - 0.5
+                view = view_from_similarity(base, scale=scale * factor, angle_rad=float(turn), centre_px=place)
+                starts.append(Start(value, view))
+    starts.sort(key=lambda s: -s.score)
+    return starts
+
+
+def distance_px(a: View, b: View, points_mm: np.ndarray) -> float:
+    """Return the root mean square distance between where two views put board points, px."""
+    gap = map_points(a.homography(), points_mm) - map_points(b.homography(), points_mm)
+    return float(np.sqrt(np.mean(np.sum(gap**2, axis=1))))
+
+
+def _distinct(starts: Sequence[Start], points: np.ndarray, gap_px: float, most: int) -> list[Start]:
+    kept: list[Start] = []
+    for start in starts:
+        if all(distance_px(start.view, other.view, points) > gap_px for other in kept):
+            kept.append(start)
+        if len(kept) == most:
+            break
+    return kept
+
+
+def turned(view: View, quarter_turns: int) -> View:
+    """Return the view of the same board turned about its centre by quarter turns in its own plane."""
+    c, s = [(1, 0), (0, 1), (-1, 0), (0, -1)][quarter_turns % 4]
+    return replace(view, rotation=view.rotation @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]))
+
+
+def board_points(board: Board) -> np.ndarray:
+    """Return a 5 x 5 grid over the bounding box of the outline, ndarray (25, 2), mm."""
+    x0, y0, x1, y1 = board.box_mm
+    x, y = np.meshgrid(np.linspace(x0, x1, 5), np.linspace(y0, y1, 5))
+    return np.column_stack([x.ravel(), y.ravel()])
+
+
+def _keep_best(found: list[Candidate], points: np.ndarray, gap_px: float, most: int) -> list[Candidate]:
+    found = sorted(found, key=lambda c: -float(c.fit.log_likelihood.sum()))
+    kept: list[Candidate] = []
+    for candidate in found:
+        if all(distance_px(candidate.view, other.view, points) > gap_px for other in kept):
+            kept.append(candidate)
+        if len(kept) == most:
+            break
+    return kept
+
+
+def _refine_all(
+    measure: Measure,
+    views: Sequence[View],
+    factor: int,
+    shape: tuple[int, int],
+    settings: PlacementSettings,
+    rounds: int,
+) -> list[Candidate]:
+    out = []
+    for view in views:
+        fit = fit_view(
+            measure, shrink_view(view, factor), points=None, settings=settings, width_px=max(shape), rounds=rounds
+        )
+        out.append(Candidate(shrink_view(fit.view, 1 / factor), fit))
+    return out
+
+
+def find_candidates(scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> list[Candidate]:
+    """Return distinct placements found without clicks, the most likely first.
+
+    Parameters
+    ----------
+    scene : Scene
+    board : Board
+    side : {'top', 'bottom'}
+    settings : PlacementSettings
+
+    Returns
+    -------
+    list of Candidate
+        All compared on the same pixels of the same pictures; half turns (and quarter turns of nearly square
+        boards) of each are among them.
+    """
+    points = board_points(board)
+    factor = max(1, round(max(scene.shape) / settings.search_px))
+    gap = 2.0 * factor
+    starts = _distinct(outline_starts(scene, board, side=side, settings=settings), points, gap, settings.search_starts)
+    small = shrink_scene(scene, factor, 0.5 * factor if factor > 1 else 0.5)
+    blur = float(np.hypot(settings.optics_blur_px, 0.5 * factor)) / factor
+    bare = replace(board, parts=(), holes=())
+    measure = layout_measure(small, bare, side=side, blur_px=blur, settings=settings)
+    first = _refine_all(measure, [s.view for s in starts], factor, small.shape, settings, 5)
+    first = _keep_best(first, points, gap, settings.search_kept)
+    measure = layout_measure(small, board, side=side, blur_px=blur, settings=settings)
+    views = [turned(c.view, k) for c in first for k in (0, 2)]
+    return _keep_best(_refine_all(measure, views, factor, small.shape, settings, 6), points, gap, 6)
+
+
+def vuong_z(best: np.ndarray, rival: np.ndarray) -> float:
+    """Return the z value of the test that one set of log-likelihoods beats another on the same blocks.
+
+    Parameters
+    ----------
+    best, rival : ndarray of the same shape
+        Log-likelihood a block.
+
+    Returns
+    -------
+    float
+        Mean difference over its standard error (Vuong, Econometrica 1989, for models that do not contain each
+        other); blocks are taken as independent.
+    """
+    gap = (best - rival).ravel()
+    return float(gap.sum() / np.sqrt(gap.size * gap.var() + 1e-12))

@@ -1,0 +1,200 @@
+"""Likelihood of pictures under regions of free brightness, tile by tile, and its steps by the pose.
+
+The picture is cut into tiles. In each, every channel is explained by columns (coverages or another picture, and
+smooth background) whose factors are free and eliminated by least squares (variable projection, Golub & Pereyra
+1973), with a noise variance of its own: tiles that no model explains count little, by themselves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.measure.placement_pose import PARAMETERS
+from thermscan.model.settings import PlacementSettings
+
+_RIDGE = 1e-4  # of each column's own energy: keeps nearly equal columns apart without moving the fit
+
+
+@dataclass(frozen=True)
+class Tile:
+    """Columns of one tile.
+
+    Attributes
+    ----------
+    rows, columns : slice
+        Window in the picture.
+    basis : ndarray of shape (pixels, columns)
+    along_x, along_y : ndarray of shape (pixels, columns), 1/px
+        Derivative of those columns by pixel position where they move with the board, else zero.
+    moves : bool
+        False where nothing in the tile moves with the board.
+    """
+
+    rows: slice
+    columns: slice
+    basis: np.ndarray
+    along_x: np.ndarray
+    along_y: np.ndarray
+    moves: bool
+
+
+@dataclass(frozen=True)
+class TileSums:
+    """What the tiles say about the pose.
+
+    Attributes
+    ----------
+    curvature : ndarray of shape (8, 8)
+        Gauss-Newton matrix of the log-likelihood.
+    slope : ndarray of shape (8,)
+        Its gradient.
+    spread : ndarray of shape (8, 8)
+        Sum over blocks of the outer product of their gradients (what the gradient really varies by).
+    log_likelihood : ndarray of shape (block rows, block columns)
+        Sum over channels, a block.
+    """
+
+    curvature: np.ndarray
+    slope: np.ndarray
+    spread: np.ndarray
+    log_likelihood: np.ndarray
+
+
+def tile_windows(shape: tuple[int, int], settings: PlacementSettings) -> list[tuple[slice, slice]]:
+    """Return windows of about ``tile_px`` that cover a picture of ``shape`` without overlap."""
+    cuts = []
+    for size in shape:
+        count = max(1, round(size / settings.tile_px))
+        cuts.append(np.linspace(0, size, count + 1).round().astype(int))
+    rows = [slice(a, b) for a, b in zip(cuts[0][:-1], cuts[0][1:], strict=True)]
+    columns = [slice(a, b) for a, b in zip(cuts[1][:-1], cuts[1][1:], strict=True)]
+    return [(r, c) for r in rows for c in columns]
+
+
+def smooth_columns(rows: slice, columns: slice, degree: int = 2) -> np.ndarray:
+    """Return polynomials over a window, ndarray (pixels, columns): 1, x, y and for degree 2 also x2, xy, y2."""
+    y, x = np.meshgrid(
+        np.linspace(-1, 1, rows.stop - rows.start), np.linspace(-1, 1, columns.stop - columns.start), indexing="ij"
+    )
+    x, y = x.ravel(), y.ravel()
+    out = [np.ones_like(x), x, y]
+    if degree == 2:
+        out += [x * x - 1 / 3, x * y, y * y - 1 / 3]
+    return np.column_stack(out)
+
+
+def _solve(basis: np.ndarray, weight: np.ndarray, targets: np.ndarray) -> np.ndarray:
+    weighted = basis * weight[:, None]
+    gram = weighted.T @ basis
+    diagonal = np.diagonal(gram)
+    gram = gram + np.diag(_RIDGE * diagonal + 1e-9 * (diagonal.max() + 1e-12))
+    return np.linalg.solve(gram, weighted.T @ targets)
+
+
+def _huber_weight(residual: np.ndarray, inside: np.ndarray, limit: float) -> np.ndarray:
+    scale = 1.4826 * float(np.median(np.abs(residual[inside > 0]))) + 1e-12
+    size = np.abs(residual) / (limit * scale)
+    return inside / np.maximum(size, 1.0)
+
+
+class _Sums:
+    """Running sums over tiles and channels."""
+
+    def __init__(self, shape: tuple[int, int], block: int) -> None:
+        self.block = block
+        self.blocks = ((shape[0] - 1) // block + 1, (shape[1] - 1) // block + 1)
+        self.curvature = np.zeros((PARAMETERS, PARAMETERS))
+        self.scores = np.zeros((self.blocks[0] * self.blocks[1], PARAMETERS))
+        self.log_likelihood = np.zeros(self.blocks[0] * self.blocks[1])
+
+    def labels(self, tile: Tile) -> np.ndarray:
+        row = np.arange(tile.rows.start, tile.rows.stop) // self.block
+        column = np.arange(tile.columns.start, tile.columns.stop) // self.block
+        return (row[:, None] * self.blocks[1] + column[None, :]).ravel()
+
+    def done(self) -> TileSums:
+        return TileSums(
+            self.curvature,
+            self.scores.sum(axis=0),
+            self.scores.T @ self.scores,
+            self.log_likelihood.reshape(self.blocks),
+        )
+
+
+def _add_channel(
+    sums: _Sums,
+    tile: Tile,
+    data: np.ndarray,
+    inside: np.ndarray,
+    floor: float,
+    steps: np.ndarray | None,
+    limit: float,
+) -> None:
+    basis = tile.basis
+    first = data - basis @ _solve(basis, inside, data)
+    weight = _huber_weight(first, inside, limit)
+    factors = _solve(basis, weight, data)
+    residual = data - basis @ factors
+    total = float(weight.sum())
+    variance = float(weight @ residual**2) / max(total - basis.shape[1], 0.25 * total, 1.0) + floor**2
+    labels = sums.labels(tile)
+    value = -0.5 * (inside * np.log(variance) + weight * residual**2 / variance)
+    np.add.at(sums.log_likelihood, labels, value)
+    if steps is None or not tile.moves:
+        return
+    slope_x, slope_y = tile.along_x @ factors, tile.along_y @ factors
+    jacobian = -(slope_x[:, None] * steps[:, 0] + slope_y[:, None] * steps[:, 1])
+    jacobian = jacobian - basis @ _solve(basis, weight, jacobian)
+    weighted = jacobian * (weight / variance)[:, None]
+    sums.curvature += weighted.T @ jacobian
+    np.add.at(sums.scores, labels, weighted * residual[:, None])
+
+
+def sum_tiles(
+    tiles: Sequence[Tile],
+    channels: np.ndarray,
+    valid: np.ndarray,
+    *,
+    floors: np.ndarray,
+    steps: np.ndarray | None,
+    settings: PlacementSettings,
+) -> TileSums:
+    """Return likelihood and pose steps of the channels under the columns of the tiles.
+
+    Parameters
+    ----------
+    tiles : sequence of Tile
+    channels : ndarray of shape (channels, rows, columns)
+        Finite everywhere.
+    valid : ndarray of bool, shape (rows, columns)
+    floors : ndarray of shape (channels,), unit of the channels
+        Standard deviation below which a residual is not believed to be noise free.
+    steps : ndarray of shape (rows, columns, 2, 8) or None
+        Movement of the board at each pixel by the pose parameters, px; None for the likelihood alone.
+    settings : PlacementSettings
+
+    Returns
+    -------
+    TileSums
+
+    Notes
+    -----
+    Residuals are weighted after Huber (1964), so a hotspot that no column explains pulls little. Neighbouring
+    pixels are not independent; ``TileSums.spread`` says what the errors really are, ``curvature`` is too hopeful.
+    """
+    shape = valid.shape
+    sums = _Sums((shape[0], shape[1]), max(2, round(settings.block_px)))
+    for tile in tiles:
+        window = (tile.rows, tile.columns)
+        inside = valid[window].ravel().astype(float)
+        if inside.sum() < 0.25 * inside.size + 3:
+            continue
+        local = None
+        if steps is not None and tile.moves:
+            local = steps[window].reshape(-1, 2, PARAMETERS)
+        for data, floor in zip(channels, floors, strict=True):
+            _add_channel(sums, tile, data[window].ravel(), inside, float(floor), local, settings.huber)
+    return sums.done()
