@@ -1,0 +1,359 @@
+"""The faults that are weighed against one another: where each may sit, how it may look, how likely it is at first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+
+from thermscan.explain.likelihood import Body, Look
+from thermscan.explain.pattern import lag, loss_pattern, own_shares, source_patterns
+from thermscan.explain.power_tree import PowerTree, is_ground
+from thermscan.explain.scene import Scene
+from thermscan.model.board import Board, Part
+from thermscan.model.evidence import FAR_SIDE, Evidence, Priors
+from thermscan.model.settings import ExplainSettings
+
+# Kelvin at the hottest end: a part 100 K above its like would no longer be filmed for seconds; judgement.
+STRONGEST_K = 100.0
+GONE = np.array([0.4, 0.6, 0.8, 0.9, 1.0])  # share of the own heat that is missing
+HEAT_FAULTS = ("short", "leak", "overload", "joint")
+# Range of the change, K, per fault: judgement, wide. An overload and a lost heat path grow with the own heat.
+TOP_K = {"short": 100.0, "leak": 25.0, "overload": 60.0, "joint": 60.0, "bridge": 80.0, "hidden_source": 40.0}
+
+
+@dataclass(frozen=True)
+class Bare:
+    """A place with no listed part that may be at fault; ``near`` are the nearest parts, nearest first."""
+
+    x_mm: float
+    y_mm: float
+    place_95_mm: float
+    near: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class View:
+    """One entry in a hypothesis' mix of looks: key of the look, its share, and weights of its strengths."""
+
+    look: tuple[object, ...]
+    share: float
+    strengths: np.ndarray
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One fault at one place.
+
+    ``where`` is the refdes, or ``@n`` for the n-th bare place; ``net`` the net that it pulls down or leaves dead.
+    ``dark`` are parts that lose their supply for certain, ``collapse_share`` how often the net's volts collapse.
+    """
+
+    where: str
+    fault: str
+    net: str | None
+    prior: float
+    views: tuple[View, ...]
+    dark: frozenset[str] = frozenset()
+    collapse_share: float = 0.0
+
+
+@dataclass
+class Lineup:
+    """All hypotheses, and the looks that they share (each look is judged once)."""
+
+    scene: Scene
+    board: Board | None
+    tree: PowerTree
+    priors: Priors
+    settings: ExplainSettings
+    shares: np.ndarray
+    bare: tuple[Bare, ...]
+    looks: dict[tuple[object, ...], Look] = field(default_factory=dict)
+    hypotheses: list[Hypothesis] = field(default_factory=list)
+
+    @property
+    def strengths_k(self) -> np.ndarray:
+        """Strengths tried for heat, K, logarithmic."""
+        return np.geomspace(self.settings.least_change_k, STRONGEST_K, self.settings.strengths)
+
+
+def line_up(
+    evidence: Evidence, scene: Scene, board: Board | None, tree: PowerTree, *, priors: Priors, settings: ExplainSettings
+) -> Lineup:
+    """List the faults to weigh, with priors that add to the listed share, and the looks of each."""
+    shares = own_shares(scene, diffusivity=settings.diffusivities()[1])
+    lineup = Lineup(scene, board, tree, priors, settings, shares, bare_places(evidence, scene, board, settings=settings))
+    parts = _candidates(evidence, board)
+    for part in parts:
+        _add_part(lineup, part, is_far=part.side != evidence.side)
+    for number in range(len(lineup.bare)):
+        _add_bare(lineup, number)
+    _add_limit(lineup)
+    _spread_priors(lineup)
+    return lineup
+
+
+def _candidates(evidence: Evidence, board: Board | None) -> list[Part]:
+    if board is None:
+        return [Part(p.ref, kind=p.kind, side=p.side) for p in evidence.parts]
+    seen = list(board.parts_on(evidence.side))
+    known = {p.ref for p in seen}
+    seen += [Part(p.ref, kind=p.kind, side=p.side) for p in evidence.parts if p.ref not in known]
+    return seen + list(board.parts_on(FAR_SIDE[evidence.side]))
+
+
+def bare_places(
+    evidence: Evidence, scene: Scene, board: Board | None, *, settings: ExplainSettings
+) -> tuple[Bare, ...]:
+    """Return bare places worth weighing: hotspots and sources off the parts, then the warmest bare blocks."""
+    found: list[tuple[float, float, float]] = [
+        (h.x_mm, h.y_mm, h.place_95_mm) for h in evidence.hotspots if h.kind == "hot" and not h.parts
+    ]
+    found += [(s.x_mm, s.y_mm, s.place_95_mm) for s in evidence.sources if s.ref is None and s.power_w.value > 0]
+    z = scene.significance()
+    blocks = [i for i in np.argsort(-z) if scene.refs[i] is None and z[i] > 2.0]
+    found += [(scene.x_mm[i], scene.y_mm[i], 2.0 * scene.radius_mm[i]) for i in blocks]
+    kept: list[Bare] = []
+    for x, y, radius in found:
+        if len(kept) >= settings.bare_places:
+            break
+        if any(np.hypot(b.x_mm - x, b.y_mm - y) < settings.block_mm for b in kept):
+            continue
+        kept.append(Bare(float(x), float(y), float(radius), _nearest(board, x, y, evidence.side)))
+    return tuple(kept)
+
+
+def _nearest(board: Board | None, x: float, y: float, side: str) -> tuple[str, ...]:
+    parts = board.parts_on(side) if board is not None else ()
+    return tuple(p.ref for p in sorted(parts, key=lambda p: (p.x - x) ** 2 + (p.y - y) ** 2)[:3])
+
+
+def _hot_views(lineup: Lineup, part: Part, kind: str, *, low: float, high: float) -> list[View]:
+    """Looks of heat made at a part: how quickly the board spreads it, how much stays in the body, how late it shows."""
+    weights = _range_weights(lineup.strengths_k, low, high)
+    base = _hot_looks(lineup, part, kind)
+    return [View(key, 1.0 / len(base), weights) for key in base]
+
+
+def _range_weights(strengths: np.ndarray, low: float, high: float) -> np.ndarray:
+    inside = (strengths >= min(low, strengths[-1]) * 0.999) & (strengths <= max(high, low * 2) * 1.001)
+    inside = inside if inside.any() else strengths == strengths[-1]
+    return inside / inside.sum()
+
+
+def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]]:
+    """Register the looks of a heated part; ``kind`` is plain, collapse, surface or hidden."""
+    scene, settings = lineup.scene, lineup.settings
+    stem = ("hot", part.ref, kind)
+    known = [k for k in lineup.looks if k[:3] == stem]
+    if known:
+        return known
+    row = scene.index(part.ref)
+    radius = max(0.2, float(np.sqrt(part.w * part.h / (2 * np.pi))))
+    x, y = (scene.x_mm[row], scene.y_mm[row]) if row is not None else (part.x, part.y)
+    plate = source_patterns(scene, x, y, radius, diffusivities=settings.diffusivities())
+    fixed, may_differ = _side_effects(lineup, part, collapse=kind == "collapse")
+    bodies: tuple[Body | None, ...] = (None,)
+    patterns = plate
+    if kind == "hidden" or row is None:
+        wide = source_patterns(scene, x, y, radius + settings.hidden_wide_mm, diffusivities=settings.diffusivities())
+        patterns = np.stack([p * lag(scene.times_s, settings.hidden_lag_s) for p in wide])
+    elif kind == "surface":
+        patterns = np.zeros((1, *plate.shape[1:]))
+        bodies = (Body(row, 1, np.stack([lag(scene.times_s, c) for c in (settings.lost_quick_s, settings.lost_slow_s)])),)
+    else:
+        bodies = (Body(row, settings.body_steps, np.stack([lag(scene.times_s, c) for c in (settings.body_quick_s, settings.body_slow_s)])),)
+    keys = []
+    for number, (pattern, body) in enumerate(product(patterns, bodies)):
+        key = (*stem, number)
+        lineup.looks[key] = Look(pattern, lineup.strengths_k, fixed, may_differ, body)
+        keys.append(key)
+    return keys
+
+
+def _half_body(plate: np.ndarray, row: int, course: np.ndarray) -> np.ndarray:
+    """Mix a plate pattern with the body's own warmth, half and half at the part."""
+    out = 0.5 * plate
+    out[row] += 0.5 * course
+    return out
+
+
+def _side_effects(lineup: Lineup, part: Part, *, collapse: bool) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """What a fault at the part brings along: its feeders may warm; with a collapse, the net's users go dark."""
+    nets = lineup.tree.supplies_of(part)
+    if not nets:
+        return None, None
+    scene = lineup.scene
+    feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
+    may = np.zeros_like(scene.own_k)
+    for ref in feeders:
+        row = scene.index(ref)
+        if row is not None:
+            plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row],
+                                    diffusivities=(lineup.settings.diffusivities()[1],))[0]  # fmt: skip
+            size = lineup.settings.decoy_k + lineup.settings.decoy_share * scene.own_k[row, -1]
+            may = np.hypot(may, size * _half_body(plate, row, lag(scene.times_s, 3.0)))
+    fixed = None
+    if collapse:
+        dark = frozenset().union(*(lineup.tree.fed_by(n) for n in lowest(lineup.tree, nets))) - {part.ref}
+        fixed = 0.9 * loss_pattern(scene, lineup.shares, rows_of(scene, dark))
+        may = np.hypot(may, 0.25 * np.abs(fixed))
+    return fixed, may if may.any() else None
+
+
+def lowest(tree: PowerTree, nets: tuple[str, ...]) -> tuple[str, ...]:
+    """Return those nets that are not made from another of them, else all: a short pulls down its own net first."""
+    made = [n for n in nets if any(a in nets for a in tree.above(n))]
+    return tuple(made) or nets
+
+
+def rows_of(scene: Scene, refs: frozenset[str]) -> np.ndarray:
+    """Tell which places are these parts, bool ndarray (places,)."""
+    return np.array([r in refs for r in scene.refs])
+
+
+def _add(lineup: Lineup, hypothesis: Hypothesis) -> None:
+    if hypothesis.prior > 0 and hypothesis.views:
+        lineup.hypotheses.append(hypothesis)
+
+
+def _add_part(lineup: Lineup, part: Part, *, is_far: bool) -> None:
+    weights = {f: row.get(part.kind, 0.0) for f, row in lineup.priors.fault_weights.items()}
+    scene, tree = lineup.scene, lineup.tree
+    low = lineup.settings.least_change_k
+    if is_far:
+        views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["hidden_source"])
+        heat = 0.3 * sum(weights[f] for f in HEAT_FAULTS)
+        _add(lineup, Hypothesis(part.ref, "hidden_source", _net_of(tree, part), heat, tuple(views)))
+        return
+    row = scene.index(part.ref)
+    own = float(scene.own_k[row, -1]) if row is not None else 0.0
+    net = _net_of(tree, part)
+    _add_heat(lineup, part, net, own, weights)
+    if own > 4 * lineup.settings.floor_k:
+        _add(lineup, _surface(lineup, part, own, weights["heat_path"]))
+    views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["hidden_source"])
+    _add(lineup, Hypothesis(part.ref, "hidden_source", None, weights["hidden_source"], tuple(views)))
+    _add_dark(lineup, part, own, weights)
+
+
+def _net_of(tree: PowerTree, part: Part) -> str | None:
+    nets = lowest(tree, tree.supplies_of(part))
+    return nets[0] if nets else next((n for n in part.nets if not is_ground(n)), None)
+
+
+def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: dict[str, float]) -> None:
+    low = lineup.settings.least_change_k
+    is_series = bool(net) and any(part.ref in s.series for s in lineup.tree.supplies.values())
+    for fault in HEAT_FAULTS:
+        weight = weights[fault] * (0.3 if fault == "short" and is_series else 1.0)
+        least = max(low, lineup.settings.least_growth * own) if fault == "overload" else low
+        views = _hot_views(lineup, part, "plain", low=least, high=TOP_K[fault])
+        share = 0.0
+        if fault == "short" and lineup.tree.supplies_of(part):
+            share = lineup.settings.collapse_share
+            dark = _hot_views(lineup, part, "collapse", low=low, high=TOP_K[fault])
+            views = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
+            views += [View(v.look, v.share * share, v.strengths) for v in dark]
+        _add(lineup, Hypothesis(part.ref, fault, net, weight, tuple(views), collapse_share=share))
+
+
+def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesis:
+    low = max(lineup.settings.least_change_k, lineup.settings.least_growth * own)
+    views = _hot_views(lineup, part, "surface", low=low, high=3.0 * own)
+    return Hypothesis(part.ref, "heat_path", None, weight, tuple(views))
+
+
+def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float]) -> None:
+    """Add the part that makes no heat, and the supplies that it would leave dead."""
+    scene, tree = lineup.scene, lineup.tree
+    made = tree.made_by(part.ref)
+    passed = tuple(s.net for s in tree.supplies.values() if part.ref in s.series)
+    dark = frozenset().union(*(tree.fed_by(n) for n in made)) if made else frozenset()
+    beyond = frozenset().union(*(tree.fed_by(n) for n in passed)) if passed else frozenset()
+    for fault, lost in (("dead_supply", dark), ("open_or_missing", dark | beyond)):
+        if fault == "dead_supply" and not (made and lost):
+            continue
+        gone = rows_of(scene, lost | {part.ref})
+        views = _dark_views(lineup, (fault, part.ref, "with"), gone)
+        if lost:
+            still = _dark_views(lineup, (fault, part.ref, "users"), rows_of(scene, lost - {part.ref}), own_of=part.ref)
+            views = [View(v.look, v.share / 2, v.strengths) for v in (*views, *still)]
+        elif own < 2 * lineup.settings.floor_k:
+            continue
+        _add(lineup, Hypothesis(part.ref, fault, made[0] if made else _net_of(tree, part), weights[fault],
+                                tuple(views), dark=lost, collapse_share=1.0))  # fmt: skip
+
+
+def _dark_views(
+    lineup: Lineup, key: tuple[object, ...], gone: np.ndarray, *, own_of: str | None = None
+) -> list[View]:
+    """Looks of parts that make no heat; the part ``own_of`` that should feed them may be warmer or colder."""
+    scene = lineup.scene
+    pattern = loss_pattern(scene, lineup.shares, gone)
+    if not pattern.any():
+        return []
+    may = 0.2 * np.abs(pattern)
+    row = scene.index(own_of) if own_of else None
+    if row is not None:
+        may[row] = lineup.settings.decoy_k + lineup.settings.decoy_share * scene.own_k[row]
+    lineup.looks[key] = Look(pattern, GONE, None, may, error=lineup.settings.dark_error)
+    return [View(key, 1.0, np.full(len(GONE), 1 / len(GONE)))]
+
+
+def _add_bare(lineup: Lineup, number: int) -> None:
+    place = lineup.bare[number]
+    patterns = source_patterns(
+        lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.settings.diffusivities()
+    )
+    weights = _range_weights(lineup.strengths_k, lineup.settings.least_change_k, TOP_K["bridge"])
+    views = []
+    for n, pattern in enumerate(patterns):
+        lineup.looks["bare", number, n] = Look(pattern, lineup.strengths_k)
+        views.append(View(("bare", number, n), 1 / len(patterns), weights))
+    for fault, share in (("bridge", 0.45), ("short", 0.3), ("hidden_source", 0.15), ("joint", 0.1)):
+        _add(lineup, Hypothesis(f"@{number}", fault, None, share, tuple(views)))
+
+
+def _add_limit(lineup: Lineup) -> None:
+    """Add the supply that limits or keeps restarting: everything makes less heat, in proportion."""
+    pattern = -lineup.scene.own_k
+    if not pattern.any():
+        return
+    fractions = np.array([0.15, 0.3, 0.5, 0.7, 0.9])
+    lineup.looks["limit",] = Look(pattern, fractions, error=lineup.settings.dark_error)
+    view = View(("limit",), 1.0, np.full(len(fractions), 1 / len(fractions)))
+    entries = {s.maker for s in lineup.tree.supplies.values() if s.maker}
+    entries |= {r for s in lineup.tree.supplies.values() if s.from_net is None and s.maker is None for r in s.series}
+    parts = [p for p in (lineup.board.parts if lineup.board else ()) if p.ref in entries and p.fitted]
+    for part in parts:
+        weight = lineup.priors.fault_weights["supply_limit"].get(part.kind, 0.0)
+        _add(lineup, Hypothesis(part.ref, "supply_limit", None, weight, (view,)))
+
+
+def _spread_priors(lineup: Lineup) -> None:
+    """Turn weights into probabilities: each fault's share over its places, bare places their own share of it."""
+    shares = lineup.priors.shares()
+    out = []
+    for fault, share in shares.items():
+        rows = [h for h in lineup.hypotheses if h.fault == fault]
+        bare = [h for h in rows if h.where.startswith("@")]
+        parts = [h for h in rows if not h.where.startswith("@")]
+        to_bare = lineup.priors.bare_place_share if bare and parts else float(bool(bare))
+        to_bare = min(0.9, 2 * to_bare) if fault == "bridge" else to_bare
+        for group, part_of in ((bare, to_bare), (parts, 1.0 - to_bare)):
+            total = sum(h.prior for h in group) * (_bare_dilution(lineup) if group is bare else 1.0)
+            out += [
+                Hypothesis(h.where, h.fault, h.net, share * part_of * h.prior / total, h.views, h.dark, h.collapse_share)
+                for h in group
+                if total > 0
+            ]
+    lineup.hypotheses[:] = out
+
+
+def _bare_dilution(lineup: Lineup) -> float:
+    """How many bare places might have been listed for each one that was: only warm ones are, so each gets less."""
+    blocks = sum(ref is None for ref in lineup.scene.refs)
+    return max(1.0, blocks / 4 / max(len(lineup.bare), 1))

@@ -1,0 +1,222 @@
+"""How well a predicted pattern fits the scene: heavy-tailed, harmless differences taken out, strength left free."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import gammaln, logsumexp
+
+from thermscan.explain.pattern import source_patterns
+from thermscan.explain.scene import Scene
+from thermscan.model.settings import ExplainSettings
+
+
+@dataclass(frozen=True)
+class Body:
+    """The part that a heated place belongs to: its surface may be far warmer than the board beneath it.
+
+    Attributes
+    ----------
+    row : int
+        Its place in the scene.
+    steps : int
+        Shares tried of the surface's rise that the board beneath has: 1, 1/q, 1/q^2 .. with q the ratio of
+        neighbouring strengths; equally likely each.
+    courses : ndarray of shape (courses, stages)
+        Warm-ups of the body over the board beneath, 1 at the last stage; equally likely each.
+    """
+
+    row: int
+    steps: int
+    courses: np.ndarray
+
+
+@dataclass(frozen=True)
+class Look:
+    """One way in which a fault may look.
+
+    Attributes
+    ----------
+    pattern : ndarray of shape (places, stages)
+        Excess for a strength of 1.
+    strengths : ndarray of shape (steps,)
+        Strengths to try. With a ``body``: rises of its surface, K, in a geometric series; ``pattern`` is then the
+        board's, 1 beneath the body at the last stage.
+    fixed : ndarray of shape (places, stages) or None
+        Excess that comes along whatever the strength (parts gone dark), K.
+    may_differ_k : ndarray of shape (places, stages) or None
+        Standard deviation of what may happen besides (a regulator that warms, a fuse that carries more), K.
+    body : Body or None
+    error : float or None
+        Error of the predicted change at a place, share of it; None: the setting ``pattern_error``.
+    """
+
+    pattern: np.ndarray
+    strengths: np.ndarray
+    fixed: np.ndarray | None = None
+    may_differ_k: np.ndarray | None = None
+    body: Body | None = None
+    error: float | None = None
+
+
+@dataclass(frozen=True)
+class Judge:
+    """The scene prepared for judging: harmless shared differences and their cost.
+
+    ``shared`` is ndarray (places * stages, columns): what healthy boards do together (one part with more power
+    warms its surroundings, all parts a little warmer); ``solve`` gives the likeliest amounts of them for a
+    residual. ``noise2`` is the variance that differs from stage to stage, K2, ndarray (places, stages).
+    """
+
+    scene: Scene
+    shared: np.ndarray
+    solve: np.ndarray
+    noise2: np.ndarray
+    tail: float
+    settings: ExplainSettings
+
+    def log_fit(self, look: Look) -> np.ndarray:
+        """Return the log likelihood at each strength, ndarray (steps,)."""
+        if look.body is None:
+            fits, cost, _ = self._fit_places(look, look.strengths, self.solve)
+            return fits[:, self.scene.is_seen].sum(axis=1) - cost
+        return self._fit_body(look, look.body)
+
+    def _fit_places(
+        self, look: Look, strengths: np.ndarray, solve: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return log densities (steps, places), the cost (steps,) and size (steps, places, stages) of shared changes."""
+        change = self._change(look, strengths[:, None, None] * look.pattern)
+        flat = (self.scene.excess_k - change).reshape(len(strengths), -1)
+        amounts = flat @ solve.T
+        shared = (amounts @ self.shared.T).reshape(change.shape)
+        fits = self._log_t(self.scene.excess_k - change - shared, change, look)
+        return fits, 0.5 * (self.tail + 1) * np.log1p(amounts**2 / self.tail).sum(axis=1), shared
+
+    def _change(self, look: Look, mean: np.ndarray) -> np.ndarray:
+        return mean if look.fixed is None else mean + look.fixed
+
+    def _log_t(
+        self, residual: np.ndarray, change: np.ndarray, look: Look, rows: slice | int = slice(None)
+    ) -> np.ndarray:
+        error = self.settings.pattern_error if look.error is None else look.error
+        noise2 = self.noise2[rows] + (self.settings.shape_error * error * change) ** 2
+        common = self.scene.spread_k[rows]
+        if look.may_differ_k is not None:
+            noise2 = noise2 + (self.settings.shape_error * look.may_differ_k[rows]) ** 2
+            common = np.hypot(common, look.may_differ_k[rows])
+        return log_t(residual, noise2, common, error * change, self.tail)
+
+    def _fit_body(self, look: Look, body: Body) -> np.ndarray:
+        """Average over how much of the surface's rise the board beneath shares, and over the body's lag."""
+        scene, strengths = self.scene, look.strengths
+        ratio = strengths[1] / strengths[0]
+        beneath = np.concatenate([strengths[0] / ratio ** np.arange(body.steps - 1, 0, -1), strengths])
+        solve = self.solve.reshape(len(self.solve), *scene.excess_k.shape).copy()
+        solve[:, body.row] = 0.0
+        fits, cost, shared = self._fit_places(look, beneath, solve.reshape(self.solve.shape))
+        elsewhere = scene.is_seen.copy()
+        elsewhere[body.row] = False
+        others = fits[:, elsewhere].sum(axis=1) - cost
+        at = np.arange(len(strengths))[:, None] + (body.steps - 1 - np.arange(body.steps))[None, :]
+        if not scene.is_seen[body.row]:
+            return logsumexp(others[at], axis=1) - np.log(body.steps)
+        board = beneath[at][..., None, None] * look.pattern[body.row]
+        over = (strengths[:, None] - beneath[at])[..., None, None] * body.courses
+        mean = board + over
+        change = mean if look.fixed is None else mean + look.fixed[body.row]
+        residual = scene.excess_k[body.row] - change - shared[at, body.row][:, :, None, :]
+        own = self._log_t(residual, change, look, body.row)
+        total = others[at][..., None] + own
+        return logsumexp(total.reshape(len(strengths), -1), axis=1) - np.log(body.steps * len(body.courses))
+
+    def log_none(self) -> float:
+        """Return the log likelihood of no change at all."""
+        fits, cost = self._calm(1.0)
+        return float(fits.sum() - cost)
+
+    def log_other(self) -> float:
+        """Return the log likelihood of a fault that is none of those listed: a few places differ, anyhow.
+
+        Each place is, with a small probability (``other_places`` over their number), one whose noise and spread
+        are ``other_widening`` times as large.
+        """
+        calm, cost = self._calm(1.0)
+        wild, _ = self._calm(self.settings.other_widening)
+        share = min(0.5, self.settings.other_places / max(len(calm), 1))
+        return float(np.logaddexp(np.log1p(-share) + calm, np.log(share) + wild).sum() - cost)
+
+    def _calm(self, widened: float) -> tuple[np.ndarray, float]:
+        scene = self.scene
+        flat = scene.excess_k.reshape(-1)
+        amounts = self.solve @ flat
+        residual = (flat - self.shared @ amounts).reshape(1, *scene.excess_k.shape)
+        fits = log_t(residual, widened**2 * self.noise2, widened * scene.spread_k, None, self.tail)
+        cost = 0.5 * (self.tail + 1) * np.log1p(amounts**2 / self.tail).sum()
+        return fits[0, scene.is_seen], float(cost)
+
+
+def log_t(
+    residual: np.ndarray, noise2: np.ndarray, common: np.ndarray, model: np.ndarray | None, tail: float
+) -> np.ndarray:
+    """Return the log density of a multivariate t over the stages (last axis) of each place, ndarray (..., places).
+
+    The scale matrix of a place is diag(noise2) + common common' + model model' (Sherman-Morrison-Woodbury).
+    """
+    stages = residual.shape[-1]
+    weight = 1.0 / noise2
+    a11 = 1.0 + (common**2 * weight).sum(axis=-1)
+    c1 = (common * residual * weight).sum(axis=-1)
+    quad = (residual**2 * weight).sum(axis=-1)
+    if model is None:
+        quad = quad - c1**2 / a11
+        logdet = np.log(noise2).sum(axis=-1) + np.log(a11)
+    else:
+        a22 = 1.0 + (model**2 * weight).sum(axis=-1)
+        a12 = (common * model * weight).sum(axis=-1)
+        c2 = (model * residual * weight).sum(axis=-1)
+        det = a11 * a22 - a12**2
+        quad = quad - (a22 * c1**2 - 2 * a12 * c1 * c2 + a11 * c2**2) / det
+        logdet = np.log(noise2).sum(axis=-1) + np.log(det)
+    constant = gammaln((tail + stages) / 2) - gammaln(tail / 2) - 0.5 * stages * np.log(tail * np.pi)
+    return constant - 0.5 * logdet - 0.5 * (tail + stages) * np.log1p(np.maximum(quad, 0.0) / tail)
+
+
+def prepare_judge(scene: Scene, *, good_boards: int, settings: ExplainSettings) -> Judge:
+    """Work out the harmless shared differences of a scene.
+
+    Columns: everything warmer in proportion; and each of the warmest parts with more or less power, its board
+    around it following. Their likeliest amounts are found with weights that ignore places far off.
+    """
+    columns = [settings.common_share * scene.own_k]
+    spare = scene.spread_k[:, -1] * (scene.own_k[:, -1] > settings.warm_own_k)
+    order = [i for i in np.argsort(-spare) if scene.refs[i] is not None and spare[i] > 0][: settings.most_shared]
+    middle = settings.diffusivities()[len(settings.diffusivities()) // 2]
+    for i in order:
+        plate = source_patterns(scene, scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i], diffusivities=(middle,))[0]
+        course = scene.own_k[i] / max(scene.own_k[i, -1], 1e-9)
+        column = 0.5 * plate
+        column[i] += 0.5 * course
+        columns.append(scene.spread_k[i, -1] * column)
+    shared = np.stack([c.reshape(-1) for c in columns], axis=1)
+    tail = tail_of(good_boards, settings)
+    variance = scene.noise_k**2 + scene.spread_k**2
+    y = scene.excess_k.reshape(-1)
+    weight = (scene.is_seen[:, None] / variance).reshape(-1) / scene.excess_k.shape[1]
+    robust = np.ones_like(weight)
+    solve = np.zeros((shared.shape[1], len(y)))
+    for _ in range(6):
+        w = weight * robust
+        solve = np.linalg.solve(np.eye(shared.shape[1]) + (shared.T * w) @ shared, shared.T * w)
+        left = y - shared @ (solve @ y)
+        robust = (tail + 1) / (tail + left**2 / variance.reshape(-1))
+    noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
+    return Judge(scene, shared, solve, noise2, tail, settings)
+
+
+def tail_of(good_boards: int, settings: ExplainSettings) -> float:
+    """Degrees of freedom of the heavy-tailed differences: fewer good boards, heavier tails."""
+    if good_boards >= 3:
+        return settings.tail_many
+    return {2: settings.tail_two, 1: settings.tail_one}.get(good_boards, settings.tail_none)

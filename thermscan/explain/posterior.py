@@ -1,0 +1,85 @@
+"""From the fit of each explanation to its probability: Bayes' rule over outcomes that exclude one another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp
+
+from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.explain.likelihood import Judge
+
+
+def posterior(log_priors: np.ndarray, log_likelihoods: np.ndarray) -> np.ndarray:
+    """Return probabilities that add to one, by Bayes' rule; both inputs natural logarithms, ndarrays (n,)."""
+    joint = np.asarray(log_priors, float) + np.asarray(log_likelihoods, float)
+    return np.exp(joint - logsumexp(joint))
+
+
+def brier_score(probabilities: np.ndarray, outcomes: np.ndarray) -> float:
+    """Mean squared difference of probabilities and outcomes (0 or 1), ndarrays (n,) (Brier 1950)."""
+    p, o = np.asarray(probabilities, float), np.asarray(outcomes, float)
+    return float(np.mean((p - o) ** 2))
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """Outcomes with what moved them.
+
+    Attributes
+    ----------
+    hypotheses : tuple of Hypothesis
+    log_prior : ndarray of shape (hypotheses + 2,)
+        The last two are no fault and other.
+    log_heat : ndarray, same shape
+        Log likelihood of the thermal evidence, already raised to the evidence power, 0 for no fault.
+    log_extra : dict of label to ndarray, same shape
+        Log likelihood of each reading and symptom.
+    """
+
+    hypotheses: tuple[Hypothesis, ...]
+    log_prior: np.ndarray
+    log_heat: np.ndarray
+    log_extra: dict[str, np.ndarray]
+
+    def probabilities(self, *, without: str | None = None) -> np.ndarray:
+        """Return the probability of each hypothesis, then of no fault and other; optionally without one reading."""
+        total = self.log_heat + sum((v for k, v in self.log_extra.items() if k != without), np.zeros(len(self.log_heat)))
+        return posterior(self.log_prior, total)
+
+
+def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
+    """Return log priors and tempered log likelihoods of the thermal evidence: hypotheses, no fault, other."""
+    fits = {key: judge.log_fit(look) for key, look in lineup.looks.items()}
+    heat = [_mixed(h, fits) for h in lineup.hypotheses]
+    none = judge.log_none()
+    values = np.array([*heat, none, judge.log_other()]) - none
+    listed = sum(h.prior for h in lineup.hypotheses)
+    # What no listed hypothesis takes up (no dark part to be had, no bare place warm) stays a fault not listed.
+    other = lineup.priors.other
+    scale = (1.0 - lineup.priors.no_fault - other) / listed if listed > 0 else 0.0
+    scale = min(scale, 1.0)
+    priors = [h.prior * scale for h in lineup.hypotheses]
+    total = sum(priors) + lineup.priors.no_fault + other
+    log_priors = np.log(np.maximum(np.array([*priors, lineup.priors.no_fault, other]) / total, 1e-300))
+    return log_priors, lineup.settings.evidence_power * values
+
+
+def _mixed(hypothesis: Hypothesis, fits: dict[tuple[object, ...], np.ndarray]) -> float:
+    terms = [
+        logsumexp(fits[v.look], b=v.strengths) + np.log(v.share) for v in hypothesis.views if v.share > 0
+    ]
+    return float(logsumexp(terms))
+
+
+def best_view(hypothesis: Hypothesis, lineup: Lineup, judge: Judge) -> tuple[tuple[object, ...], float]:
+    """Return the look and strength that fit best, for the reasons."""
+    best, value = (hypothesis.views[0].look, 0.0), -np.inf
+    for view in hypothesis.views:
+        look = lineup.looks[view.look]
+        scores = judge.log_fit(look) + np.log(np.maximum(view.strengths, 1e-300)) + np.log(max(view.share, 1e-300))
+        i = int(np.argmax(scores))
+        if scores[i] > value:
+            best, value = (view.look, float(look.strengths[i])), float(scores[i])
+    return best

@@ -1,0 +1,197 @@
+"""Which part feeds which net, and what goes dark when one of them fails; guessed where the board does not say."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from thermscan.model.board import Board, Part, Rail
+
+# Ground and supply names as schematics write them: common practice, no source.
+GROUND = re.compile(r"^(?:[ADPS]?GND\w*|VSS\w*|0V|EARTH|CHASSIS)$", re.IGNORECASE)
+VOLTS_IN_NAME = re.compile(r"(?<!\d)(\d+)V(\d*)(?!\w*\d*V)", re.IGNORECASE)
+SUPPLY_NAME = re.compile(r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP)", re.IGNORECASE)
+# Parts that pass current on from one net to another rather than use it up.
+SERIES_KINDS = ("inductor", "fuse", "resistor", "diode", "transistor", "connector", "transformer")
+MAKER_KINDS = ("regulator", "module", "transformer")
+USER_KINDS = ("chip", "memory", "module", "crystal", "connector", "transistor", "other")
+
+
+def is_ground(net: str) -> bool:
+    """Tell whether a net is a ground by its name."""
+    return bool(GROUND.match(net.strip()))
+
+
+def volts_from_name(net: str) -> float | None:
+    """Return the volts that a supply net's name states, e.g. ``+3V3`` 3.3, ``12V`` 12; None where it states none."""
+    found = VOLTS_IN_NAME.search(net.replace(".", "V", 1) if re.search(r"\d\.\dV?$", net) else net)
+    if not found:
+        return None
+    return float(f"{found.group(1)}.{found.group(2) or '0'}")
+
+
+@dataclass(frozen=True)
+class Supply:
+    """One supply net: its rail, who makes it, through which series parts, and who hangs on it.
+
+    ``users`` take heat-making current from it; ``shunts`` (capacitors and the like) lie between it and ground.
+    """
+
+    net: str
+    volts: float | None
+    tolerance_percent: float
+    maker: str | None
+    from_net: str | None
+    users: tuple[str, ...]
+    shunts: tuple[str, ...]
+    series: tuple[str, ...]
+    is_guess: bool
+
+
+@dataclass(frozen=True)
+class PowerTree:
+    """All supplies of a board by net.
+
+    Attributes
+    ----------
+    supplies : dict of net to Supply
+    is_guess : bool
+        True where any branch was guessed from kinds and names.
+    sentence : str
+        What was guessed, for the report; empty where nothing was.
+    """
+
+    supplies: dict[str, Supply] = field(default_factory=dict)
+    is_guess: bool = False
+    sentence: str = ""
+
+    def below(self, net: str) -> tuple[str, ...]:
+        """Return ``net`` and every supply net that is made from it, directly or through others."""
+        out, queue = [], [net]
+        while queue:
+            now = queue.pop(0)
+            if now in out:
+                continue
+            out.append(now)
+            queue += [s.net for s in self.supplies.values() if s.from_net == now]
+        return tuple(out)
+
+    def above(self, net: str) -> tuple[str, ...]:
+        """Return the supply nets that ``net`` is made from, nearest first."""
+        out: list[str] = []
+        now = self.supplies.get(net)
+        while now is not None and now.from_net is not None and now.from_net not in out:
+            out.append(now.from_net)
+            now = self.supplies.get(now.from_net)
+        return tuple(out)
+
+    def fed_by(self, net: str) -> frozenset[str]:
+        """Return every part that loses its supply when ``net`` collapses: users of it and of all nets below."""
+        refs: set[str] = set()
+        for name in self.below(net):
+            supply = self.supplies.get(name)
+            if supply is not None:
+                refs |= set(supply.users)
+                if name != net and supply.maker:
+                    refs.add(supply.maker)
+        return frozenset(refs)
+
+    def path_to(self, net: str) -> frozenset[str]:
+        """Return the parts that carry the current of ``net``: makers and series parts, up to the entry."""
+        refs: set[str] = set()
+        for name in (net, *self.above(net)):
+            supply = self.supplies.get(name)
+            if supply is not None:
+                refs |= set(supply.series) | ({supply.maker} if supply.maker else set())
+        return frozenset(refs)
+
+    def made_by(self, ref: str) -> tuple[str, ...]:
+        """Return the nets that this part makes."""
+        return tuple(s.net for s in self.supplies.values() if s.maker == ref)
+
+    def supplies_of(self, part: Part) -> tuple[str, ...]:
+        """Return the supply nets that the part touches but does not make."""
+        made = set(self.made_by(part.ref))
+        return tuple(n for n in dict.fromkeys(part.nets) if n in self.supplies and n not in made)
+
+
+def grow_tree(board: Board | None) -> PowerTree:
+    """Make the power tree from the board's rails, and guess from kinds and net names what they leave open.
+
+    A rail that names ``made_by`` and ``from`` is taken as it is. Else: the maker of a net is a regulator (or
+    module, transformer) that touches it and a supply net of higher voltage; a net with a supply's name and no
+    maker is where power enters. Notes: without nets the tree is empty; guessed branches are said to be guesses.
+    """
+    if board is None or not any(p.nets for p in board.parts):
+        return PowerTree(sentence="the board file names no nets: parts are judged by place and kind alone")
+    rails = _rails(board)
+    supplies: dict[str, Supply] = {}
+    guessed: list[str] = []
+    for net, rail in rails.items():
+        maker, source, is_guess = _maker(net, rail, board, rails)
+        if is_guess and maker:
+            guessed.append(f"{net} made by {maker}")
+        supplies[net] = _supply(net, rail, maker, source, board=board, rails=rails, is_guess=is_guess)
+    sentence = f"power tree guessed from kinds and net names: {', '.join(guessed)}" if guessed else ""
+    return PowerTree(supplies, bool(guessed), sentence)
+
+
+def _rails(board: Board) -> dict[str, Rail]:
+    rails = {r.net: r for r in board.rails}
+    counts = {n: sum(n in p.nets for p in board.parts) for n in board.nets()}
+    for net in board.nets():
+        if net in rails or is_ground(net):
+            continue
+        volts = volts_from_name(net)
+        if (volts is not None or SUPPLY_NAME.match(net)) and counts[net] >= 2:
+            rails[net] = Rail(net, volts)
+    for rail in board.rails:
+        if rail.from_net and rail.from_net not in rails:
+            rails[rail.from_net] = Rail(rail.from_net, volts_from_name(rail.from_net))
+    return rails
+
+
+def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[str | None, str | None, bool]:
+    """Return (maker, source net, whether any of them is a guess)."""
+    if rail.made_by is not None and rail.from_net is not None:
+        return rail.made_by, rail.from_net, False
+    candidates = [p for p in board.parts if p.ref == rail.made_by] if rail.made_by else [
+        p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets
+    ]  # fmt: skip
+    best: tuple[str, str] | None = None
+    for part in candidates:
+        others = [n for n in part.nets if n != net and n in rails]
+        higher = [n for n in others if _is_higher(rails[n].volts, rail.volts)]
+        source = rail.from_net or next(iter(sorted(higher, key=lambda n: -(rails[n].volts or 0.0))), None)
+        if source is not None:
+            best = (part.ref, source)
+            break
+    if best is None:
+        return rail.made_by, rail.from_net, False
+    return best[0], best[1], True
+
+
+def _is_higher(other: float | None, own: float | None) -> bool:
+    return other is not None and own is not None and other > own
+
+
+def _supply(
+    net: str, rail: Rail, maker: str | None, source: str | None, *, board: Board, rails: dict[str, Rail], is_guess: bool
+) -> Supply:
+    touching = [p for p in board.parts if net in p.nets and p.ref != maker]
+    makers_of_others = {r.made_by for r in rails.values() if r.made_by}
+    users, shunts, series = [], [], []
+    for part in touching:
+        live = [n for n in part.nets if not is_ground(n)]
+        has_ground = len(live) < len(part.nets)
+        is_entry = part.kind == "connector" and maker is None and source is None
+        if is_entry or part.kind in SERIES_KINDS and len(set(live)) >= 2 and not has_ground and len(part.nets) <= 3:
+            series.append(part.ref)
+        elif part.kind in ("capacitor", "resistor", "diode", "inductor") and has_ground:
+            shunts.append(part.ref)
+        elif part.ref in makers_of_others or part.kind in MAKER_KINDS or part.kind in USER_KINDS:
+            users.append(part.ref)
+    return Supply(
+        net, rail.volts if rail.volts is not None else volts_from_name(net), rail.tolerance_percent, maker, source,
+        tuple(users), tuple(shunts), tuple(series), is_guess,
+    )  # fmt: skip

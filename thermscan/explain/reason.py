@@ -1,0 +1,149 @@
+"""Plain sentences: why a suspect is one, with numbers and units, for the person at the bench."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from thermscan.explain.hypothesis import Bare, Hypothesis, Lineup
+from thermscan.model.evidence import Evidence
+
+FAULT_TEXT = {
+    "short": "short circuit, to ground or through the part",
+    "leak": "leaks current: warm, without taking its net down",
+    "overload": "draws more than its like",
+    "dead_supply": "supply that does not come up",
+    "open_or_missing": "open, missing or not soldered",
+    "joint": "high-resistance joint or contact",
+    "heat_path": "poor contact to its heat sink or copper",
+    "bridge": "bridge between neighbours",
+    "hidden_source": "heat from under it or from the other side",
+    "supply_limit": "supply at its current limit or restarting",
+    "other": "another fault",
+}
+
+
+def number(value: float, unit: str) -> str:
+    """Write a value with the digits it deserves: two significant ones below 10, whole numbers above."""
+    size = abs(value)
+    digits = 0 if size >= 10 else (1 if size >= 1 else 2)
+    return f"{value:.{digits}f} {unit}"
+
+
+def compared_with(evidence: Evidence) -> str:
+    """Name what the board was compared with."""
+    if evidence.basis == "itself_before":
+        return "this board before"
+    if evidence.basis == "itself_only":
+        return "what its kind is expected to show"
+    return "the good board" if evidence.good_boards == 1 else f"the {evidence.good_boards} good boards"
+
+
+def reasons_for(where: str, faults: list[Hypothesis], lineup: Lineup, evidence: Evidence) -> tuple[str, ...]:
+    """Return the sentences of one suspect, strongest first; ``faults`` are its hypotheses, likeliest first."""
+    out: list[str] = []
+    main = faults[0]
+    if where.startswith("@"):
+        out.append(_bare_sentence(lineup.bare[int(where[1:])], lineup, evidence))
+    else:
+        out += _own_sentences(where, main, lineup, evidence)
+    out += _dark_sentences(main, lineup, evidence)
+    out += _decoy_sentences(where, main, lineup)
+    out += _source_sentences(where, evidence)
+    return tuple(out)
+
+
+def _unit(evidence: Evidence) -> str:
+    return "K" if evidence.unit == "celsius" else "counts"
+
+
+def _own_sentences(ref: str, main: Hypothesis, lineup: Lineup, evidence: Evidence) -> list[str]:
+    scene = lineup.scene
+    row = scene.index(ref)
+    if row is None:
+        return [f"{ref} is on the other side of the board: only heat that came through the board is seen"]
+    if not scene.is_seen[row]:
+        return [f"the surface of {ref} cannot be read; it is judged by what is around it"]
+    unit = _unit(evidence)
+    excess, own = scene.excess_k[row, -1], scene.own_k[row, -1]
+    scale = float(np.hypot(scene.noise_k[row, -1], scene.spread_k[row, -1]))
+    word = "warmer" if excess >= 0 else "cooler"
+    line = (
+        f"{ref} is {number(abs(excess), unit)} {word} than {compared_with(evidence)}, {scene.times_s[-1]:.1f} s after"
+        f" power-on; harmless differences there are about {number(scale, unit)}"
+    )
+    if own > 0.5 * scale:
+        line += f", on {number(own, unit)} of its own heat"
+    out = [line]
+    if main.fault in ("heat_path", "hidden_source") and len(scene.times_s) > 1:
+        early = scene.excess_k[row, 0]
+        out.append(f"the difference comes late: {number(early, unit)} at {scene.times_s[0]:.1f} s")
+    if main.fault not in ("dead_supply", "open_or_missing", "supply_limit") and abs(excess) < 2 * scale:
+        out.append(f"{ref} itself shows little; it is listed because of its kind and of what stands around it")
+    return out
+
+
+def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:
+    scene = lineup.scene
+    distance = np.hypot(scene.x_mm - place.x_mm, scene.y_mm - place.y_mm)
+    i = int(np.argmin(np.where(scene.is_seen, distance, np.inf)))
+    near = f" between {' and '.join(place.near[:2])}" if len(place.near) >= 2 else ""
+    return (
+        f"the board at x {place.x_mm:.1f}, y {place.y_mm:.1f} mm{near} is {number(scene.excess_k[i, -1], _unit(evidence))}"
+        f" warmer than {compared_with(evidence)}, and no listed part sits there"
+    )
+
+
+def _dark_sentences(main: Hypothesis, lineup: Lineup, evidence: Evidence) -> list[str]:
+    """Say which parts stay cold because of the same net."""
+    scene = lineup.scene
+    net = main.net
+    refs = main.dark or (lineup.tree.fed_by(net) if net and main.collapse_share else frozenset())
+    rows = [i for i in range(scene.places) if scene.refs[i] in refs and scene.is_seen[i]]
+    warm = [i for i in rows if scene.own_k[i, -1] > 3 * np.hypot(scene.noise_k[i, -1], scene.spread_k[i, -1])]
+    cold = [i for i in warm if scene.excess_k[i, -1] < -0.3 * scene.own_k[i, -1]]
+    if not warm or not net:
+        return []
+    unit = _unit(evidence)
+    if not cold:
+        if main.fault in ("short", "leak"):
+            return [f"the parts on {net} warm as usual ({_names(warm, scene.refs)}): its volts have not collapsed"]
+        return []
+    depth = [-scene.excess_k[i, -1] for i in cold]
+    span = number(max(depth), unit)
+    return [
+        f"{len(cold)} of {len(warm)} parts fed by {net} stay cold ({_names(cold, scene.refs)}), by up to {span}:"
+        " one cause explains them all"
+        if len(cold) > 1
+        else f"{_names(cold, scene.refs)}, fed by {net}, stays cold by {span}"
+    ]
+
+
+def _names(rows: list[int], refs: tuple[str | None, ...]) -> str:
+    names = [str(refs[i]) for i in rows]
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+
+
+def _decoy_sentences(where: str, main: Hypothesis, lineup: Lineup) -> list[str]:
+    """Name the warm parts that merely feed the suspect."""
+    scene = lineup.scene
+    if main.net is None or main.fault not in ("short", "leak", "overload"):
+        return []
+    z = scene.significance()
+    feeders = lineup.tree.path_to(main.net) - {where}
+    warm = [i for i in range(scene.places) if scene.refs[i] in feeders and z[i] > 2]
+    return [
+        f"{scene.refs[i]} is {number(scene.excess_k[i, -1], 'K')} warmer too, but it feeds {main.net} and would warm with"
+        f" any fault that draws on it"
+        for i in warm[:2]
+    ]
+
+
+def _source_sentences(where: str, evidence: Evidence) -> list[str]:
+    for source in evidence.sources:
+        if source.ref == where and source.needed_probability > 0.5:
+            w = source.power_w
+            return [
+                f"the spread of heat over the board puts {number(w.value, 'W')} ({w.low:.2f} to {w.high:.2f}) of extra"
+                f" heat at {where}"
+            ]
+    return []

@@ -1,0 +1,215 @@
+"""The evidence as a table of places and stages of the run: what each did, and how far good boards differ there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.model.board import Board, Part
+from thermscan.model.evidence import Evidence
+from thermscan.model.result import PartReading
+from thermscan.model.settings import ExplainSettings
+
+STAGE_EDGES = (0.0, 0.2, 0.5, 0.8, 1.0)  # of the seconds seen: early heat is local, late heat is strong
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Places (parts, then bare blocks of board) by stages of the run.
+
+    Attributes
+    ----------
+    refs : tuple of str or None
+        Refdes of each place, None for bare board.
+    kinds : tuple of str
+    x_mm, y_mm, radius_mm : ndarray of shape (places,)
+        Centre and the standard deviation of a Gaussian of the same area.
+    excess_k, own_k : ndarray of shape (places, stages), K (or counts)
+        Measured excess, and the rise of a good board there.
+    noise_k, spread_k : ndarray of shape (places, stages)
+        Standard error from camera and placing, and the standard deviation between good boards. ``spread_k`` is
+        common to all stages of a place.
+    times_s : ndarray of shape (stages,)
+        Mean time since power-on of each stage.
+    is_seen : ndarray of bool, shape (places,)
+        False for parts whose surface cannot be read: they keep their place, and their numbers count for nothing.
+    """
+
+    refs: tuple[str | None, ...]
+    kinds: tuple[str, ...]
+    x_mm: np.ndarray
+    y_mm: np.ndarray
+    radius_mm: np.ndarray
+    excess_k: np.ndarray
+    own_k: np.ndarray
+    noise_k: np.ndarray
+    spread_k: np.ndarray
+    times_s: np.ndarray
+    is_seen: np.ndarray
+
+    @property
+    def places(self) -> int:
+        """Number of places."""
+        return len(self.refs)
+
+    def index(self, ref: str) -> int | None:
+        """Return the row of a part, None where it is not on this side."""
+        return self.refs.index(ref) if ref in self.refs else None
+
+    def significance(self) -> np.ndarray:
+        """Return the last stage's excess over noise and spread together, ndarray (places,)."""
+        scale = np.hypot(self.noise_k[:, -1], self.spread_k[:, -1])
+        return np.where(self.is_seen, self.excess_k[:, -1] / np.maximum(scale, 1e-12), 0.0)
+
+
+def set_scene(evidence: Evidence, board: Board | None, *, settings: ExplainSettings) -> Scene | None:
+    """Average courses and map over the stages of the run; None where there is nothing to average.
+
+    Notes
+    -----
+    Noise of a stage is the bins' noise over the root of their number, but never under ``noise_kept`` of it: part
+    of it is shared by all bins (frames before power-on, placing). The spread is widened by a share of the own
+    heat and a floor, the more the fewer good boards there are (``ExplainSettings``).
+    """
+    stages = _stages(evidence.times_s)
+    if not stages:
+        return None
+    rows = [_part_row(p, board, stages, settings) for p in evidence.parts]
+    rows += _bare_rows(evidence, board, stages, settings)
+    if not rows:
+        return None
+    return _gather(rows, evidence, stages, settings)
+
+
+@dataclass(frozen=True)
+class _Row:
+    ref: str | None
+    kind: str
+    x_mm: float
+    y_mm: float
+    radius_mm: float
+    excess_k: np.ndarray
+    own_k: np.ndarray
+    noise_k: np.ndarray
+    spread_k: np.ndarray
+    is_seen: bool
+
+
+def _stages(times_s: np.ndarray) -> list[np.ndarray]:
+    """Return index arrays of the bins of each stage, empty ones left out."""
+    used = np.flatnonzero(np.asarray(times_s) > 0) if np.any(np.asarray(times_s) > 0) else np.arange(len(times_s))
+    if len(used) == 0:
+        return []
+    edges = np.array(STAGE_EDGES) * len(used)
+    pieces = [used[int(np.floor(a)) : max(int(np.floor(b)), 0)] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [p for p in pieces if len(p)]
+
+
+def _mean(course: np.ndarray | None, stages: list[np.ndarray]) -> np.ndarray:
+    if course is None:
+        return np.full(len(stages), np.nan)
+    course = np.asarray(course, float)
+    out = np.full(len(stages), np.nan)
+    for i, bins in enumerate(stages):
+        values = course[bins[bins < len(course)]]
+        values = values[np.isfinite(values)]
+        if len(values):
+            out[i] = values.mean()
+    return out
+
+
+def _noise(course: np.ndarray | None, stages: list[np.ndarray], settings: ExplainSettings) -> np.ndarray:
+    counts = np.array([len(b) for b in stages])
+    return _mean(course, stages) * np.maximum(1 / np.sqrt(counts), settings.noise_kept)
+
+
+def _part_row(reading: PartReading, board: Board | None, stages: list[np.ndarray], settings: ExplainSettings) -> _Row:
+    part = _find(board, reading.ref)
+    excess = _mean(reading.excess_course_k, stages)
+    rise = _mean(reading.rise_course_k, stages)
+    seen = reading.state not in ("unreadable", "unknown") and bool(np.isfinite(excess).all())
+    radius = float(np.sqrt(part.w * part.h / (2 * np.pi))) if part else 1.0
+    return _Row(
+        reading.ref, reading.kind, part.x if part else 0.0, part.y if part else 0.0, max(radius, 0.2),
+        excess, np.maximum(np.nan_to_num(rise - excess), 0.0), _noise(reading.noise_course_k, stages, settings),
+        _mean(reading.spread_course_k, stages), seen,
+    )  # fmt: skip
+
+
+def _find(board: Board | None, ref: str) -> Part | None:
+    return next((p for p in board.parts if p.ref == ref), None) if board is not None else None
+
+
+def _bare_rows(
+    evidence: Evidence, board: Board | None, stages: list[np.ndarray], settings: ExplainSettings
+) -> list[_Row]:
+    """Average the map over square blocks of bare, readable board."""
+    found = evidence.excess
+    if found is None:
+        return []
+    film = found.film
+    grid = film.grid
+    bare = film.inside & film.readable
+    points = grid.points_mm()
+    for part in board.parts_on(evidence.side) if board else ():
+        bare = bare & ~part.contains(points[..., 0], points[..., 1], margin_mm=settings.bare_margin_mm)
+    area = max(float(film.inside.sum()) * grid.step_mm**2, 1.0)
+    block = max(settings.block_mm, np.sqrt(area / settings.most_blocks), 1.5 * grid.step_mm)
+    column = np.floor((points[..., 0] - points[0, 0, 0]) / block).astype(int)
+    row = np.floor((points[..., 1] - points[0, 0, 1]) / block).astype(int)
+    label = row * (column.max() + 1) + column
+    maps = [np.broadcast_to(m, found.excess.shape) for m in (found.excess, found.own_heat, found.noise, found.spread)]
+    layers = [np.stack([m[bins].mean(axis=0) for bins in stages]) for m in maps]
+    bare = bare & np.isfinite(layers[0]).all(axis=0) & np.isfinite(layers[2]).all(axis=0)
+    counts = np.array([len(b) for b in stages])
+    gain = np.maximum(1 / np.sqrt(counts), settings.noise_kept)
+    least = settings.least_block_share * (block / grid.step_mm) ** 2
+    rows = []
+    for name in np.unique(label[bare]):
+        cells = bare & (label == name)
+        if cells.sum() < least:
+            continue
+        excess, own, noise, spread = (np.nan_to_num(layer[:, cells].mean(axis=1)) for layer in layers)
+        x, y = points[cells].mean(axis=0)
+        independent = max(1.0, cells.sum() * grid.step_mm**2 / max(4 * np.pi * film.correlation_mm**2, grid.step_mm**2))
+        average = max(1 / np.sqrt(independent), settings.noise_kept)
+        rows.append(
+            _Row(None, "board", float(x), float(y), block / np.sqrt(2 * np.pi), excess, np.maximum(own, 0.0),
+                 noise * gain * average, spread, True)
+        )  # fmt: skip
+    return rows
+
+
+def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], settings: ExplainSettings) -> Scene:
+    own = np.stack([r.own_k for r in rows])
+    noise = np.stack([r.noise_k for r in rows])
+    spread = np.stack([r.spread_k for r in rows])
+    seen = np.array([r.is_seen for r in rows])
+    known = noise[seen][np.isfinite(noise[seen])]
+    typical = float(np.median(known)) if known.size else settings.floor_k
+    noise = np.where(np.isfinite(noise) & (noise > 0), noise, max(typical, 1e-6))
+    spread = np.where(np.isfinite(spread), np.maximum(spread, 0.0), 0.0)
+    floor, share = healthy_scale(evidence, settings)
+    if evidence.unit == "count":
+        floor *= typical / settings.floor_k
+    spread = np.sqrt(spread**2 + floor**2 + (share * own) ** 2)
+    excess = np.where(seen[:, None], np.stack([np.nan_to_num(r.excess_k) for r in rows]), 0.0)
+    return Scene(
+        tuple(r.ref for r in rows), tuple(r.kind for r in rows), np.array([r.x_mm for r in rows]),
+        np.array([r.y_mm for r in rows]), np.array([r.radius_mm for r in rows]), excess, own, noise, spread,
+        np.array([max(float(np.mean(evidence.times_s[b])), 1e-3) for b in stages]), seen,
+    )  # fmt: skip
+
+
+def healthy_scale(evidence: Evidence, settings: ExplainSettings) -> tuple[float, float]:
+    """Return what to add to the spread: a floor, K, and a share of the own heat, by the number of good boards."""
+    if evidence.basis == "itself_before":
+        return settings.floor_k, settings.repeat_share
+    if evidence.good_boards >= 3:
+        return settings.floor_k, settings.share_many
+    if evidence.good_boards == 2:
+        return settings.floor_k, settings.share_two
+    if evidence.good_boards == 1:
+        return settings.floor_k, settings.share_one
+    return settings.floor_k, settings.share_none

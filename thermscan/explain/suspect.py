@@ -1,0 +1,186 @@
+"""From evidence to ranked suspects: every explanation weighed against every other, and against no fault at all."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from thermscan.explain.hypothesis import Bare, Hypothesis, Lineup, line_up
+from thermscan.explain.likelihood import prepare_judge
+from thermscan.explain.posterior import Weighing, weigh_heat
+from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.reason import FAULT_TEXT, reasons_for
+from thermscan.explain.scene import set_scene
+from thermscan.model.board import Board
+from thermscan.model.evidence import Evidence, Priors
+from thermscan.model.quantity import Measured
+from thermscan.model.result import FAULTS, HeatSource, PartReading, Ranking, Suspect
+from thermscan.model.settings import ExplainSettings
+
+
+def explain(
+    evidence: Evidence, board: Board | None, *, priors: Priors | None = None, settings: ExplainSettings | None = None
+) -> Ranking:
+    """Rank what may be at fault, with probabilities that add to one over suspects, no fault and other.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    board : Board or None
+        None: parts are judged by what they show alone.
+    priors : Priors, optional
+        What is believed before measuring; calibration/diagnosis.json by way of ``model.evidence.Priors``.
+    settings : ExplainSettings, optional
+
+    Returns
+    -------
+    Ranking
+        Best suspect first. ``other_probability`` holds the suspects too unlikely to be listed as well.
+
+    Notes
+    -----
+    Each hypothesis predicts where excess heat appears, which parts warm or stay cold along with it and what a
+    meter would show; Bayes' rule weighs them. Differences between good boards and errors of the prediction have
+    heavy tails, and the likelihood is raised to ``evidence_power`` since neighbouring places share their errors.
+    Not valid when two faults are present at once: then 'other' grows, or the stronger one is named.
+    """
+    priors, settings = priors or Priors(), settings or ExplainSettings()
+    tree = grow_tree(board)
+    scene = set_scene(evidence, board, settings=settings)
+    if scene is None:
+        return _nothing_seen(priors)
+    judge = prepare_judge(scene, good_boards=evidence.good_boards, settings=settings)
+    lineup = line_up(evidence, scene, board, tree, priors=priors, settings=settings)
+    log_prior, log_heat = weigh_heat(lineup, judge)
+    weighing = Weighing(tuple(lineup.hypotheses), log_prior, log_heat, {})
+    return _rank(weighing, lineup, evidence, board)
+
+
+def _nothing_seen(priors: Priors) -> Ranking:
+    return Ranking(
+        (), priors.no_fault, 1.0 - priors.no_fault, "cannot_tell",
+        ("film the board from two seconds before power-on, so that there is a rise to judge",),
+        ("no part and no place has readable temperatures: nothing can be told",),
+    )  # fmt: skip
+
+
+def _rank(weighing: Weighing, lineup: Lineup, evidence: Evidence, board: Board | None) -> Ranking:
+    p = weighing.probabilities()
+    places: dict[str, list[tuple[float, Hypothesis]]] = {}
+    for value, hypothesis in zip(p[:-2], weighing.hypotheses, strict=True):
+        places.setdefault(hypothesis.where, []).append((float(value), hypothesis))
+    totals = {w: sum(v for v, _ in rows) for w, rows in places.items()}
+    order = sorted(totals, key=lambda w: -totals[w])
+    listed = [w for w in order if totals[w] >= lineup.settings.listed_from][:20]
+    suspects = tuple(_suspect(w, totals[w], places[w], lineup, evidence, board) for w in listed)
+    none = float(p[-2])
+    other = max(0.0, 1.0 - none - sum(s.probability for s in suspects))
+    verdict = _verdict(suspects, none, lineup.settings)
+    warnings = _warnings(lineup, evidence)
+    return Ranking(suspects, none, other, verdict, (), warnings, ())
+
+
+def _verdict(suspects: tuple[Suspect, ...], none: float, settings: ExplainSettings) -> str:
+    if suspects and suspects[0].probability >= settings.verdict_at:
+        return "suspect"
+    return "like_good" if none >= settings.verdict_at else "cannot_tell"
+
+
+def _warnings(lineup: Lineup, evidence: Evidence) -> tuple[str, ...]:
+    out = list(evidence.warnings)
+    if lineup.tree.sentence:
+        out.append(lineup.tree.sentence)
+    if evidence.basis == "good_boards" and evidence.good_boards == 1:
+        out.append(
+            "one good board only: how far good boards differ is assumed, not measured; film two or three, cold ones"
+        )
+    if evidence.basis == "itself_only":
+        out.append("no good board: parts are compared with their like and with what their kind usually shows; much weaker")
+    return tuple(out)
+
+
+def _suspect(
+    where: str, probability: float, rows: list[tuple[float, Hypothesis]], lineup: Lineup, evidence: Evidence,
+    board: Board | None,
+) -> Suspect:  # fmt: skip
+    rows = sorted(rows, key=lambda r: -r[0])
+    total = max(sum(v for v, _ in rows), 1e-300)
+    faults: dict[str, float] = {}
+    for value, hypothesis in rows:
+        faults[hypothesis.fault] = faults.get(hypothesis.fault, 0.0) + value / total
+    faults = {f: v for f, v in sorted(faults.items(), key=lambda kv: -kv[1]) if v >= 0.005 or f == rows[0][1].fault}
+    scale = sum(faults.values())
+    faults = {f: v / scale for f, v in faults.items() if f in FAULTS}
+    main = next(h for _, h in rows if h.fault == next(iter(faults)))
+    ordered = [main, *(h for _, h in rows if h is not main)]
+    reasons = reasons_for(where, ordered, lineup, evidence)
+    if where.startswith("@"):
+        return _bare_suspect(lineup.bare[int(where[1:])], probability, faults, reasons, lineup, evidence)
+    return _part_suspect(where, probability, faults, reasons, main=main, evidence=evidence, board=board)
+
+
+def _part_suspect(
+    ref: str, probability: float, faults: dict[str, float], reasons: tuple[str, ...], *, main: Hypothesis,
+    evidence: Evidence, board: Board | None,
+) -> Suspect:  # fmt: skip
+    part = next((p for p in board.parts if p.ref == ref), None) if board is not None else None
+    reading = next((r for r in evidence.parts if r.ref == ref), None)
+    source = next((s for s in evidence.sources if s.ref == ref), None)
+    why: dict[str, str] = {}
+    x, y, radius = _place(part.x if part else None, part.y if part else None, part, source, evidence)
+    if source is None:
+        why["power_w"] = "no source of heat was separated at this part"
+    if reading is None or reading.excess_k is None:
+        why["excess_k"] = (reading.why.get("excess_k", "") if reading else "") or "the part is not seen on this side"
+    return Suspect(
+        ref, main.net, part.side if part else evidence.side, main.fault, FAULT_TEXT[main.fault], faults, x, y, radius,
+        probability, source.power_w if source else None, reading.rise_rate if reading else None,
+        _excess(reading), reading.excess_at_s if reading else None, reasons,
+        reading.flags if reading else (), why,
+    )  # fmt: skip
+
+
+def _excess(reading: PartReading | None) -> Measured | None:
+    return reading.excess_k if reading is not None else None
+
+
+def _place(
+    x: float | None, y: float | None, part: object, source: HeatSource | None, evidence: Evidence
+) -> tuple[float | None, float | None, float | None]:
+    """Return the centre of heat where one was found at the part, else the part's centre."""
+    if source is not None:
+        return source.x_mm, source.y_mm, source.place_95_mm
+    if part is None or x is None or y is None:
+        return x, y, None
+    ref = part.ref  # type: ignore[attr-defined]
+    for spot in evidence.hotspots:
+        if spot.parts and spot.parts[0] == ref and spot.kind == "hot":
+            return spot.x_mm, spot.y_mm, spot.place_95_mm
+    return x, y, float(0.5 * np.hypot(part.w, part.h))  # type: ignore[attr-defined]
+
+
+def _bare_suspect(
+    place: Bare, probability: float, faults: dict[str, float], reasons: tuple[str, ...], lineup: Lineup,
+    evidence: Evidence,
+) -> Suspect:  # fmt: skip
+    spot = min(
+        (h for h in evidence.hotspots if h.kind == "hot"),
+        key=lambda h: np.hypot(h.x_mm - place.x_mm, h.y_mm - place.y_mm),
+        default=None,
+    )
+    if spot is not None and np.hypot(spot.x_mm - place.x_mm, spot.y_mm - place.y_mm) > place.place_95_mm + 1.0:
+        spot = None
+    source = next(
+        (s for s in evidence.sources if np.hypot(s.x_mm - place.x_mm, s.y_mm - place.y_mm) <= s.place_95_mm + 1.0), None
+    )
+    why = {"ref": f"no listed part at this place; nearest are {', '.join(place.near)}" if place.near else "no parts known"}
+    if source is None:
+        why["power_w"] = "no source of heat was separated at this place"
+    if spot is None:
+        why["excess_k"] = "no single hotspot at this place"
+    fault = next(iter(faults))
+    del lineup
+    return Suspect(
+        None, None, evidence.side, fault, FAULT_TEXT[fault], faults, place.x_mm, place.y_mm, place.place_95_mm,
+        probability, source.power_w if source else None, spot.rise_rate if spot else None,
+        spot.excess_k if spot else None, spot.excess_at_s if spot else None, reasons, spot.flags if spot else (), why,
+    )  # fmt: skip
