@@ -138,33 +138,39 @@ def _as_raw(store: FrameStore, dtype: np.dtype, **extra: object) -> RawFrames:
     )
 
 
-def _laid_end_to_end(page: TiffPage, frame_bytes: int, size: int) -> int:
+def _laid_end_to_end(path: str, page: TiffPage, frame_bytes: int) -> int:
     """Return how many frames follow one another from the first page's data on, 1 where each has its own entry.
 
-    Some writers put the first entry, then the data of all frames, then the other entries; when such a file is cut
-    short only the first entry can be reached, and the place of the second one tells how many frames there were.
+    Some writers put the first entry, then the data of all frames, then the other entries or none. Where the next
+    entry stands tells how many frames there are, else the description that the writer left in the first entry.
     """
-    if (page.numbers(259) or (1,))[0] != 1 or page.next_entry <= size:
+    if (page.numbers(259) or (1,))[0] != 1:
         return 1
-    return max(1, (page.next_entry - page.numbers(*DATA_OFFSETS)[0]) // frame_bytes)
+    if page.next_entry:
+        return max(1, (page.next_entry - page.numbers(*DATA_OFFSETS)[0]) // frame_bytes)
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(path) as file:
+            shape = file.series[0].shape
+    except Exception:  # the file is broken in some way that tifffile does not bear: what is there is one page
+        return 1
+    return int(np.prod(shape[:-2])) if len(shape) > 2 else 1
 
 
-def _read_cut_short(path: str, pages: list[TiffPage], size: int, *, hints: ReadHints) -> RawFrames:
-    shape, dtype = _check_alike(pages[:1], path=path)
-    frame_bytes = shape[0] * shape[1] * dtype.itemsize
-    announced = _laid_end_to_end(pages[0], frame_bytes, size) if len(pages) == 1 else 1
-    if announced > 1:
-        start = pages[0].numbers(*DATA_OFFSETS)[0]
-        whole = max(0, (size - start) // frame_bytes)
-        warning = cut_short(path, whole, announced, hints=hints)
-        with open(path, "rb") as file:
-            order = "<" if file.read(2) == b"II" else ">"
-        mapped = np.memmap(path, dtype.newbyteorder(order), mode="r", offset=start, shape=(whole, *shape))
-        return _as_raw(ArrayStore(mapped), dtype, announced=announced, is_cut_short=True, warnings=(warning,))
-    whole = next((i for i, page in enumerate(pages) if page.end > size), len(pages))
-    warning = cut_short(path, whole, None, hints=hints)
-    _check_alike(pages[:whole], path=path)
-    return _as_raw(TiffStore(path, (whole, *shape)), dtype, is_cut_short=True, warnings=(warning,))
+def _read_end_to_end(
+    path: str, page: TiffPage, form: tuple[tuple[int, int], np.dtype], announced: int, *, hints: ReadHints
+) -> RawFrames:
+    size, dtype = form
+    frame_bytes = size[0] * size[1] * dtype.itemsize
+    start = page.numbers(*DATA_OFFSETS)[0]
+    whole = min(announced, max(0, (os.path.getsize(path) - start) // frame_bytes))
+    is_cut = whole < announced or page.next_entry > os.path.getsize(path)
+    warnings = (cut_short(path, whole, announced, hints=hints),) if is_cut else ()
+    with open(path, "rb") as file:
+        order = "<" if file.read(2) == b"II" else ">"
+    mapped = np.memmap(path, dtype.newbyteorder(order), mode="r", offset=start, shape=(whole, *size))
+    return _as_raw(ArrayStore(mapped), dtype, announced=announced, is_cut_short=is_cut, warnings=warnings)
 
 
 def read_tiff(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:
@@ -180,10 +186,16 @@ def read_tiff(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:
         return _read_tiff_series(paths)
     path = paths[0]
     entries, pages = _walk(path)
-    if pages[-1].next_entry != 0 or any(page.end > entries.size for page in pages):
-        return _read_cut_short(path, pages, entries.size, hints=hints)
-    shape, dtype = _check_alike(pages, path=path)
-    return _as_raw(TiffStore(path, (len(pages), *shape)), dtype)
+    if len(pages) == 1:
+        form = _check_alike(pages, path=path)
+        announced = _laid_end_to_end(path, pages[0], form[0][0] * form[0][1] * form[1].itemsize)
+        if announced > 1:
+            return _read_end_to_end(path, pages[0], form, announced, hints=hints)
+    whole = next((i for i, page in enumerate(pages) if page.end > entries.size), len(pages))
+    is_cut = whole < len(pages) or pages[-1].next_entry != 0
+    warnings = (cut_short(path, whole, None, hints=hints),) if is_cut else ()
+    shape, dtype = _check_alike(pages[:whole], path=path)
+    return _as_raw(TiffStore(path, (whole, *shape)), dtype, is_cut_short=is_cut, warnings=warnings)
 
 
 def _walk(path: str) -> tuple[TiffEntries, list[TiffPage]]:
