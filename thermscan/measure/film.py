@@ -76,6 +76,21 @@ def choose_edges(
     return width * np.arange(bins + after + 1)
 
 
+def steady_edges(times_s: np.ndarray | None, timing: Timing, *, settings: FilmSettings) -> np.ndarray:
+    """Return one bin over the end of a run, seconds since the first frame.
+
+    For recordings that share no clock: the last ``steady_share`` of the time before power-off (or of all frames) is
+    taken as one state.
+    """
+    if times_s is None or len(times_s) < 2:
+        return np.array([0.0, 1.0])
+    off = last_off_s(timing)
+    interval = float(np.median(np.diff(times_s)))
+    stop = (float(times_s[-1]) + interval if off is None else off) - float(times_s[0])
+    start = 0.0 if timing.on_s is None else timing.on_s.value - float(times_s[0])
+    return np.array([stop - max(settings.steady_share * (stop - start), interval), stop])
+
+
 def last_off_s(timing: Timing) -> float | None:
     """Return the end of the last power-up on the recording's clock, None where it was still on or is unknown."""
     if timing.power_ups:
@@ -97,7 +112,8 @@ def set_clock(
         name = "recording"
     elif timing.on_s is None:
         seconds = recording.times_s - recording.times_s[0]
-        bins = np.clip(np.searchsorted(edges_s, seconds, side="right") - 1, -2, len(edges_s) - 2)
+        bins = np.searchsorted(edges_s, seconds, side="right") - 1
+        bins[(bins < 0) | (seconds >= edges_s[-1])] = -2
         name = "recording"
     else:
         seconds = recording.times_s - timing.on_s.value

@@ -35,6 +35,7 @@ class FilmSettings:
     most_bins: int = knob(40, (1, 400), "time bins from power-on to power-off at the most: memory and time")
     margin_cells: int = knob(6, (0, 50), "cells kept around the outline, to see the bench")
     guard_frames: float = knob(1.0, (0.0, 10.0), "frames before power-on that are not counted as cold")
+    steady_share: float = knob(0.3, (0.01, 1.0), "end of a run that stands for it where boards share no clock")
     most_bad_share: float = knob(0.25, (0.0, 1.0), "weight of bad pixels above which a sample is left out")
 
 
@@ -161,6 +162,10 @@ class PlacementSettings:
     block_px: float = knob(6.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
     huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
     vuong_z: float = knob(3.0, (1.0, 10.0), "z value (Vuong 1989) by which the best start must beat any other")
+    tall_mm: float = knob(1.5, (0.0, 50.0), "height from which a part's top face is displaced in the pattern match, mm")
+    rim_px: float = knob(2.0, (0.0, 50.0), "width of bench around the board that takes part in the pattern match, px")
+    pattern_blur_px: float = knob(0.7, (0.0, 5.0), "blur before two pictures are matched, against interpolation, px")
+    floor_share: float = knob(0.01, (1e-5, 1.0), "noise floor of a picture as a share of its own spread")
     search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
     smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")
     largest_share: float = knob(
@@ -219,8 +224,8 @@ class TimingSettings:
     response_s: float = knob(0.6, (0.01, 10.0), "time after a kink at which its size is read")
     source_sigmas: float = knob(5.0, (2.0, 20.0), "response over its error from which a place takes part in the timing")
     most_sources: int = knob(24, (1, 500), "places that decide a moment at the most; more are neighbours of these")
-    fit_before_s: float = knob(4.0, (0.1, 60.0), "stretch before a kink that shows the trend")
-    fit_after_s: float = knob(3.0, (0.1, 60.0), "stretch after a kink that shows the start of the response")
+    fit_before_s: float = knob(2.5, (0.1, 60.0), "stretch before a kink that shows the trend")
+    fit_after_s: float = knob(2.0, (0.1, 60.0), "stretch after a kink that shows the start of the response")
     fit_least: int = knob(5, (3, 100), "samples on each side of a kink at the least")
     grid_before: float = knob(8.0, (1.0, 100.0), "samples before a kink that its fine search covers")
     grid_after: float = knob(12.0, (1.0, 100.0), "samples after a kink that its fine search covers")
@@ -235,7 +240,7 @@ class TimingSettings:
     lag_s: float = knob(
         0.15, (0.01, 5.0), "lag of a body over its source: 0.5 to 1 mm of moulding compound, L2 / (pi2 a)"
     )
-    lag_share: float = knob(0.3, (0.0, 0.9), "share of places expected to lag; judgement")
+    lag_share: float = knob(0.1, (0.0, 0.9), "share of places expected to lag; judgement")
     prompt_share_on: float = knob(
         0.3, (0.01, 1.0), "share of places that start with the switch; rails follow one another"
     )
@@ -244,6 +249,7 @@ class TimingSettings:
     stagger_s: float = knob(
         0.5, (0.01, 10.0), "mean delay of the others; soft start and firmware take tenths to seconds"
     )
+    shape_error_s: float = knob(0.015, (0.0005, 1.0), "error of a moment from the shape of one response; microbolometers lag 10 ms")
     stray_share: float = knob(0.02, (0.0, 0.5), "share of places whose course says nothing about the switch")
     purity: float = knob(
         0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none"

@@ -1,0 +1,1 @@
+"""Joins the stages; no arithmetic of its own."""

@@ -1,0 +1,217 @@
+"""The main job: a faulty recording against known-good ones, or against itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from thermscan.explain.suspect import explain
+from thermscan.find.excess import combine, excess_over, only_while_alike, onto
+from thermscan.find.hotspot import find_hotspots
+from thermscan.find.part_reading import read_parts
+from thermscan.find.source import find_sources
+from thermscan.model.board import Board, outline_hash
+from thermscan.model.evidence import Evidence, Priors, Swap
+from thermscan.model.film import Baseline, Excess
+from thermscan.model.pose import Track
+from thermscan.model.reading import Reading
+from thermscan.model.recording import Drive, Recording
+from thermscan.model.result import HeatSource, Hotspot, PartReading, Ranking, Result
+from thermscan.model.result_maps import ResultMaps
+from thermscan.model.settings import Settings
+from thermscan.model.source_fit import SourceFit
+from thermscan.physics.plate import default_plate
+from thermscan.pipeline.answer import Found, make_maps, make_result
+from thermscan.pipeline.film_set import FilmSet, Placed, make_films
+from thermscan.pipeline.place import place_all
+from thermscan.pipeline.prepare import Prepared, prepare
+from thermscan.pipeline.progress import Tell, silent
+from thermscan.pipeline.rates import add_rates
+
+
+@dataclass(frozen=True)
+class Job:
+    """What is to be compared.
+
+    Attributes
+    ----------
+    faulty : Recording
+    goods : tuple of Recording
+    baseline : Baseline or None
+        A combined baseline from a file; used where there are no good recordings.
+    before : Recording or None
+        An earlier recording of the SAME board, used as baseline; ``changed`` names the parts swapped since.
+    board : Board or None
+    side : {'top', 'bottom'}
+    readings : tuple of Reading
+    inject : Drive or None
+        Overrides the sidecar's drive.
+    unreadable : frozenset of str
+        Surfaces that a thermal camera cannot read.
+    priors : Priors or None
+    """
+
+    faulty: Recording
+    goods: tuple[Recording, ...] = ()
+    baseline: Baseline | None = None
+    before: Recording | None = None
+    changed: tuple[str, ...] = ()
+    board: Board | None = None
+    side: str = "top"
+    readings: tuple[Reading, ...] = ()
+    inject: Drive | None = None
+    unreadable: frozenset[str] = frozenset()
+    priors: Priors | None = None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The answer with everything that is written or drawn from it."""
+
+    result: Result
+    maps: ResultMaps
+    board: Board
+    tracks: tuple[Track, ...]
+    excess: Excess
+    fit: SourceFit = field(default_factory=lambda: SourceFit((), None))
+
+
+def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
+    """Compare one board with good ones, with its own past, or with itself.
+
+    Parameters
+    ----------
+    job : Job
+    settings : Settings
+    tell : Tell
+        Told how the work is getting on.
+
+    Returns
+    -------
+    Comparison
+    """
+    others = (job.before,) if job.before is not None else job.goods
+    prepared: list[Prepared] = []
+    for i, recording in enumerate((job.faulty, *others)):
+        tell(f"following {recording.name}", 0.6 * i / (1 + len(others)))
+        prepared.append(prepare(recording, settings=settings))
+    tell("placing the board", 0.6)
+    placed, board = place_all(prepared, job.board, side=job.side, settings=settings)
+    tell("taking the difference", 0.7)
+    films = make_films(placed[0], placed[1:], board=board, settings=settings)
+    baseline = _baseline(job, films, board, settings=settings)
+    excess = _excess(job, films, baseline, settings=settings)
+    tell("finding places and parts", 0.8)
+    found = _find(job, films, excess, placed, board, settings=settings)
+    tell("finding where the heat is made", 0.85)
+    fit = _sources(job, excess, board, settings=settings)
+    tell("reasoning", 0.95)
+    ranking = _explain(job, films, excess, found, fit.sources, placed, board, settings=settings)
+    result = make_result(job, found, fit, ranking, placed, excess, board, settings=settings)
+    tell("done", 1.0)
+    return Comparison(
+        result, make_maps(excess, films.faulty, baseline), board, tuple(p.track for p in placed), excess, fit
+    )
+
+
+def _baseline(job: Job, films: FilmSet, board: Board, *, settings: Settings) -> Baseline | None:
+    """Combine the good boards, or bring the baseline from a file onto this grid and clock."""
+    faulty = films.faulty.film
+    if films.goods:
+        sources = [(r.name, r.sha256) for r in ((job.before,) if job.before is not None else job.goods)]
+        alike = [only_while_alike(rise, faulty) for rise in films.goods] if films.share_clock else films.goods
+        return combine(
+            alike, outline_hash=outline_hash(board), side=job.side, sources=sources, settings=settings.excess
+        )
+    if job.baseline is not None:
+        return onto(job.baseline, faulty.grid, faulty.edges_s)
+    return None
+
+
+def _excess(job: Job, films: FilmSet, baseline: Baseline | None, *, settings: Settings) -> Excess:
+    """Take the difference."""
+    error = float(
+        np.hypot(films.faulty.film.position_error_mm, max([g.film.position_error_mm for g in films.goods], default=0))
+    )
+    basis = "itself_before" if job.before is not None else "good_boards"
+    return excess_over(films.faulty, baseline, position_error_mm=error, basis=basis, settings=settings.excess)
+
+
+def _find(
+    job: Job, films: FilmSet, excess: Excess, placed: Sequence[Placed], board: Board, *, settings: Settings
+) -> Found:
+    """Find hot and cold places and read the parts, with their rates."""
+    hotspots: tuple[Hotspot, ...] = find_hotspots(excess, board, side=job.side, settings=settings.detection)
+    parts: tuple[PartReading, ...] = read_parts(
+        excess, films.faulty, board, side=job.side, unreadable=job.unreadable, settings=settings.detection
+    )
+    hotspots, parts = add_rates(hotspots, parts, placed, board, excess, job.baseline, settings=settings.rate)
+    return Found(hotspots, parts, films.share_clock)
+
+
+def _sources(job: Job, excess: Excess, board: Board, *, settings: Settings) -> SourceFit:
+    """Invert the heat equation where millimetres and kelvins are known."""
+    if job.board is None:
+        return SourceFit((), None, why={"sources": "no millimetres are known, so watts are not either"})
+    plate = default_plate(board.thickness_mm, settings=settings.plate)
+    return find_sources(excess, board, plate, side=job.side, settings=settings.source)
+
+
+def _left_out(
+    job: Job, films: FilmSet, excess: Excess, board: Board, *, settings: Settings
+) -> tuple[tuple[PartReading, ...], ...]:
+    """Judge each good board against the other ones as if it were the faulty one."""
+    if len(films.goods) < 2 or job.before is not None:
+        return ()
+    alike = (
+        [only_while_alike(rise, films.faulty.film) for rise in films.goods] if films.share_clock else list(films.goods)
+    )
+    out = []
+    for i, rise in enumerate(alike):
+        rest = combine(alike[:i] + alike[i + 1 :], outline_hash="", side=job.side, sources=(), settings=settings.excess)
+        error = float(np.sqrt(2)) * rise.film.position_error_mm
+        other = excess_over(rise, rest, position_error_mm=error, settings=settings.excess)
+        other = replace(other, film=replace(other.film, on_for_s=excess.film.on_for_s))
+        out.append(
+            read_parts(other, rise, board, side=job.side, unreadable=job.unreadable, settings=settings.detection)
+        )
+    return tuple(out)
+
+
+def _explain(
+    job: Job,
+    films: FilmSet,
+    excess: Excess,
+    found: Found,
+    sources: tuple[HeatSource, ...],
+    placed: Sequence[Placed],
+    board: Board,
+    *,
+    settings: Settings,
+) -> Ranking:
+    """Gather the evidence and rank the suspects."""
+    evidence = Evidence(
+        parts=tuple(p for p in found.parts if p.excess_course_k is not None),
+        times_s=excess.film.centres_s,
+        excess=excess,
+        hotspots=found.hotspots,
+        sources=sources,
+        basis=excess.basis,
+        good_boards=excess.count if excess.basis == "good_boards" else 0,
+        side=job.side,
+        timing=placed[0].prepared.timing,
+        good_timings=tuple(p.prepared.timing for p in placed[1:]),
+        readings=job.readings,
+        supply=job.faulty.facts.supply,
+        good_supplies=tuple(r.facts.supply for r in job.goods if r.facts.supply),
+        drive=job.inject or job.faulty.facts.drive,
+        left_out=_left_out(job, films, excess, board, settings=settings),
+        swaps=tuple(Swap(ref, changed=True) for ref in job.changed) if job.before is not None else (),
+        ambient_c=job.faulty.facts.ambient_c,
+        unit=job.faulty.unit,
+        clock_is_power_on=excess.film.clock == "power_on",
+        flags=frozenset(excess.film.flags),
+    )
+    return explain(evidence, board, priors=job.priors, settings=settings.explain)

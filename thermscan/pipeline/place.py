@@ -1,0 +1,55 @@
+"""Places every recording on one board; without a board file the faulty one's own picture is the board."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from thermscan.measure.film import pixel_size_mm
+from thermscan.measure.placement import place_board
+from thermscan.measure.track import make_track
+from thermscan.model.board import Board
+from thermscan.model.pose import Placement
+from thermscan.model.settings import Settings
+from thermscan.pipeline.film_set import Placed
+from thermscan.pipeline.prepare import Prepared
+
+
+def picture_as_board(prepared: Prepared) -> tuple[Board, Placement]:
+    """Return the picture itself as a board of one unit a pixel, x right and y up from its lower left edge."""
+    columns, rows = prepared.recording.columns, prepared.recording.rows
+    board = Board.rectangle(columns, rows, name="the faulty board's own picture")
+    matrix = np.array([[1.0, 0.0, -0.5], [0.0, -1.0, rows - 0.5], [0.0, 0.0, 1.0]])
+    return board, Placement(matrix, 0.0, "frame")
+
+
+def place_all(
+    prepared: Sequence[Prepared], board: Board | None, *, side: str, settings: Settings
+) -> tuple[tuple[Placed, ...], Board]:
+    """Place the faulty board (first) and the good ones.
+
+    Parameters
+    ----------
+    prepared : sequence of Prepared
+        The faulty recording first.
+    board : Board or None
+    side : {'top', 'bottom'}
+    settings : Settings
+
+    Returns
+    -------
+    tuple of Placed, Board
+        The board given, or the faulty board's own picture where none was.
+    """
+    placements = [
+        place_board(
+            p.motion, board, marks=p.recording.facts.marks, side=side, camera=p.camera, settings=settings.placement
+        )
+        for p in prepared
+    ]
+    placed = []
+    for one, placement in zip(prepared, placements, strict=True):
+        track = make_track(one.motion, placement, side=side)
+        placed.append(Placed(one, track, placement.error_px, pixel_size_mm(placement.matrix, board)))
+    return tuple(placed), board

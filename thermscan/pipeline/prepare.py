@@ -1,0 +1,32 @@
+"""One recording: its camera, its motion and its switching times, before any board is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from thermscan.measure.motion import follow_motion
+from thermscan.measure.noise import measure_camera
+from thermscan.measure.power_on import find_power
+from thermscan.model.camera_events import CameraState
+from thermscan.model.pose import Motion
+from thermscan.model.recording import Recording
+from thermscan.model.settings import Settings
+from thermscan.model.timing import Timing
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A recording with what was measured of it alone."""
+
+    recording: Recording
+    camera: CameraState
+    motion: Motion
+    timing: Timing
+
+
+def prepare(recording: Recording, *, settings: Settings) -> Prepared:
+    """Measure camera state, motion and switching times of one recording."""
+    camera = measure_camera(recording, settings=settings.camera)
+    motion = follow_motion(recording, camera, settings=settings.motion)
+    timing = find_power(recording, camera, motion, settings=settings.timing)
+    return Prepared(recording, camera, motion, timing)
