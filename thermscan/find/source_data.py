@@ -64,7 +64,8 @@ def prepare(excess: Excess, board: Board, *, side: str, settings: SourceSettings
     use = film.inside & film.readable & ~_covered(film.grid, board, side)
     groups = join_bins(film.edges_s, settings.most_bins)
     y, noise, spread, own = (
-        np.broadcast_to(a, excess.excess.shape) for a in (excess.excess, excess.noise, excess.spread, excess.own_heat)
+        np.broadcast_to(np.asarray(a, float), excess.excess.shape)
+        for a in (excess.excess, excess.noise, excess.spread, excess.own_heat)
     )
     factor = max(1, int(np.ceil(np.sqrt(use.sum() / settings.most_cells))))
     grid = coarse_grid(film.grid, factor)
