@@ -18,6 +18,7 @@ from thermscan.model.settings import ExplainSettings
 # Kelvin at the hottest end: a part 100 K above its like would no longer be filmed for seconds; judgement.
 STRONGEST_K = 100.0
 GONE = np.array([0.4, 0.6, 0.8, 0.9, 1.0])  # share of the own heat that is missing
+COLLAPSED = 0.8  # the same where a short has taken the net down, give or take the rest
 HEAT_FAULTS = ("short", "leak", "overload", "joint")
 # Range of the change, K, per fault: judgement, wide. An overload and a lost heat path grow with the own heat.
 TOP_K = {"short": 100.0, "leak": 25.0, "overload": 60.0, "joint": 60.0, "bridge": 80.0, "hidden_source": 40.0}
@@ -72,6 +73,7 @@ class Lineup:
     bare: tuple[Bare, ...]
     looks: dict[tuple[object, ...], Look] = field(default_factory=dict)
     hypotheses: list[Hypothesis] = field(default_factory=list)
+    feeders: dict[tuple[str, str], np.ndarray] = field(default_factory=dict)
 
     @property
     def strengths_k(self) -> np.ndarray:
@@ -154,7 +156,7 @@ def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]
     radius = max(0.2, float(np.sqrt(part.w * part.h / (2 * np.pi))))
     x, y = (scene.x_mm[row], scene.y_mm[row]) if row is not None else (part.x, part.y)
     plate = source_patterns(scene, x, y, radius, diffusivities=settings.diffusivities())
-    fixed, may_differ = _side_effects(lineup, part, collapse=kind == "collapse")
+    fixed, besides = _side_effects(lineup, part, collapse=kind == "collapse")
     bodies: tuple[Body | None, ...] = (None,)
     patterns = plate
     if kind == "hidden" or row is None:
@@ -168,7 +170,7 @@ def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]
     keys = []
     for number, (pattern, body) in enumerate(product(patterns, bodies)):
         key = (*stem, number)
-        lineup.looks[key] = Look(pattern, lineup.strengths_k, fixed, may_differ, body)
+        lineup.looks[key] = Look(pattern, lineup.strengths_k, fixed, besides, body)
         keys.append(key)
     return keys
 
@@ -180,27 +182,35 @@ def _half_body(plate: np.ndarray, row: int, course: np.ndarray) -> np.ndarray:
     return out
 
 
-def _side_effects(lineup: Lineup, part: Part, *, collapse: bool) -> tuple[np.ndarray | None, np.ndarray | None]:
+def _side_effects(
+    lineup: Lineup, part: Part, *, collapse: bool
+) -> tuple[np.ndarray | None, tuple[np.ndarray, ...]]:
     """What a fault at the part brings along: its feeders may warm; with a collapse, the net's users go dark."""
     nets = lineup.tree.supplies_of(part)
     if not nets:
-        return None, None
+        return None, ()
     scene = lineup.scene
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
-    may = np.zeros_like(scene.own_k)
-    for ref in feeders:
-        row = scene.index(ref)
-        if row is not None:
-            plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row],
-                                    diffusivities=(lineup.settings.diffusivities()[1],))[0]  # fmt: skip
-            size = lineup.settings.decoy_k + lineup.settings.decoy_share * scene.own_k[row, -1]
-            may = np.hypot(may, size * _half_body(plate, row, lag(scene.times_s, 3.0)))
+    besides = [_feeder(lineup, ref) for ref in sorted(feeders) if scene.index(ref) is not None]
     fixed = None
     if collapse:
         dark = frozenset().union(*(lineup.tree.fed_by(n) for n in lowest(lineup.tree, nets))) - {part.ref}
-        fixed = 0.9 * loss_pattern(scene, lineup.shares, rows_of(scene, dark))
-        may = np.hypot(may, 0.25 * np.abs(fixed))
-    return fixed, may if may.any() else None
+        fixed = COLLAPSED * loss_pattern(scene, lineup.shares, rows_of(scene, dark))
+        besides.append((1 - COLLAPSED) * fixed)
+    return fixed, tuple(besides)
+
+
+def _feeder(lineup: Lineup, ref: str) -> np.ndarray:
+    """Return what a part that feeds the fault may warm besides, one standard deviation, ndarray (places, stages)."""
+    key = ("feeder", ref)
+    if key not in lineup.feeders:
+        scene, settings = lineup.scene, lineup.settings
+        row = scene.refs.index(ref)
+        middle = settings.diffusivities()[1:2]
+        plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row], diffusivities=middle)[0]
+        size = settings.decoy_k + settings.decoy_share * scene.own_k[row, -1]
+        lineup.feeders[key] = size * _half_body(plate, row, lag(scene.times_s, settings.body_slow_s))
+    return lineup.feeders[key]
 
 
 def lowest(tree: PowerTree, nets: tuple[str, ...]) -> tuple[str, ...]:
@@ -295,11 +305,8 @@ def _dark_views(
     pattern = loss_pattern(scene, lineup.shares, gone)
     if not pattern.any():
         return []
-    may = 0.2 * np.abs(pattern)
-    row = scene.index(own_of) if own_of else None
-    if row is not None:
-        may[row] = lineup.settings.decoy_k + lineup.settings.decoy_share * scene.own_k[row]
-    lineup.looks[key] = Look(pattern, GONE, None, may, error=lineup.settings.dark_error)
+    besides = (_feeder(lineup, own_of),) if own_of and scene.index(own_of) is not None else ()
+    lineup.looks[key] = Look(pattern, GONE, None, besides, error=lineup.settings.dark_error)
     return [View(key, 1.0, np.full(len(GONE), 1 / len(GONE)))]
 
 

@@ -45,8 +45,8 @@ class Look:
         board's, 1 beneath the body at the last stage.
     fixed : ndarray of shape (places, stages) or None
         Excess that comes along whatever the strength (parts gone dark), K.
-    may_differ_k : ndarray of shape (places, stages) or None
-        Standard deviation of what may happen besides (a regulator that warms, a fuse that carries more), K.
+    besides : tuple of ndarray of shape (places, stages)
+        What may happen besides (a regulator that warms, a fuse that carries more), one standard deviation each, K.
     body : Body or None
     error : float or None
         Error of the predicted change at a place, share of it; None: the setting ``pattern_error``.
@@ -55,44 +55,70 @@ class Look:
     pattern: np.ndarray
     strengths: np.ndarray
     fixed: np.ndarray | None = None
-    may_differ_k: np.ndarray | None = None
+    besides: tuple[np.ndarray, ...] = ()
     body: Body | None = None
     error: float | None = None
 
 
 @dataclass(frozen=True)
-class Judge:
-    """The scene prepared for judging: harmless shared differences and their cost.
+class Shared:
+    """Changes that many places make together, and how to find their likeliest amounts.
 
-    ``shared`` is ndarray (places * stages, columns): what healthy boards do together (one part with more power
-    warms its surroundings, all parts a little warmer); ``solve`` gives the likeliest amounts of them for a
-    residual. ``noise2`` is the variance that differs from stage to stage, K2, ndarray (places, stages).
+    Attributes
+    ----------
+    columns : ndarray of shape (places * stages, changes)
+        One standard deviation of each.
+    solve : ndarray of shape (changes, places * stages)
+        Likeliest amounts of a residual (ridge regression with fixed robust weights).
+    log_width : float
+        Half the logarithm of the determinant: what the freedom costs.
+    """
+
+    columns: np.ndarray
+    solve: np.ndarray
+    log_width: float
+
+
+@dataclass(frozen=True)
+class Judge:
+    """The scene prepared for judging.
+
+    ``shared`` is what healthy boards do together (one part with more power warms its surroundings, all parts a
+    little warmer); ``weight`` the robust weight of each number, ndarray (places * stages,); ``noise2`` the variance
+    that differs from stage to stage, K2, ndarray (places, stages); ``tail`` the degrees of freedom.
     """
 
     scene: Scene
-    shared: np.ndarray
-    solve: np.ndarray
+    shared: Shared
+    weight: np.ndarray
     noise2: np.ndarray
     tail: float
     settings: ExplainSettings
 
     def log_fit(self, look: Look) -> np.ndarray:
         """Return the log likelihood at each strength, ndarray (steps,)."""
+        shared = self.shared
+        if look.besides:
+            extra = np.stack([b.reshape(-1) for b in look.besides], axis=1)
+            shared = solve_shared(np.concatenate([shared.columns, extra], axis=1), self.weight)
         if look.body is None:
-            fits, cost, _ = self._fit_places(look, look.strengths, self.solve)
+            fits, cost, _ = self._fit_places(look, look.strengths, shared)
             return fits[:, self.scene.is_seen].sum(axis=1) - cost
-        return self._fit_body(look, look.body)
+        return self._fit_body(look, look.body, shared)
 
     def _fit_places(
-        self, look: Look, strengths: np.ndarray, solve: np.ndarray
+        self, look: Look, strengths: np.ndarray, shared: Shared
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return log densities (steps, places), the cost (steps,) and size (steps, places, stages) of shared changes."""
         change = self._change(look, strengths[:, None, None] * look.pattern)
         flat = (self.scene.excess_k - change).reshape(len(strengths), -1)
-        amounts = flat @ solve.T
-        shared = (amounts @ self.shared.T).reshape(change.shape)
-        fits = self._log_t(self.scene.excess_k - change - shared, change, look)
-        return fits, 0.5 * (self.tail + 1) * np.log1p(amounts**2 / self.tail).sum(axis=1), shared
+        amounts = flat @ shared.solve.T
+        taken = (amounts @ shared.columns.T).reshape(change.shape)
+        fits = self._log_t(self.scene.excess_k - change - taken, change, look)
+        return fits, self._cost(amounts, shared), taken
+
+    def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
+        return 0.5 * (self.tail + 1) * np.log1p(amounts**2 / self.tail).sum(axis=-1) + shared.log_width
 
     def _change(self, look: Look, mean: np.ndarray) -> np.ndarray:
         return mean if look.fixed is None else mean + look.fixed
@@ -102,20 +128,17 @@ class Judge:
     ) -> np.ndarray:
         error = self.settings.pattern_error if look.error is None else look.error
         noise2 = self.noise2[rows] + (self.settings.shape_error * error * change) ** 2
-        common = self.scene.spread_k[rows]
-        if look.may_differ_k is not None:
-            noise2 = noise2 + (self.settings.shape_error * look.may_differ_k[rows]) ** 2
-            common = np.hypot(common, look.may_differ_k[rows])
-        return log_t(residual, noise2, common, error * change, self.tail)
+        return log_t(residual, noise2, self.scene.spread_k[rows], error * change, self.tail)
 
-    def _fit_body(self, look: Look, body: Body) -> np.ndarray:
+    def _fit_body(self, look: Look, body: Body, shared: Shared) -> np.ndarray:
         """Average over how much of the surface's rise the board beneath shares, and over the body's lag."""
         scene, strengths = self.scene, look.strengths
         ratio = strengths[1] / strengths[0]
         beneath = np.concatenate([strengths[0] / ratio ** np.arange(body.steps - 1, 0, -1), strengths])
-        solve = self.solve.reshape(len(self.solve), *scene.excess_k.shape).copy()
+        solve = shared.solve.reshape(-1, *scene.excess_k.shape).copy()
         solve[:, body.row] = 0.0
-        fits, cost, shared = self._fit_places(look, beneath, solve.reshape(self.solve.shape))
+        without = Shared(shared.columns, solve.reshape(shared.solve.shape), shared.log_width)
+        fits, cost, taken = self._fit_places(look, beneath, without)
         elsewhere = scene.is_seen.copy()
         elsewhere[body.row] = False
         others = fits[:, elsewhere].sum(axis=1) - cost
@@ -126,7 +149,7 @@ class Judge:
         over = (strengths[:, None] - beneath[at])[..., None, None] * body.courses
         mean = board + over
         change = mean if look.fixed is None else mean + look.fixed[body.row]
-        residual = scene.excess_k[body.row] - change - shared[at, body.row][:, :, None, :]
+        residual = scene.excess_k[body.row] - change - taken[at, body.row][:, :, None, :]
         own = self._log_t(residual, change, look, body.row)
         total = others[at][..., None] + own
         return logsumexp(total.reshape(len(strengths), -1), axis=1) - np.log(body.steps * len(body.courses))
@@ -150,11 +173,10 @@ class Judge:
     def _calm(self, widened: float) -> tuple[np.ndarray, float]:
         scene = self.scene
         flat = scene.excess_k.reshape(-1)
-        amounts = self.solve @ flat
-        residual = (flat - self.shared @ amounts).reshape(1, *scene.excess_k.shape)
+        amounts = self.shared.solve @ flat
+        residual = (flat - self.shared.columns @ amounts).reshape(1, *scene.excess_k.shape)
         fits = log_t(residual, widened**2 * self.noise2, widened * scene.spread_k, None, self.tail)
-        cost = 0.5 * (self.tail + 1) * np.log1p(amounts**2 / self.tail).sum()
-        return fits[0, scene.is_seen], float(cost)
+        return fits[0, scene.is_seen], float(self._cost(amounts, self.shared))
 
 
 def log_t(
@@ -199,20 +221,26 @@ def prepare_judge(scene: Scene, *, good_boards: int, settings: ExplainSettings) 
         column = 0.5 * plate
         column[i] += 0.5 * course
         columns.append(scene.spread_k[i, -1] * column)
-    shared = np.stack([c.reshape(-1) for c in columns], axis=1)
+    columns_flat = np.stack([c.reshape(-1) for c in columns], axis=1)
     tail = tail_of(good_boards, settings)
     variance = scene.noise_k**2 + scene.spread_k**2
     y = scene.excess_k.reshape(-1)
-    weight = (scene.is_seen[:, None] / variance).reshape(-1) / scene.excess_k.shape[1]
-    robust = np.ones_like(weight)
-    solve = np.zeros((shared.shape[1], len(y)))
+    base = (scene.is_seen[:, None] / variance).reshape(-1) / scene.excess_k.shape[1]
+    weight = base
     for _ in range(6):
-        w = weight * robust
-        solve = np.linalg.solve(np.eye(shared.shape[1]) + (shared.T * w) @ shared, shared.T * w)
-        left = y - shared @ (solve @ y)
-        robust = (tail + 1) / (tail + left**2 / variance.reshape(-1))
+        shared = solve_shared(columns_flat, weight)
+        left = y - shared.columns @ (shared.solve @ y)
+        weight = base * (tail + 1) / (tail + left**2 / variance.reshape(-1))
     noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
-    return Judge(scene, shared, solve, noise2, tail, settings)
+    return Judge(scene, shared, weight, noise2, tail, settings)
+
+
+def solve_shared(columns: np.ndarray, weight: np.ndarray) -> Shared:
+    """Prepare ridge regression on columns of one standard deviation each, ndarray (n, changes), weights (n,)."""
+    weighted = columns.T * weight
+    normal = np.eye(columns.shape[1]) + weighted @ columns
+    _, logdet = np.linalg.slogdet(normal)
+    return Shared(columns, np.linalg.solve(normal, weighted), 0.5 * float(logdet))
 
 
 def tail_of(good_boards: int, settings: ExplainSettings) -> float:
