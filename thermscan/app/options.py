@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
-from typing import TypeVar
+from dataclasses import dataclass, fields
+from typing import Any, TypeVar
 
 import click
 
@@ -27,8 +29,28 @@ def frame_range(ctx: click.Context, parameter: click.Parameter, value: str | Non
     return start, stop
 
 
-def recording_options(function: F) -> F:
-    """Add the options that say how recordings are to be read."""
+@dataclass(frozen=True)
+class Reading:
+    """How recordings are to be read: the values of the shared options."""
+
+    frames: tuple[int, int | None] | None = None
+    frame_rate: float | None = None
+    times: str | None = None
+    unit: str | None = None
+    scale: float | None = None
+    offset: float | None = None
+    side: str | None = None
+    camera: str | None = None
+
+
+def recording_options(function: Callable[..., object]) -> Callable[..., object]:
+    """Add the options that say how recordings are to be read; the command gets them as one ``how``."""
+
+    @functools.wraps(function)
+    def gathered(*args: object, **kwargs: Any) -> object:  # noqa: ANN401 - click's values
+        how = Reading(**{f.name: kwargs.pop(f.name) for f in fields(Reading)})
+        return function(*args, how=how, **kwargs)
+
     options = [
         click.option("--frames", callback=frame_range, metavar="A:B", help="Use frames A up to B only (from 0)."),
         click.option("--frame-rate", type=click.FloatRange(min=0, min_open=True), metavar="HZ",
@@ -38,10 +60,12 @@ def recording_options(function: F) -> F:
         click.option("--scale", type=float, metavar="K_PER_COUNT", help="Kelvin per count, for raw counts."),
         click.option("--offset", type=float, metavar="KELVIN", help="Kelvin at count 0, for raw counts."),
         click.option("--side", type=click.Choice(["top", "bottom"]), help="Side of the board that is seen."),
+        click.option("--camera", type=click.Path(), metavar="FILE", help="Camera profile (JSON)."),
     ]  # fmt: skip
+    result: Callable[..., object] = gathered
     for option in reversed(options):
-        function = option(function)
-    return function
+        result = option(result)
+    return result
 
 
 def board_options(function: F) -> F:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import thermscan
@@ -15,3 +16,12 @@ def data_folder(name: str) -> Path:
         if folder.is_dir():
             return folder
     raise InputError(name, "", "this data folder is not part of the installation", "install thermscan again")
+
+
+def user_folder() -> Path:
+    """Return the folder whose profiles go before those that come along: ``$XDG_CONFIG_HOME/thermscan`` or the like.
+
+    ``XDG_CONFIG_HOME`` is that of the XDG Base Directory Specification; ``~/.config`` where it is not set.
+    """
+    base = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
+    return Path(base) / "thermscan"

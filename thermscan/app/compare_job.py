@@ -1,0 +1,185 @@
+"""Opens what a comparison needs, runs it, writes the results and prints the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from thermscan.app.opening import (
+    open_board_or_size,
+    open_one,
+    parse_injection,
+    same_side,
+    split_goods,
+)
+from thermscan.app.options import Reading
+from thermscan.model.board import Board
+from thermscan.model.errors import InputError, nearest
+
+if TYPE_CHECKING:
+    from thermscan.pipeline.compare import Comparison, Job
+
+
+@dataclass(frozen=True)
+class CompareRequest:
+    """What the command line asks for."""
+
+    faulty: str
+    goods: tuple[str, ...]
+    before: str | None
+    changed: tuple[str, ...]
+    board_path: str | None
+    size: str | None
+    readings_path: str | None
+    inject: str | None
+    priors: str | None
+    how: Reading
+    out: Path
+    force: bool
+    save_poses: bool
+
+
+def check_request(request: CompareRequest) -> None:
+    """Refuse what contradicts itself, before anything is read."""
+    from thermscan.write.folder import check_output_folder
+
+    if request.before and request.goods:
+        raise InputError("--before", "", "known-good boards are given as well", "give --before or --good, not both")
+    if request.changed and not request.before:
+        raise InputError("--changed", "", "there is no earlier recording", "name it with --before")
+    check_output_folder(request.out, force=request.force)
+
+
+def open_job(request: CompareRequest) -> Job:
+    """Open all files of a comparison; raises InputError."""
+    from thermscan.pipeline.compare import Job
+    from thermscan.read.prior_file import open_priors
+    from thermscan.read.reading_file import open_readings
+    from thermscan.read.surface_table import unreadable_surfaces
+
+    board = open_board_or_size(request.board_path, request.size)
+    check_changed(request.changed, board)
+    faulty = open_one(request.faulty, request.how)
+    before = open_one(request.before, request.how) if request.before else None
+    goods, baseline = split_goods(request.goods, board, side=faulty.facts.side, how=request.how)
+    side = same_side((faulty, *goods, *((before,) if before else ())))
+    return Job(
+        faulty=faulty,
+        goods=goods,
+        baseline=baseline,
+        before=before,
+        changed=request.changed,
+        board=board,
+        side=side,
+        readings=open_readings(request.readings_path) if request.readings_path else (),
+        inject=parse_injection(request.inject),
+        unreadable=unreadable_surfaces(),
+        priors=open_priors(request.priors),
+    )
+
+
+def check_changed(changed: tuple[str, ...], board: Board | None) -> None:
+    """Refuse a changed part that the board file does not know."""
+    if board is None or not board.parts:
+        return
+    known = [p.ref for p in board.parts]
+    for ref in changed:
+        if ref not in known:
+            raise InputError("--changed", "", f"no part {ref!r} in the board file", nearest(ref, known))
+
+
+def progress_bar(*, quiet: bool) -> tuple[Callable[[str, float], None], Callable[[], None]]:
+    """Return what to call with progress, and what to call at the end; silent where nobody looks."""
+    stream = click.get_text_stream("stderr")
+    if quiet or not stream.isatty():
+        return (lambda doing, share: None), (lambda: None)  # noqa: ARG005 - the call's shape is given
+    bar = click.progressbar(length=1000, file=stream, item_show_func=lambda text: text or "")
+    done = [0]
+
+    def tell(doing: str, share: float) -> None:
+        step = int(1000 * share) - done[0]
+        done[0] += max(step, 0)
+        bar.update(max(step, 0), doing)
+
+    return tell, bar.render_finish
+
+
+def run_compare(request: CompareRequest, *, as_json: bool, fahrenheit: bool) -> Comparison:
+    """Run one comparison from files to files and print the answer."""
+    check_request(request)
+    job = open_job(request)
+    from thermscan.model.settings import Settings
+    from thermscan.pipeline.compare import compare
+
+    tell, finish = progress_bar(quiet=as_json)
+    comparison = compare(job, settings=Settings(), tell=tell)
+    finish()
+    write_comparison(comparison, request.out, force=request.force, poses=request.save_poses, fahrenheit=fahrenheit)
+    if as_json:
+        from thermscan.write.result_file import result_text
+
+        click.echo(result_text(comparison.result), nl=False)
+    else:
+        print_answer(comparison, request.out)
+    return comparison
+
+
+def write_comparison(comparison: Comparison, out: Path, *, force: bool, poses: bool, fahrenheit: bool) -> None:
+    """Write every file of a comparison, all or none."""
+    from thermscan.show.pdf import write_pdf
+    from thermscan.show.report import draw_pictures, report_html
+    from thermscan.write.excess_map import write_excess_map
+    from thermscan.write.folder import whole_folder
+    from thermscan.write.pose_file import write_poses
+    from thermscan.write.result_file import write_result
+    from thermscan.write.tables import write_tables
+
+    result, maps, board = comparison.result, comparison.maps, comparison.board
+    with whole_folder(out, force=force) as folder:
+        pictures = draw_pictures(result, maps, board, fahrenheit=fahrenheit)
+        for name, png in (
+            ("overlay.png", pictures.overlay),
+            ("side_by_side.png", pictures.side_by_side),
+            ("curves.png", pictures.curves),
+        ):
+            if png is not None:
+                (folder / name).write_bytes(png)
+        html = report_html(result, maps, board, pictures=pictures, fahrenheit=fahrenheit)
+        (folder / "report.html").write_text(html, encoding="utf-8")
+        write_pdf(folder / "report.pdf", result, maps, board, pictures=pictures, fahrenheit=fahrenheit)
+        write_excess_map(folder / "excess.tiff", result, maps)
+        write_tables(folder, result, maps)
+        if poses:
+            write_poses(
+                folder / "poses.npz", comparison.tracks[0].matrices(), [t.matrices() for t in comparison.tracks[1:]]
+            )
+        write_result(result, folder / "result.json")
+
+
+def print_answer(comparison: Comparison, out: Path) -> None:
+    """Print the answer in plain words: verdict, first three suspects with reasons, what to do next, where it all is."""
+    from thermscan.model.caution import cautions_for
+    from thermscan.show.words import answer, name_of, say, say_place, say_share
+
+    result = comparison.result
+    click.echo(answer(result))
+    for rank, suspect in enumerate(result.suspects[:3], 1):
+        power = say(suspect.power_w, "w", why="power not known")
+        click.echo(f"\n{rank}. {name_of(suspect)}: {suspect.fault_text} ({say_share(suspect.probability)})")
+        click.echo(f"   at {say_place(suspect, result)}; {power}")
+        for reason in suspect.reasons:
+            click.echo(f"   - {reason}")
+    if result.next_steps:
+        click.echo("\nNext:")
+        for step in result.next_steps[:3]:
+            click.echo(f"   {step}")
+    for warning in result.warnings:
+        click.echo(f"warning: {warning}", err=True)
+    for caution in cautions_for(comparison.board, steps=result.next_steps):
+        click.echo(f"caution: {caution.text}")
+    click.echo(f"\nReport: {out / 'report.html'}")
+    click.echo(f"Also in {out}: overlay.png, side_by_side.png, curves.png, report.pdf, result.json, tables (CSV)")

@@ -1,0 +1,91 @@
+"""From what stands on the command line to records: recordings, board, side, injection."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from thermscan.app.options import Reading
+from thermscan.model.board import Board
+from thermscan.model.errors import InputError
+from thermscan.model.film import Baseline
+from thermscan.model.recording import Drive, Recording
+
+
+def open_one(path: str, how: Reading) -> Recording:
+    """Open one recording; raises InputError."""
+    from thermscan.read.formats import OpenOptions, open_recording
+
+    options = OpenOptions(
+        frames=how.frames,
+        frame_rate_hz=how.frame_rate,
+        times=how.times,
+        unit=how.unit,
+        scale_k_per_count=how.scale,
+        offset_k=how.offset,
+        side=how.side,
+        camera=how.camera,
+        profile_folders=profile_folders(),
+    )
+    return open_recording(path, options=options)
+
+
+def profile_folders() -> tuple[str, ...]:
+    """Return where camera profiles are looked for: the user's folder first, then the one that comes along."""
+    from thermscan.read.data_folder import data_folder, user_folder
+
+    own = user_folder()
+    return (*((str(own),) if own.is_dir() else ()), str(data_folder("calibration")))
+
+
+def open_board_or_size(board_path: str | None, size: str | None) -> Board | None:
+    """Return the board of a file or of ``WxH``; None where neither is given."""
+    from thermscan.read.board_file import open_board, parse_size
+
+    if board_path and size:
+        raise InputError("--size", "", "a board file is given as well", "give --board or --size, not both")
+    if board_path:
+        return open_board(board_path)
+    return parse_size(size) if size else None
+
+
+def split_goods(
+    paths: tuple[str, ...], board: Board | None, *, side: str, how: Reading
+) -> tuple[tuple[Recording, ...], Baseline | None]:
+    """Open the good boards: recordings, or one baseline file."""
+    from thermscan.read.baseline_file import is_baseline, open_baseline
+
+    files = [path for path in paths if Path(path).is_file() and is_baseline(path)]
+    if not files:
+        return tuple(open_one(path, how) for path in paths), None
+    if len(paths) > 1:
+        raise InputError(files[0], "", "a baseline file stands for all good boards", "give it alone with --good")
+    if board is None:
+        raise InputError(files[0], "", "a baseline file needs its board", "give --board or --size")
+    return (), open_baseline(files[0], board=board, side=side)
+
+
+def parse_injection(text: str | None) -> Drive | None:
+    """Read ``NET:VOLTS:AMPS``; raises InputError."""
+    if text is None:
+        return None
+    net, _, rest = text.partition(":")
+    volts, _, amps = rest.partition(":")
+    try:
+        drive = Drive("injection", net.strip() or None, float(volts), float(amps))
+    except ValueError:
+        drive = None
+    if drive is None or drive.net is None or not 0 < (drive.volts or 0) <= 60 or not 0 < (drive.amps or 0) <= 100:
+        raise InputError(
+            "--inject", "", f"{text!r} is not NET:VOLTS:AMPS", "for example +3V3:1.0:2.0, 60 V at the most"
+        )
+    return drive
+
+
+def same_side(recordings: tuple[Recording, ...]) -> str:
+    """Return the side that all recordings show; raises InputError where they differ."""
+    first = recordings[0].facts.side
+    for other in recordings[1:]:
+        if other.facts.side != first:
+            problem = f"shows the {other.facts.side} side, {recordings[0].name} the {first}"
+            raise InputError(other.path, "", problem, "faulty and good must show the same side; set it with --side")
+    return first
