@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from thermscan.model.errors import InputError
 from thermscan.model.film import Baseline
 from thermscan.write.folder import write_whole
 
@@ -71,3 +72,15 @@ def _noise(baseline: Baseline) -> np.ndarray:
         return np.zeros((0, 0), np.float32)
     squares = [np.asarray(rise.film.noise, float) ** 2 for rise in baseline.films]
     return np.sqrt(np.mean(squares, axis=0)).astype(np.float32)
+
+
+def check_baseline_path(path: str | Path, *, force: bool = False) -> Path:
+    """Refuse a baseline path that exists (unless ``force``) or whose folder cannot be written; raises InputError."""
+    target = Path(path)
+    if target.suffix != ".npz":
+        raise InputError(str(path), "", "is not named .npz", "name the baseline file with the ending .npz")
+    if target.exists() and not force:
+        raise InputError(str(path), "", "exists already", "name a new file, or overwrite with --force")
+    if not target.absolute().parent.is_dir():
+        raise InputError(str(path), "", "its folder does not exist", "make the folder first")
+    return target

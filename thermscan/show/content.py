@@ -1,0 +1,323 @@
+"""What a report says, in words and tables, before it becomes a page: the same content for HTML and PDF."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from thermscan.model.board import Board
+from thermscan.model.caution import cautions_for
+from thermscan.model.flags import FLAGS
+from thermscan.model.meaning import MEANINGS
+from thermscan.model.quantity import shown
+from thermscan.model.result import Hotspot, PartReading, RegistrationReport, Result, Suspect
+from thermscan.show.words import (
+    UNKNOWN,
+    answer,
+    basis_words,
+    fault_words,
+    name_of,
+    say,
+    say_excess,
+    say_place,
+    say_rate,
+    say_share,
+    side_words,
+    state_words,
+)
+
+_EXPLAINED = (
+    "verdict",
+    "no_fault_probability",
+    "probability",
+    "excess_k",
+    "power_w",
+    "rise_rate_k_per_s",
+    "x_mm",
+    "temperature_c",
+    "detection_limit_w",
+    "pixels",
+    "power_on_s",
+)
+
+_NAMED = 5  # suspects named in the line of probabilities
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A label with its value in words."""
+
+    label: str
+    value: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table: name for links, title, column heads, rows of text; ``keys`` names the place that each row lights up."""
+
+    name: str
+    title: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    keys: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Card:
+    """One suspect in words; ``key`` names its place on the live map."""
+
+    key: str
+    number: int
+    name: str
+    share: str
+    fault: str
+    text: str
+    facts: tuple[Fact, ...]
+    reasons: tuple[str, ...]
+    rivals: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Content:
+    """Everything a report says, answer first."""
+
+    title: str
+    verdict: str
+    answer: str
+    subline: str
+    cards: tuple[Card, ...]
+    shares: tuple[Fact, ...]
+    next_steps: tuple[str, ...]
+    cautions: tuple[str, ...]
+    warnings: tuple[str, ...]
+    facts: tuple[Fact, ...]
+    moved_by: tuple[str, ...]
+    tables: tuple[Table, ...]
+    meanings: tuple[Fact, ...]
+    settings: tuple[Fact, ...]
+    version: str
+
+    def table(self, name: str) -> Table:
+        """Return one table by its name."""
+        return next(table for table in self.tables if table.name == name)
+
+
+def flag_sentences(flags: Sequence[str]) -> tuple[str, ...]:
+    """Return the sentence of each flag; an unknown one is shown with spaces."""
+    return tuple(FLAGS.get(flag, flag.replace("_", " ")) for flag in flags)
+
+
+def _card(number: int, suspect: Suspect, result: Result, *, fahrenheit: bool) -> Card:
+    """Put one suspect into words."""
+    why = result.why | suspect.why
+    excess = say(suspect.excess_k, "k", fahrenheit=fahrenheit, why=why.get("excess_k", ""))
+    if suspect.excess_k is not None and suspect.excess_at_s is not None:
+        excess += f", at {suspect.excess_at_s:.1f} s"
+    facts = (
+        Fact("place", say_place(suspect, result)),
+        Fact("net", suspect.net or "none named"),
+        Fact("power over good boards", say(suspect.power_w, "w", why=why.get("power_w", ""))),
+        Fact("excess", excess),
+        Fact("rise rate", say_rate(suspect.rise_rate, fahrenheit=fahrenheit, why=why.get("rise_rate", ""))),
+    )
+    rivals = sorted(suspect.faults.items(), key=lambda item: (-item[1], item[0]))
+    said = ", ".join(f"{fault_words(fault)} {say_share(share)}" for fault, share in rivals) if len(rivals) > 1 else ""
+    return Card(
+        key=f"suspect-{number}",
+        number=number,
+        name=name_of(suspect),
+        share=say_share(suspect.probability),
+        fault=fault_words(suspect.fault),
+        text=suspect.fault_text,
+        facts=facts,
+        reasons=suspect.reasons,
+        rivals=said,
+        notes=flag_sentences(suspect.flags),
+    )
+
+
+def _hotspot_table(result: Result, *, fahrenheit: bool) -> Table:
+    """Put the numbered places into a table."""
+    rows, keys = [], []
+    for spot in result.hotspots:
+        rows.append(
+            (
+                str(spot.rank),
+                "warmer" if spot.kind == "hot" else "colder",
+                ", ".join(spot.parts) or "bare place",
+                say_place(spot, result),
+                say_excess(spot, result, fahrenheit=fahrenheit),
+                say_rate(spot.rise_rate, fahrenheit=fahrenheit),
+                _chance(spot),
+            )
+        )
+        keys.append(f"spot-{spot.rank}")
+    heads = ("no.", "", "parts, nearest first", "place", "excess", "rise rate", "chance of a false alarm (q)")
+    note = "" if rows else "No place stands out of noise and spread."
+    return Table("hotspots", "Numbered places", heads, tuple(rows), tuple(keys), note)
+
+
+def _chance(spot: Hotspot) -> str:
+    return "under 1e-12" if spot.q_value < 1e-12 else f"{spot.q_value:.1g}"
+
+
+def _part_order(part: PartReading) -> tuple[int, float, str]:
+    """Sort parts that are unlike the good ones first, strongest first."""
+    order = {"hot": 0, "cold": 0, "unknown": 1, "unreadable": 2, "like_good": 3}
+    return order.get(part.state, 1), -abs(part.significance or 0.0), part.ref
+
+
+def _part_table(result: Result, *, fahrenheit: bool) -> Table:
+    """Put the parts into a table, those unlike the good boards first."""
+    rows = tuple(
+        (
+            part.ref,
+            part.kind,
+            state_words(part),
+            say(part.excess_k, "k", fahrenheit=fahrenheit, why=part.why.get("excess_k", "")),
+            say(part.rise_k, "k", fahrenheit=fahrenheit),
+            say(part.temperature_c, "c", fahrenheit=fahrenheit),
+            UNKNOWN if part.significance is None else f"{part.significance:.1f}",
+            "; ".join(flag_sentences(part.flags)),
+        )
+        for part in sorted(result.parts, key=_part_order)
+    )
+    heads = ("part", "kind", "state", "excess", "rise", "temperature", "deviations", "notes")
+    note = "" if rows else "No parts are known: give a board file with parts."
+    return Table("parts", "Parts", heads, rows, note=note)
+
+
+def _source_table(result: Result) -> Table:
+    """Put the heat sources into a table."""
+    rows = tuple(
+        (
+            source.ref or "bare place",
+            f"{source.x_mm:.1f}, {source.y_mm:.1f} mm" if result.picture_px is None else UNKNOWN,
+            say(source.power_w, "w"),
+            say_share(source.needed_probability),
+            source.depth.replace("_", " "),
+        )
+        for source in result.sources
+    )
+    heads = ("part", "x, y", "power over good boards", "needed", "depth")
+    note = "" if rows else "No power could be estimated: " + result.why.get("sources", "see the warnings") + "."
+    return Table("sources", "Where heat is made", heads, rows, note=note)
+
+
+def _placing(report: RegistrationReport) -> tuple[str, ...]:
+    """Put the placing of one recording into a row."""
+    lost = ", ".join(f"{count} {reason}" for reason, count in report.without_pose.items())
+    held = {True: "still", False: "moving", None: UNKNOWN}[report.is_tripod]
+    return (
+        report.name,
+        report.method,
+        shown(report.error_px, "px"),
+        shown(report.error_mm, "mm") if report.error_mm is None else f"{report.error_mm:.2f} mm",
+        shown(report.pixel_mm, "mm") if report.pixel_mm is None else f"{report.pixel_mm:.2f} mm",
+        held,
+        f"{report.posed} of {report.frames}",
+        f"{report.bridged} bridged" + (f", without: {lost}" if lost else ""),
+        "yes" if report.trusted else f"no: {report.reason}",
+    )
+
+
+def _quality_tables(result: Result) -> tuple[Table, ...]:
+    """Put placing, camera events and inputs into tables."""
+    placing = tuple(_placing(report) for report in result.registration)
+    events = tuple(
+        (
+            str(event.get("recording", "")),
+            fault_words(str(event.get("kind", ""))),
+            "" if event.get("frame") is None else str(event["frame"]),
+            "" if event.get("time_s") is None else f"{float(str(event['time_s'])):.2f} s",
+            str(event.get("text", "")),
+        )
+        for event in result.camera_events
+    )
+    inputs = tuple(
+        (item.role, item.path, "" if item.frames is None else f"{item.frames} frames, {item.columns}x{item.rows}",
+         item.sha256 or UNKNOWN)
+        for item in result.inputs
+    )  # fmt: skip
+    heads = ("recording", "method", "error", "error", "pixel", "camera", "placed", "other frames", "trusted")
+    return (
+        Table("registration", "How the board was placed", heads, placing),
+        Table("events", "What the camera did", ("recording", "event", "frame", "time", "in words"), events,
+              note="" if events else "No camera events were found."),
+        Table("inputs", "Inputs", ("role", "file", "size", "SHA-256"), inputs),
+    )  # fmt: skip
+
+
+def _facts(result: Result) -> tuple[Fact, ...]:
+    """Put the general facts into words."""
+    limit = result.detection_limit_w
+    facts = [
+        Fact("board", result.board_name or "not named"),
+        Fact("side", side_words(result.side)),
+        Fact("compared with", basis_words(result)),
+        Fact("power-on", say(result.power_on_s, "s", why=result.why.get("power_on_s", "").replace("_", " "))),
+        Fact("power-off", say(result.power_off_s, "s", why=result.why.get("power_off_s", "").replace("_", " "))),
+        Fact("restarts", UNKNOWN if result.restarts is None else str(result.restarts)),
+        Fact("detection limit", UNKNOWN if limit is None else f"{limit:.2g} W"),
+    ]
+    if result.energy is not None:
+        facts.append(Fact("energy", result.energy.sentence))
+    return tuple(facts)
+
+
+def _meanings() -> tuple[Fact, ...]:
+    """Return what each quantity means and when it is not valid."""
+    return tuple(
+        Fact(MEANINGS[key].label, f"{MEANINGS[key].about}. Not valid when {MEANINGS[key].not_valid_when}.")
+        for key in _EXPLAINED
+    )
+
+
+def report_content(result: Result, board: Board | None = None, *, fahrenheit: bool = False) -> Content:
+    """Put a result into words and tables.
+
+    Parameters
+    ----------
+    result : Result
+    board : Board or None
+        For the cautions that its rails and names call for.
+    fahrenheit : bool
+        Show temperatures and differences in Fahrenheit.
+
+    Returns
+    -------
+    Content
+        Plain text throughout; escaping is the page's business.
+    """
+    temperatures = [part.temperature_c.value for part in result.parts if part.temperature_c is not None]
+    cautions = cautions_for(board, hottest_c=max(temperatures, default=None), steps=result.next_steps)
+    against = f"compared with {basis_words(result)}, {side_words(result.side)}"
+    shares = [Fact(name_of(s), say_share(s.probability)) for s in result.suspects[:_NAMED]]
+    rest = sum(s.probability for s in result.suspects[_NAMED:])
+    shares += [Fact(f"{len(result.suspects) - _NAMED} further suspects", say_share(rest))] if rest else []
+    shares += [Fact("no fault", say_share(result.no_fault_probability))]
+    shares += [Fact("another fault", say_share(result.other_probability))]
+    return Content(
+        title=result.board_name or "board",
+        verdict=result.verdict,
+        answer=answer(result),
+        subline=against,
+        cards=tuple(_card(i, s, result, fahrenheit=fahrenheit) for i, s in enumerate(result.suspects, start=1)),
+        shares=tuple(shares),
+        next_steps=result.next_steps,
+        cautions=tuple(caution.text for caution in cautions),
+        warnings=(*flag_sentences(result.flags), *result.warnings),
+        facts=_facts(result),
+        moved_by=result.moved_by,
+        tables=(
+            _hotspot_table(result, fahrenheit=fahrenheit),
+            _part_table(result, fahrenheit=fahrenheit),
+            _source_table(result),
+            *_quality_tables(result),
+        ),
+        meanings=_meanings(),
+        settings=tuple(Fact(str(key), str(value)) for key, value in result.settings.items()),
+        version=result.version,
+    )
