@@ -220,10 +220,10 @@ def check_board(board: Board, *, path: str) -> Board:
         raise InputError(path, "outline_mm", "a corner is not a finite number", "give plain numbers in mm")
     x, y = outline.T
     area = 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
-    if area < 1.0:
-        raise InputError(path, "outline_mm", f"encloses only {area:.3g} mm2", "corners are in mm; check the unit")
     if is_self_crossing(outline):
         raise InputError(path, "outline_mm", "the outline crosses itself", "list the corners in order, each once")
+    if area < 1.0:
+        raise InputError(path, "outline_mm", f"encloses only {area:.3g} mm2", "corners are in mm; check the unit")
     seen: set[str] = set()
     x0, y0, x1, y1 = board.box_mm
     for part in board.parts:

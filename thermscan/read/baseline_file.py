@@ -41,11 +41,11 @@ def is_baseline(path: str | Path) -> bool:
 
 def _load(path: str) -> dict[str, np.ndarray]:
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        with open(path, "rb") as file, np.load(file, allow_pickle=False) as archive:
             return {key: archive[key] for key in archive.files if f"{key}.npy" in archive.zip.namelist()}
     except OSError as error:
         raise InputError(path, "", f"cannot be read: {reason_of(error)}", "check the path") from None
-    except (ValueError, EOFError, KeyError, AttributeError, zipfile.BadZipFile):
+    except (ValueError, EOFError, KeyError, AttributeError, TypeError, zipfile.BadZipFile):
         raise InputError(path, "", "is not a whole baseline file", WRITE_ANEW) from None
 
 

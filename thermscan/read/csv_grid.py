@@ -19,9 +19,12 @@ _TIME_IN_TITLE = re.compile(r"(?:\bt\s*[=:]\s*|\btime\D{0,8})(\d+(?:[.,]\d+)?)\s
 
 
 def is_text_grid(head: bytes) -> bool:
-    """Tell whether the first bytes are text that holds a line of numbers, or at least a digit."""
+    """Tell whether the first bytes are text with a digit or a word for 'no number' in it."""
     encoding = find_encoding(head)
-    return encoding is not None and any(c.isdigit() for c in head.decode(encoding, errors="replace"))
+    if encoding is None:
+        return False
+    text = head.decode(encoding, errors="replace")
+    return any(c.isdigit() for c in text) or "nan" in text.lower()
 
 
 @dataclass

@@ -51,10 +51,10 @@ FORMATS = (
 
 def recognise(head: bytes, *, path: str) -> Format:
     """Return the format of a file by its first bytes; raises InputError that lists the known ones."""
-    if not head.strip(b"\0 \r\n\t"):
-        raise InputError(
-            path, "", "is empty" if not head else "holds nothing but zero bytes", "check that it was saved"
-        )
+    if not head.strip():
+        raise InputError(path, "", "is empty", "check that it was saved")
+    if not head.strip(b"\0"):
+        raise InputError(path, "", "holds nothing but zero bytes", "check that it was saved")
     for form in FORMATS:
         if form.recognises(head):
             return form

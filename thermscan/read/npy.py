@@ -86,7 +86,8 @@ def read_npz(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:  # noqa:
     """Read one .npz file: the array called ``frames``, or the only one with three axes; times where they are there."""
     path = paths[0]
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        # opened here, for numpy leaves its own file open where the archive is broken
+        with open(path, "rb") as file, np.load(file, allow_pickle=False) as archive:
             arrays = {key: archive[key] for key in archive.files if key + ".npy" in archive.zip.namelist()}
     except OSError as error:
         raise InputError(path, "", f"cannot be read: {reason_of(error)}", "check the path") from None
