@@ -183,3 +183,13 @@ def _finish(made: Path, folder: Path) -> None:
         _move_in(made, folder)
     except OSError as error:
         raise _refuse(folder, f"cannot be written: {_system_reason(error)}", "check space and rights") from error
+
+
+def make_folder(path: str | Path) -> Path:
+    """Make a folder and its parents where they are missing; raises InputError where that cannot be done."""
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _refuse(folder, f"cannot be made: {_system_reason(error)}", "choose a folder you may write to") from error
+    return folder

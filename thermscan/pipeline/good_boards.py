@@ -1,0 +1,60 @@
+"""Known-good boards combined once, without a faulty one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from thermscan.find.excess import combine
+from thermscan.model.board import Board, outline_hash
+from thermscan.model.errors import InputError
+from thermscan.model.film import Baseline
+from thermscan.model.recording import Recording
+from thermscan.model.settings import Settings
+from thermscan.pipeline.film_set import make_films
+from thermscan.pipeline.place import place_all
+from thermscan.pipeline.prepare import prepare
+from thermscan.pipeline.progress import Tell, silent
+
+
+def combine_good_boards(
+    recordings: Sequence[Recording], board: Board, *, side: str, settings: Settings, tell: Tell = silent
+) -> tuple[Baseline, tuple[str, ...]]:
+    """Combine recordings of known-good boards on the grid and clock of the first.
+
+    Returns
+    -------
+    Baseline, tuple of str
+        The baseline, and warnings.
+
+    Raises
+    ------
+    InputError
+        Where a recording shows no power-on or its scale is not known: its seconds and kelvins would be guesses.
+    """
+    prepared = []
+    for i, recording in enumerate(recordings):
+        tell(f"following {recording.name}", 0.8 * i / len(recordings))
+        if recording.unit == "count":
+            raise InputError(
+                recording.path, "", "holds counts without a scale", "give --scale and --offset, or --camera"
+            )
+        one = prepare(recording, settings=settings)
+        if one.timing.on_s is None:
+            problem = f"shows no power-on ({one.timing.on_why})"
+            raise InputError(recording.path, "", problem, "film two seconds before switching on")
+        prepared.append(one)
+    tell("combining", 0.8)
+    placed, _ = place_all(prepared, board, side=side, settings=settings)
+    films = make_films(placed[0], placed[1:], board=board, settings=settings)
+    rises = (films.faulty, *films.goods)
+    sources = [(r.name, r.sha256) for r in recordings]
+    baseline = combine(rises, outline_hash=outline_hash(board), side=side, sources=sources, settings=settings.excess)
+    tell("done", 1.0)
+    said = [
+        f"{p.prepared.recording.name}: {text}"
+        for p in placed
+        for text in (*p.prepared.timing.warnings, *p.track.warnings)
+    ]
+    if len(recordings) == 1:
+        said.append("one good board shows no spread between boards: a wider one is assumed; film two or three")
+    return baseline, tuple(dict.fromkeys(said))
