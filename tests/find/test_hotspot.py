@@ -9,6 +9,7 @@ from thermscan.find.part_reading import footprint, mean_over, read_parts
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film, Rise
 from thermscan.model.settings import DetectionSettings
+from thermscan.model.surface import Surface
 
 SETTINGS = DetectionSettings()
 GRID = BoardGrid(0.25, 0.25, 0.5, 120, 80)
@@ -135,7 +136,13 @@ def test_smoothing_over_known_cells_equals_the_library_where_all_are_known():
 def read(excess, **kwargs):
     rise = Rise(excess.film, excess.excess, excess.noise, "cold_frames")
     readings = read_parts(
-        excess, rise, BOARD, side="top", unreadable=frozenset({"bare_tin"}), settings=SETTINGS, **kwargs
+        excess,
+        rise,
+        BOARD,
+        side="top",
+        surfaces=(Surface("tin", 0.07, 0.04, 0.1, readable=False, words=("tin",)),),
+        settings=SETTINGS,
+        **kwargs,
     )
     return {r.ref: r for r in readings}
 

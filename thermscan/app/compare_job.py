@@ -59,7 +59,7 @@ def open_job(request: CompareRequest) -> Job:
     from thermscan.pipeline.compare import Job
     from thermscan.read.prior_file import open_priors
     from thermscan.read.reading_file import open_readings
-    from thermscan.read.surface_table import unreadable_surfaces
+    from thermscan.read.surface_table import open_surfaces
 
     board = open_board_or_size(request.board_path, request.size)
     check_changed(request.changed, board)
@@ -77,7 +77,7 @@ def open_job(request: CompareRequest) -> Job:
         side=side,
         readings=open_readings(request.readings_path) if request.readings_path else (),
         inject=parse_injection(request.inject),
-        unreadable=unreadable_surfaces(),
+        surfaces=open_surfaces(),
         priors=open_priors(request.priors),
     )
 

@@ -12,6 +12,7 @@ from thermscan.model.film import BoardGrid, Excess, Rise, Window
 from thermscan.model.quantity import Measured
 from thermscan.model.result import PartReading
 from thermscan.model.settings import DetectionSettings
+from thermscan.model.surface import Surface, find_surface
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ def mean_over(field: np.ndarray, print_: Footprint) -> np.ndarray:
 
 
 def read_parts(
-    excess: Excess, rise: Rise, board: Board, *, side: str, unreadable: frozenset[str], settings: DetectionSettings
+    excess: Excess, rise: Rise, board: Board, *, side: str, surfaces: tuple[Surface, ...], settings: DetectionSettings
 ) -> tuple[PartReading, ...]:
     """Return a reading for every part of the board file, in its order.
 
@@ -59,8 +60,8 @@ def read_parts(
     board : Board
     side : {'top', 'bottom'}
         Side that the recording shows.
-    unreadable : frozenset of str
-        Names of surfaces that a thermal camera cannot read.
+    surfaces : tuple of Surface
+        Table of surfaces; says which of them a thermal camera cannot read.
     settings : DetectionSettings
 
     Notes
@@ -72,7 +73,7 @@ def read_parts(
     grid = excess.film.grid
     window = excess.last_second()
     return tuple(
-        _read_part(part, excess, rise, grid, window, side=side, unreadable=unreadable, settings=settings)
+        _read_part(part, excess, rise, grid, window, side=side, surfaces=surfaces, settings=settings)
         for part in board.parts
     )
 
@@ -85,10 +86,10 @@ def _read_part(
     window: Window,
     *,
     side: str,
-    unreadable: frozenset[str],
+    surfaces: tuple[Surface, ...],
     settings: DetectionSettings,
 ) -> PartReading:
-    reason = _hidden_because(part, side=side, unreadable=unreadable)
+    reason = _hidden_because(part, side=side, surfaces=surfaces)
     if not part.fitted:
         return _empty(part, "unknown", "not fitted according to the board file", ())
     if part.side != side:
@@ -158,12 +159,13 @@ def _flags(part: Part, excess: Excess, spot: Footprint) -> tuple[str, ...]:
     return tuple(flags)
 
 
-def _hidden_because(part: Part, *, side: str, unreadable: frozenset[str]) -> str:
+def _hidden_because(part: Part, *, side: str, surfaces: tuple[Surface, ...]) -> str:
     if part.side != side:
         return f"it sits on the {part.side} side, the recording shows the {side}"
     if part.covered_by:
         return f"it is covered by {part.covered_by}"
-    if part.surface in unreadable:
+    surface = find_surface(part.surface, surfaces)
+    if surface is not None and not surface.readable:
         return f"its surface ({part.surface}) reflects its surroundings; matte tape makes it readable"
     return ""
 

@@ -22,6 +22,7 @@ from thermscan.model.result import HeatSource, Hotspot, PartReading, Ranking, Re
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import Settings
 from thermscan.model.source_fit import SourceFit
+from thermscan.model.surface import Surface
 from thermscan.physics.plate import default_plate
 from thermscan.pipeline.answer import Found, make_maps, make_result
 from thermscan.pipeline.film_set import FilmSet, Placed, make_films
@@ -48,8 +49,8 @@ class Job:
     readings : tuple of Reading
     inject : Drive or None
         Overrides the sidecar's drive.
-    unreadable : frozenset of str
-        Surfaces that a thermal camera cannot read.
+    surfaces : tuple of Surface
+        The surface table.
     priors : Priors or None
     """
 
@@ -62,7 +63,7 @@ class Job:
     side: str = "top"
     readings: tuple[Reading, ...] = ()
     inject: Drive | None = None
-    unreadable: frozenset[str] = frozenset()
+    surfaces: tuple[Surface, ...] = ()
     priors: Priors | None = None
 
 
@@ -145,7 +146,7 @@ def _find(
     """Find hot and cold places and read the parts, with their rates."""
     hotspots: tuple[Hotspot, ...] = find_hotspots(excess, board, side=job.side, settings=settings.detection)
     parts: tuple[PartReading, ...] = read_parts(
-        excess, films.faulty, board, side=job.side, unreadable=job.unreadable, settings=settings.detection
+        excess, films.faulty, board, side=job.side, surfaces=job.surfaces, settings=settings.detection
     )
     hotspots, parts = add_rates(hotspots, parts, placed, board, excess, job.baseline, settings=settings.rate)
     return Found(hotspots, parts, films.share_clock)
@@ -174,9 +175,7 @@ def _left_out(
         error = float(np.sqrt(2)) * rise.film.position_error_mm
         other = excess_over(rise, rest, position_error_mm=error, settings=settings.excess)
         other = replace(other, film=replace(other.film, on_for_s=excess.film.on_for_s))
-        out.append(
-            read_parts(other, rise, board, side=job.side, unreadable=job.unreadable, settings=settings.detection)
-        )
+        out.append(read_parts(other, rise, board, side=job.side, surfaces=job.surfaces, settings=settings.detection))
     return tuple(out)
 
 

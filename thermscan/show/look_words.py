@@ -13,7 +13,7 @@ def _times(report: LookReport) -> str:
     return f"{report.first_s:.2f} to {report.last_s:.2f} s{rate}"
 
 
-def _power(report: LookReport, *, fahrenheit: bool) -> list[str]:
+def _power(report: LookReport) -> list[str]:
     timing = report.timing
     on = f"not known: {timing.on_why}" if timing.on_s is None else shown_measured(timing.on_s, "s")
     off = f"not known: {timing.off_why}" if timing.off_s is None else shown_measured(timing.off_s, "s")
@@ -41,7 +41,7 @@ def look_lines(report: LookReport, *, fahrenheit: bool = False) -> tuple[str, ..
         f"{report.frames} frames of {report.columns} x {report.rows} px, {_times(report)}",
         f"{value(report.lowest)} to {value(report.highest)}; noise of a pixel in one frame {noise}",
         still if report.is_tripod else moving,
-        *_power(report, fahrenheit=fahrenheit),
+        *_power(report),
     ]
     lines += [f"camera: {event.text}" for event in report.events]
     for rank, place in enumerate(report.hottest, 1):
