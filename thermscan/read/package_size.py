@@ -72,6 +72,11 @@ def body_size_mm(package: str) -> tuple[float, float] | None:
     for code, size in CHIP_SIZES.items():
         if re.search(rf"(?<!\d){code}(?!\d)", package):
             return size
-    bare = re.sub(r"[^A-Z0-9]", "", package.upper())
     names = sorted(PACKAGE_SIZES, key=len, reverse=True)
-    return next((PACKAGE_SIZES[n] for n in names if re.search(rf"{n}(?!\d)", bare)), None)
+    return next((PACKAGE_SIZES[n] for n in names if re.search(_spellings(n), package, re.IGNORECASE)), None)
+
+
+def _spellings(name: str) -> str:
+    """Return a pattern for a package name with or without a mark between letters and digits: SOT23, SOT-23."""
+    apart = re.sub(r"(?<=[A-Z])(?=\d)", "[-_ ]?", name)
+    return rf"(?<![A-Za-z]){apart}(?![\dA-Za-z])"
