@@ -82,17 +82,21 @@ def moment_profile(
     series = sign * cells.values[np.ix_(rows, chosen)]
     series = series - basis @ (basis.T @ series)
     edge, step = fit.times_s[number], cells.step_s
-    grid = edge + step * np.arange(-settings.grid_before, settings.grid_after + 1e-9, settings.grid_step)
+    earlier = max(settings.grid_before, settings.grid_before_s / step)
+    grid = edge + step * np.arange(-earlier, settings.grid_after + 1e-9, settings.grid_step)
     grid = grid[(grid > near[1]) & (grid < near[-2])]
     constants = settings.profile_fastest_s * settings.profile_ratio ** np.arange(settings.profile_constants)
-    lags = ((0.0, 1.0 - settings.lag_share), (settings.lag_s, settings.lag_share))
+    lags = [(0.0, 1.0 - settings.lag_share)]
+    if settings.lag_share > 0:
+        lags.append((settings.lag_s, settings.lag_share))
     gains = np.stack(
         [np.stack([_gain(near, when, constants, lag, (basis, series)) for when in grid]) for lag, _ in lags]
     )  # (lags, moments, models, sources)
     total = np.square(series).sum(axis=0)
     free = max(2, len(near) - base.shape[1] - 3)
     variance = np.maximum((total - gains.max(axis=(0, 1, 2))) / free, np.square(cells.noise[chosen]))
-    cost = np.r_[np.zeros(len(constants)), np.full(gains.shape[2] - len(constants), settings.pair_cost)]
+    singles = 2 * len(constants)
+    cost = np.r_[np.zeros(singles), np.full(gains.shape[2] - singles, settings.pair_cost)]
     log = gains / (2 * variance) - cost[:, None] + np.log([share for _, share in lags])[:, None, None, None]
     log = np.logaddexp.reduce(log, axis=(0, 2)).T
     return Profile(grid, log - log.max(axis=1, keepdims=True))
@@ -108,9 +112,9 @@ def _neighbourhood(
     before = max(least, min(settings.fit_before_s, _gap(edge - others, edge - times[0])))
     after = max(least, min(settings.fit_after_s, _gap(others - edge, times[-1] - edge)))
     near = times[(times >= edge - before - 1e-9) & (times <= edge + after + 1e-9)]
-    columns = [np.ones_like(near), near - edge]
+    columns = [np.ones_like(near), near - edge, np.square(near - edge)]
     last = others[others < edge]
-    if len(last) and edge - last[-1] < 3 * settings.fit_before_s:
+    if len(last) and edge - last[-1] < 1.5 * settings.fit_before_s:
         columns.extend(onset(near, last[-1], np.array([1.0, 5.0]) * settings.response_fastest_s).T)
     return near, np.column_stack(columns)
 
@@ -120,12 +124,12 @@ def _gain(
 ) -> np.ndarray:
     """Drop in the sum of squares by one or two responses of positive weight, ndarray (models, sources)."""
     basis, series = whitened
-    columns = lagged_onset(near, when, constants, lag)
+    columns = responses(near, when, constants, lag)
     columns = columns - basis @ (basis.T @ columns)
     columns = columns / np.maximum(np.linalg.norm(columns, axis=0), 1e-12)
     gram, pull = columns.T @ columns, columns.T @ series
     single = np.square(np.maximum(pull, 0.0))
-    one, two = np.triu_indices(len(constants), 1)
+    one, two = np.triu_indices(columns.shape[1], 1)
     cross = gram[one, two][:, None]
     free = np.maximum(1.0 - cross**2, 1e-9)
     first, second = (pull[one] - cross * pull[two]) / free, (pull[two] - cross * pull[one]) / free
@@ -139,17 +143,33 @@ def _gap(distances: np.ndarray, end: float) -> float:
     return float(min(ahead.min(), end)) if len(ahead) else float(end)
 
 
-def lagged_onset(times_s: np.ndarray, when_s: float, constants_s: np.ndarray, lag_s: float) -> np.ndarray:
-    """First-order responses seen through a first-order lag, ndarray (samples, constants).
+def responses(times_s: np.ndarray, when_s: float, constants_s: np.ndarray, lag_s: float) -> np.ndarray:
+    """Shapes that a place may follow after a step of power at ``when_s``.
 
-    For constants ``a`` and lag ``b`` the step response of the two in series is
-    ``1 - (a exp(-t/a) - b exp(-t/b)) / (a - b)``.
+    Parameters
+    ----------
+    times_s : ndarray of shape (samples,), s
+    when_s : float
+    constants_s : ndarray of shape (constants,), s
+    lag_s : float
+        First-order lag in series (a body over its source); 0 for none.
+
+    Returns
+    -------
+    ndarray of shape (samples, 2 constants)
+        First ``1 - exp(-t/a)`` (a body that loses heat), then ``ln(1 + t/a)`` (a Gaussian source of variance s2 in a
+        plate of diffusivity D, a = s2 / (2 D): Carslaw and Jaeger, Conduction of Heat in Solids, line source spread
+        out in time). A lag b turns the first into ``1 - (a exp(-t/a) - b exp(-t/b)) / (a - b)`` and delays the
+        second by b.
     """
-    if lag_s <= 0:
-        return onset(times_s, when_s, constants_s)
     since = np.clip(times_s - when_s, 0.0, None)[:, None]
+    late = np.clip(since - lag_s, 0.0, None)
+    spread = np.log1p(late / constants_s)
+    if lag_s <= 0:
+        return np.concatenate([onset(times_s, when_s, constants_s), spread], axis=1)
     a = np.where(np.abs(constants_s - lag_s) < 1e-3 * lag_s, constants_s * 1.01, constants_s)
-    return 1.0 - (a * np.exp(-since / a) - lag_s * np.exp(-since / lag_s)) / (a - lag_s)
+    body = 1.0 - (a * np.exp(-since / a) - lag_s * np.exp(-since / lag_s)) / (a - lag_s)
+    return np.concatenate([body, spread], axis=1)
 
 
 def first_moment(profile: Profile, prompt_share: float, *, settings: TimingSettings) -> Measured | None:
@@ -165,7 +185,7 @@ def first_moment(profile: Profile, prompt_share: float, *, settings: TimingSetti
     Returns
     -------
     Measured or None
-        Median and central 95 % of the posterior with a flat prior; None where it runs off the grid.
+        Peak and central 95 % of the posterior with a flat prior; None where it runs off the grid.
 
     Notes
     -----
@@ -184,12 +204,16 @@ def first_moment(profile: Profile, prompt_share: float, *, settings: TimingSetti
         )
     )
     posterior = np.zeros(len(grid))
+    reach = np.arange(-len(grid) + 1, len(grid)) * pitch
+    blur = np.exp(-0.5 * np.square(reach / settings.shape_error_s))
+    blur /= blur.sum()
     for log in profile.log:
-        like = np.exp(log)
+        like = np.convolve(np.exp(log), blur, mode="full")[len(grid) - 1 : 2 * len(grid) - 1]
         late = np.correlate(np.r_[like, np.zeros(len(grid) - 1)], weight, mode="valid")
         posterior += np.log((1.0 - settings.stray_share) * late + settings.stray_share * like.mean() + 1e-300)
     posterior = np.exp(posterior - posterior.max())
     cumulative = np.cumsum(posterior) - 0.5 * posterior
     cumulative /= posterior.sum()
-    low, value, high = np.interp([0.025, 0.5, 0.975], cumulative, grid)
-    return Measured(float(value), float(low), float(high))
+    low, high = np.interp([0.025, 0.975], cumulative, grid)
+    value = grid[int(np.argmax(posterior))]
+    return Measured(float(np.clip(value, low, high)), float(low), float(high))

@@ -122,7 +122,10 @@ class SourceSettings:
     """Explaining the excess by sources of heat."""
 
     most_sources: int = knob(6, (1, 50), "sources listed at the most")
-    most_cells: int = knob(2200, (100, 100000), "cells of the fitting grid: speed")
+    most_cells: int = knob(3500, (100, 100000), "cells of the fitting grid: speed")
+    optics_px: float = knob(0.6, (0.0, 5.0), "standard deviation of the optics' blur where it is not known: common practice, no source")
+    emissivity: float = knob(0.92, (0.3, 1.0), "solder mask, mould and ceramic where surfaces were not corrected: handbooks 0.85 to 0.96")
+    emissivity_error: float = knob(0.03, (0.0, 0.3), "standard error of that emissivity")
     most_bins: int = knob(9, (2, 100), "time bins of the fit: speed; early ones stay short")
     times: int = knob(48, (16, 400), "steps of the inner clock from power-on to the last bin")
     prior_odds: float = knob(0.02, (1e-9, 1.0), "odds that a given candidate place makes heat it should not; judgement")
@@ -139,6 +142,21 @@ class SourceSettings:
     healthy_share: float = knob(
         0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell"
     )
+    plate_parts: int = knob(6, (1, 50), "warm parts of the good boards that show the plate: speed")
+    plate_signal: float = knob(3.0, (0.5, 100.0), "own heat over its error from which it can show the plate")
+    local_conductance: float = knob(
+        0.4, (0.0, 2.0), "standard deviation of log conductance between places of one board: copper is uneven; judgement"
+    )
+    unmodelled_spread: float = knob(
+        0.2, (0.0, 2.0), "share of the spread between good boards that is no change of a part's own power; judgement"
+    )
+    free_area_mm2: float = knob(25.0, (0.1, 10000.0), "board area that counts as one free place; judgement")
+    most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
+    rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
+    power_model_error: float = knob(
+        0.05, (0.0, 0.5), "standard error of power that the plate model itself leaves (closed form against layered boards)"
+    )
+    place_floor_mm: float = knob(0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement")
     body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
     body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
     finest_mm: float = knob(0.7, (0.1, 5.0), "half the shortest wave kept in the plate, at the least")
@@ -162,7 +180,6 @@ class PlacementSettings:
     block_px: float = knob(6.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
     huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
     vuong_z: float = knob(3.0, (1.0, 10.0), "z value (Vuong 1989) by which the best start must beat any other")
-    tall_mm: float = knob(1.5, (0.0, 50.0), "height from which a part's top face is displaced in the pattern match, mm")
     rim_px: float = knob(2.0, (0.0, 50.0), "width of bench around the board that takes part in the pattern match, px")
     pattern_blur_px: float = knob(0.7, (0.0, 5.0), "blur before two pictures are matched, against interpolation, px")
     floor_share: float = knob(0.01, (1e-5, 1.0), "noise floor of a picture as a share of its own spread")
