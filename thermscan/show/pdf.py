@@ -9,7 +9,6 @@ from xml.sax.saxutils import escape
 
 import matplotlib as mpl
 from reportlab.lib import colors
-from reportlab.lib.enums import TA_LEFT
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
@@ -38,12 +37,14 @@ from thermscan.show.report import ReportPictures
 _BODY, _BOLD = "thermscan-body", "thermscan-bold"
 _MARGIN = 16 * mm
 _WIDTH = A4[0] - 2 * _MARGIN
+_MOST_SHEETS = 4
+_SMALLEST = 70 * mm  # height of a picture that can still be read
 _LONGEST = 220  # characters of one sentence before it is cut: keeps a hostile or endless name from filling sheets
 # Rows printed of each table, so that four sheets are enough; the rest is counted and stands in the CSV files.
 _ROWS = {"hotspots": 10, "parts": 14, "sources": 6, "registration": 6, "events": 8, "inputs": 9}
 _SHARES = {
     "hotspots": (0.05, 0.08, 0.14, 0.25, 0.2, 0.18, 0.1),
-    "parts": (0.11, 0.11, 0.13, 0.17, 0.13, 0.15, 0.08, 0.12),
+    "parts": (0.09, 0.1, 0.13, 0.17, 0.14, 0.15, 0.1, 0.12),
     "sources": (0.2, 0.2, 0.3, 0.15, 0.15),
     "registration": (0.14, 0.1, 0.1, 0.1, 0.1, 0.08, 0.13, 0.15, 0.1),
     "events": (0.15, 0.15, 0.1, 0.12, 0.48),
@@ -63,14 +64,21 @@ def _load_fonts() -> None:
 def _style(size: float, *, bold: bool = False, after: float = 2.0, before: float = 0.0) -> ParagraphStyle:
     """Return a paragraph style; long words are broken so that nothing runs off the sheet."""
     return ParagraphStyle(
-        f"style-{size}-{bold}-{after}-{before}", fontName=_BOLD if bold else _BODY, fontSize=size,
-        leading=1.28 * size, spaceAfter=after, spaceBefore=before, alignment=TA_LEFT, splitLongWords=1,
-    )  # fmt: skip
+        f"style-{size}-{bold}-{after}-{before}",
+        fontName=_BOLD if bold else _BODY,
+        fontSize=size,
+        leading=1.28 * size,
+        spaceAfter=after,
+        spaceBefore=before,
+        splitLongWords=1,
+        keepWithNext=int(bold),
+    )
 
 
 _TITLE = (15, True, 2.0, 0.0)
 _HEAD = (11, True, 3.0, 7.0)
 _TEXT = (8.5, False, 2.0, 0.0)
+_SMALL = (7.3, False, 1.0, 1.0)
 _CELL = (6.8, False, 0.0, 0.0)
 _CELL_HEAD = (6.8, True, 0.0, 0.0)
 
@@ -93,13 +101,24 @@ def _bullets(sentences: Sequence[str], *, numbered: bool = False, most: int = 8)
                         bulletFontSize=8.5 if numbered else 6, start=None if numbered else "•")  # fmt: skip
 
 
+class _FittingImage(Image):
+    """A picture that gives way a little where the sheet has not quite room for it."""
+
+    def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
+        """Shrink to the height that is left, but not below ``_SMALLEST``: then it moves to the next sheet."""
+        if _SMALLEST <= available_height < self.drawHeight:
+            self.drawWidth *= available_height / self.drawHeight
+            self.drawHeight = available_height
+        return super().wrap(available_width, available_height)
+
+
 def _picture(png: bytes, *, width: float = _WIDTH, highest: float = 110 * mm) -> Image:
     """Return a picture at the sheet's width, or less where it would be too high."""
     columns, rows = ImageReader(io.BytesIO(png)).getSize()
     height = width * rows / columns
     if height > highest:
         width, height = width * highest / height, highest
-    return Image(io.BytesIO(png), width=width, height=height, hAlign="LEFT")
+    return _FittingImage(io.BytesIO(png), width=width, height=height, hAlign="LEFT")
 
 
 def _facts(facts: Sequence[Fact], *, longest: int = _LONGEST) -> PdfTable:
@@ -119,24 +138,26 @@ def _facts(facts: Sequence[Fact], *, longest: int = _LONGEST) -> PdfTable:
     return table
 
 
-def _card(card: Card) -> Flowable:
-    """Return one suspect: name, probability, fault, reasons, numbers."""
-    head = _text(f"{card.number}  {card.name}: {card.fault}, {card.share}", (9.5, True, 1.0, 4.0), longest=110)
-    pieces: list[Flowable] = [head]
+def _card(card: Card, *, reasons: int) -> Flowable:
+    """Return one suspect: name, fault and probability, numbers in one paragraph, reasons."""
+    head = f"{card.number}  {card.name}: {card.fault}, {card.share}"
+    numbers = "; ".join(f"{fact.label} {fact.value}" for fact in card.facts)
+    pieces: list[Flowable] = [_text(head, (9.5, True, 1.0, 4.0), longest=110)]
     if card.text:
         pieces.append(_text(card.text, _TEXT))
-    pieces.append(_bullets(card.reasons, most=4))
-    facts = card.facts + ((Fact("could also be", card.rivals),) if card.rivals else ())
-    pieces.append(_facts([*facts, *(Fact("note", note) for note in card.notes)], longest=150))
+    pieces += [_bullets(card.reasons, most=reasons), _text(numbers, _SMALL, longest=420)]
+    if card.rivals:
+        pieces.append(_text(f"could also be: {card.rivals}", _SMALL))
+    pieces += [_text(note, _SMALL) for note in card.notes]
     return KeepTogether(pieces)
 
 
-def _table(table: Table) -> list[Flowable]:
+def _table(table: Table, share: float) -> list[Flowable]:
     """Return a table with its title, cut to the rows that fit; parts like the good ones are only counted."""
     rows = table.rows
     if table.name == "parts":
         rows = tuple(row for row in rows if row[2] != "like the good boards") or rows[:3]
-    most = _ROWS[table.name]
+    most = max(2, int(share * _ROWS[table.name]))
     left_out = len(table.rows) - min(len(rows), most)
     pieces: list[Flowable] = [_text(table.title, _HEAD)]
     if table.note:
@@ -170,42 +191,46 @@ def _boxed(title: str, sentences: Sequence[str], tone: str) -> Flowable:
 
 
 def _first_sheet(content: Content, pictures: ReportPictures) -> list[Flowable]:
-    """Return the answer, what to do, the overlay."""
+    """Return the answer, the first suspects, what to do, the overlay."""
     shares = "   ".join(f"{share.label} {share.value}" for share in content.shares)
     pieces: list[Flowable] = [
         _text(content.answer, _TITLE, longest=150),
         _text(f"{content.title}; {content.subline}", _TEXT),
         _text(shares, _TEXT, longest=300),
-        Spacer(1, 2 * mm),
-        _picture(pictures.overlay, highest=104 * mm),
+    ]
+    pieces += [_card(card, reasons=3) for card in content.cards[:3]]
+    pieces += [] if content.cards else [_text("No part or place is suspected.", _TEXT)]
+    if len(content.cards) > 3:
+        pieces.append(_text(f"{len(content.cards) - 3} more suspects in suspects.csv", _TEXT))
+    steps = content.next_steps
+    pieces += [
         _text("What to do next", _HEAD),
-        _bullets(content.next_steps, numbered=True, most=4) if content.next_steps else _text("Nothing further.", _TEXT),
+        _bullets(steps, numbered=True, most=4) if steps else _text("Nothing further is proposed.", _TEXT),
         Spacer(1, 1.5 * mm),
         _boxed("Before you do", content.cautions, "#fff8e6"),
+        Spacer(1, 2 * mm),
+        _picture(pictures.overlay, highest=104 * mm),
     ]
     if content.warnings:
         pieces += [Spacer(1, 1.5 * mm), _boxed("What weakens this answer", content.warnings, "#ffffff")]
     return pieces
 
 
-def _rest(content: Content, pictures: ReportPictures) -> list[Flowable]:
-    """Return suspects, pictures, tables and what the numbers mean."""
-    pieces: list[Flowable] = [_text("Suspects", _HEAD)]
-    pieces += [_card(card) for card in content.cards[:3]] or [_text("No part or place is suspected.", _TEXT)]
-    if len(content.cards) > 3:
-        pieces.append(_text(f"{len(content.cards) - 3} more in suspects.csv", _TEXT))
+def _rest(content: Content, pictures: ReportPictures, share: float) -> list[Flowable]:
+    """Return pictures, tables and what the numbers mean; ``share`` of the usual rows."""
+    pieces: list[Flowable] = []
     if content.moved_by:
         pieces += [_text("What moved the suspects", _HEAD), _bullets(content.moved_by, most=4)]
+    beside = _picture(pictures.side_by_side, highest=60 * mm)
+    against = _picture(pictures.curves, highest=84 * mm)
     pieces += [
-        KeepTogether(
-            [_text("Faulty, good and excess at one scale", _HEAD), _picture(pictures.side_by_side, highest=62 * mm)]
-        ),
-        KeepTogether([_text("Against time", _HEAD), _picture(pictures.curves, highest=92 * mm)]),
+        KeepTogether([_text("Faulty, good and excess at one scale", _HEAD), beside]),
+        KeepTogether([_text("Against time", _HEAD), against]),
     ]
     for table in content.tables:
-        pieces += _table(table)
+        pieces += _table(table, share)
     pieces += [_text("About this comparison", _HEAD), _facts(content.facts)]
-    settings = content.settings[:6] or (Fact("settings", "all at their defaults"),)
+    settings = content.settings[: int(6 * share) + 1] or (Fact("settings", "all at their defaults"),)
     pieces += [_text("Settings that differ from default", _HEAD), _facts(settings)]
     pieces += [_text("What the numbers mean, and when they are not valid", _HEAD), _facts(content.meanings)]
     return pieces
@@ -242,16 +267,33 @@ def report_pdf(
     """
     _load_fonts()
     content = report_content(result, board, fahrenheit=fahrenheit)
+    for share in (1.0, 0.6, 0.3, 0.0):
+        pdf, sheets = _built(content, pictures, share)
+        if sheets <= _MOST_SHEETS:
+            break
+    return pdf
+
+
+def _built(content: Content, pictures: ReportPictures, share: float) -> tuple[bytes, int]:
+    """Return the PDF with this share of table rows, and how many sheets it took."""
     buffer = io.BytesIO()
     document = SimpleDocTemplate(
-        buffer, pagesize=A4, leftMargin=_MARGIN, rightMargin=_MARGIN, topMargin=13 * mm, bottomMargin=15 * mm,
+        buffer,
+        pagesize=A4,
+        leftMargin=_MARGIN,
+        rightMargin=_MARGIN,
+        topMargin=13 * mm,
+        bottomMargin=15 * mm,
         title=legible(content.answer)[:200],
-        author=f"thermscan {content.version}", subject=legible(content.title)[:200],
-        invariant=1, lang="en",
-    )  # fmt: skip
+        author=f"thermscan {content.version}",
+        subject=legible(content.title)[:200],
+        invariant=1,
+        lang="en",
+    )
 
     def foot(canvas: Canvas, template: SimpleDocTemplate) -> None:
         _foot(content, canvas, template.page)
 
-    document.build([*_first_sheet(content, pictures), *_rest(content, pictures)], onFirstPage=foot, onLaterPages=foot)
-    return buffer.getvalue()
+    flow = [*_first_sheet(content, pictures), *_rest(content, pictures, share)]
+    document.build(flow, onFirstPage=foot, onLaterPages=foot)
+    return buffer.getvalue(), document.page

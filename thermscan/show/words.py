@@ -29,9 +29,9 @@ def excess_unit(result: Result, *, fahrenheit: bool = False) -> Unit:
 
 
 def _decimals(half: float) -> int:
-    """Return decimals that fit a half interval: its second significant digit, at most three."""
+    """Return decimals that fit a half interval: so that it shows one or two digits, three decimals at most."""
     for decimals in range(4):
-        if half >= 2 * 10.0**-decimals:
+        if half >= 1.5 * 10.0**-decimals:
             return decimals
     return 3
 
