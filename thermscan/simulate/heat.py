@@ -164,6 +164,33 @@ def step_lengths(duration_s: float, switches_s: np.ndarray, *, longest_s: float 
     return steps
 
 
+def steady_heat(net: HeatNet, source_w: np.ndarray, *, ambient_c: float) -> np.ndarray:
+    """Return the temperatures at which losses equal sources.
+
+    Parameters
+    ----------
+    net : HeatNet
+    source_w : ndarray of shape (nodes,), W
+    ambient_c : float
+
+    Returns
+    -------
+    ndarray of shape (nodes,), degrees Celsius
+        Power balance within 1e-6 of the sources.
+    """
+    celsius = np.full(len(net.capacity), ambient_c + 5.0)
+    for _ in range(60):
+        linear = net.linear_loss_w_k(ambient_c, float(np.maximum(celsius.mean() - ambient_c, 0.5)))
+        rest = source_w - net.link @ celsius - net.loss_w(celsius, ambient_c)
+        if abs(rest).sum() <= 1e-6 * abs(source_w).sum():
+            break
+        matrix = (net.link + sparse.diags_array(linear)).tocsc()
+        celsius = celsius + linalg.splu(
+            matrix, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
+        ).solve(rest)
+    return celsius
+
+
 def run_heat(
     net: HeatNet,
     start_c: np.ndarray,

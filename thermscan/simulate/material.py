@@ -49,8 +49,8 @@ class Kind:
         Heat capacity per volume of the body, J m-3 K-1.
     foot_w_m2k : tuple of float
         Range of the conductance between body and board per area of the footprint.
-    ends : bool
-        True where the part touches the board with two ends rather than with its whole footprint.
+    foot : {'ends', 'whole'}
+        Whether the part touches the board with two ends or with its whole footprint.
     lag_w_m2k : tuple of float or None
         Range of the conductance between the place that makes heat and the top of the body, per area; None for
         bodies that are one temperature.
@@ -59,25 +59,25 @@ class Kind:
     surface: str
     rho_c: float
     foot_w_m2k: tuple[float, float]
-    ends: bool
+    foot: str
     lag_w_m2k: tuple[float, float] | None
 
 
 KINDS = {
-    "capacitor": Kind("ceramic", 3.0e6, (5000.0, 14000.0), True, None),
-    "resistor": Kind("resistor_glaze", 3.0e6, (6000.0, 16000.0), True, None),
-    "inductor": Kind("ferrite", 3.4e6, (1800.0, 4500.0), True, (500.0, 1500.0)),
-    "diode": Kind("mold", 2.2e6, (2500.0, 7000.0), True, (900.0, 2500.0)),
-    "transistor": Kind("mold", 2.2e6, (2500.0, 7000.0), False, (900.0, 2500.0)),
-    "regulator": Kind("mold", 2.2e6, (2500.0, 7000.0), False, (700.0, 1800.0)),
-    "chip": Kind("mold", 2.0e6, (1500.0, 5000.0), False, (500.0, 1500.0)),
-    "memory": Kind("mold", 2.0e6, (1200.0, 3500.0), False, (600.0, 1600.0)),
-    "crystal": Kind("bare_metal", 2.5e6, (800.0, 2500.0), True, None),
-    "fuse": Kind("ceramic", 2.8e6, (3000.0, 9000.0), True, None),
-    "connector": Kind("plastic", 1.9e6, (250.0, 900.0), False, (60.0, 250.0)),
-    "transformer": Kind("ferrite", 3.2e6, (400.0, 1500.0), False, (120.0, 400.0)),
-    "module": Kind("shiny_metal", 1.2e6, (500.0, 1500.0), False, (60.0, 200.0)),
-    "shield": Kind("shiny_metal", 1.2e6, (150.0, 500.0), False, None),
-    "heatsink": Kind("anodised", 1.0e6, (60.0, 200.0), False, None),
-    "other": Kind("plastic", 2.0e6, (500.0, 2500.0), False, None),
+    "capacitor": Kind("ceramic", 3.0e6, (5000.0, 14000.0), "ends", None),
+    "resistor": Kind("resistor_glaze", 3.0e6, (6000.0, 16000.0), "ends", None),
+    "inductor": Kind("ferrite", 3.4e6, (1800.0, 4500.0), "ends", (500.0, 1500.0)),
+    "diode": Kind("mold", 2.2e6, (2500.0, 7000.0), "ends", (900.0, 2500.0)),
+    "transistor": Kind("mold", 2.2e6, (2500.0, 7000.0), "whole", (900.0, 2500.0)),
+    "regulator": Kind("mold", 2.2e6, (2500.0, 7000.0), "whole", (700.0, 1800.0)),
+    "chip": Kind("mold", 2.0e6, (1500.0, 5000.0), "whole", (500.0, 1500.0)),
+    "memory": Kind("mold", 2.0e6, (1200.0, 3500.0), "whole", (600.0, 1600.0)),
+    "crystal": Kind("bare_metal", 2.5e6, (800.0, 2500.0), "ends", None),
+    "fuse": Kind("ceramic", 2.8e6, (3000.0, 9000.0), "ends", None),
+    "connector": Kind("plastic", 1.9e6, (250.0, 900.0), "whole", (60.0, 250.0)),
+    "transformer": Kind("ferrite", 3.2e6, (400.0, 1500.0), "whole", (120.0, 400.0)),
+    "module": Kind("shiny_metal", 1.2e6, (500.0, 1500.0), "whole", (60.0, 200.0)),
+    "shield": Kind("shiny_metal", 1.2e6, (150.0, 500.0), "whole", None),
+    "heatsink": Kind("anodised", 1.0e6, (60.0, 200.0), "whole", None),
+    "other": Kind("plastic", 2.0e6, (500.0, 2500.0), "whole", None),
 }

@@ -84,6 +84,8 @@ class CaseOptions:
     unit : str
         ``'celsius'`` or ``'count'``: what the recording's frames are.
     ambient_c : float, optional
+    count_scale_k : float
+        Kelvin a count.
     """
 
     resolution: tuple[int, int] | None = None
@@ -119,3 +121,4 @@ class CaseOptions:
     emissivity_set: float = 1.0
     unit: str = "celsius"
     ambient_c: float | None = None
+    count_scale_k: float = 0.01

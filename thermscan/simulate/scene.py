@@ -173,7 +173,7 @@ class Scene:
             outline *= 1.0 - fill(middle + ring * hole.d / 2)
         if not black:
             for _, part in self.parts:
-                if KINDS[part.kind].ends:
+                if KINDS[part.kind].foot == "ends":
                     pads = self._pads(part)
                     for pad in pads:
                         emissivity += fill(pad) * (EMISSIVITY["tinned"] - emissivity)

@@ -361,7 +361,7 @@ class _Bodies:
             top = self._node(0.5 * capacity, area + 0.7 * wall, face=face, surface=surface)
             self.links.join(np.array(heat), np.array(top), np.array(lag * self.spread.lag.get(part.ref, 1.0) * area))
         self.heat_node[part.ref], self.top_node[part.ref] = heat, top
-        share = self.grid.share(part, margin_mm=0.3, ends_only=kind.ends)
+        share = self.grid.share(part, margin_mm=0.3, ends_only=kind.foot == "ends")
         if share.sum() < 1e-6:  # smaller than the sampling, or overhanging: the nearest cell
             share = self.grid.spot(part.x, part.y, self.grid.cell_mm)
         hit = share > 0

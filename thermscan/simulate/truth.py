@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from thermscan.model.board import Board
-from thermscan.model.pose import Lens, map_points
+from thermscan.model.pose import Lens
 from thermscan.model.recording import Recording
+from thermscan.simulate.viewpoint import picture_points
 
 
 @dataclass(frozen=True)
@@ -105,13 +106,7 @@ class RecordingTruth:
 
     def to_px(self, frame: int, points_mm: np.ndarray) -> np.ndarray:
         """Map board points, ndarray (..., 2) in mm, to the pixels of a frame as recorded, lens included."""
-        points = map_points(self.matrices[frame], points_mm)
-        if self.lens is None:
-            return points
-        centre = np.array(self.lens.centre_px)
-        off = (points - centre) / self.lens.focal_px
-        square = np.sum(off**2, axis=-1, keepdims=True)
-        return centre + self.lens.focal_px * off * (1 + self.lens.k1 * square + self.lens.k2 * square**2)
+        return picture_points(self.matrices[frame], self.lens, points_mm)
 
 
 @dataclass(frozen=True)
@@ -128,14 +123,11 @@ class Made:
 class Case:
     """A faulty board, known-good boards of the same type, and the truth.
 
-    ``board`` is the board file as the user has it; ``real_board`` the bodies and outline as they really are (each
-    off by about 0.1 mm).
+    ``board`` is the board file as the user has it; bodies and outline of each unit are off from it by about 0.1 mm.
     """
 
     seed: int
     board: Board
-    real_board: Board
     faulty: Made
     goods: tuple[Made, ...]
     fault: FaultTruth
-    readings: tuple[object, ...] = field(default=())

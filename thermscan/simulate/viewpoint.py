@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermscan.model.board import Board
+from thermscan.model.pose import Lens, map_points
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,25 @@ def plane_matrix(projection: np.ndarray, height_mm: float) -> np.ndarray:
     last = projection[..., 3] + height_mm * projection[..., 2]
     matrix = np.stack([projection[..., 0], projection[..., 1], last], axis=-1)
     return matrix / matrix[..., 2:, 2:]
+
+
+def picture_points(matrix: np.ndarray, lens: Lens | None, points_mm: np.ndarray) -> np.ndarray:
+    """Map board points, ndarray (..., 2) in mm, to pixels as recorded, lens distortion included."""
+    points = map_points(matrix, points_mm)
+    if lens is None:
+        return points
+    centre = np.array(lens.centre_px)
+    off = (points - centre) / lens.focal_px
+    square = np.sum(off**2, axis=-1, keepdims=True)
+    return centre + lens.focal_px * off * (1 + lens.k1 * square + lens.k2 * square**2)
+
+
+def pixel_mm(matrix: np.ndarray, board: Board) -> float:
+    """Return the width of a pixel on the board at its centre, mm."""
+    x0, y0, x1, y1 = board.box_mm
+    middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    points = map_points(matrix, middle + np.array([[0, 0], [0.5, 0], [0, 0.5]]))
+    return float(np.sqrt(0.25 / abs(np.linalg.det(points[1:] - points[0]))))
 
 
 def _turn(axis: int, angle: np.ndarray) -> np.ndarray:
@@ -86,8 +106,7 @@ def draw_viewpoint(
     *,
     resolution: tuple[int, int],
     side: str,
-    tilt_deg: float,
-    rotation_deg: float,
+    angles_deg: tuple[float, float],
     fill: float,
     handling: Handling = TRIPOD,
 ) -> Viewpoint:
@@ -100,10 +119,8 @@ def draw_viewpoint(
     random : numpy Generator
     resolution : (columns, rows)
     side : {'top', 'bottom'}
-    tilt_deg : float
-        Angle between optical axis and board normal; its direction is drawn.
-    rotation_deg : float
-        Of the picture.
+    angles_deg : (tilt, rotation)
+        Angle between optical axis and board normal (its direction is drawn), and turn of the picture.
     fill : float
         Share of the picture's tighter dimension that the board takes.
     handling : Handling
@@ -115,13 +132,12 @@ def draw_viewpoint(
     columns, rows = resolution
     x0, y0, x1, y1 = board.box_mm
     focal = columns / (2 * np.tan(np.radians(random.uniform(18.0, 45.0)) / 2))
-    turn = np.radians(rotation_deg)
+    tilt, turn = np.radians(angles_deg)
     wide = abs(np.cos(turn)) * (x1 - x0) + abs(np.sin(turn)) * (y1 - y0)
     high = abs(np.sin(turn)) * (x1 - x0) + abs(np.cos(turn)) * (y1 - y0)
     distance = focal / (fill * min(columns / wide, rows / high))
     count = len(times_s)
     towards = random.uniform(0, 2 * np.pi)
-    tilt = np.radians(tilt_deg)
 
     def wander(size: float) -> np.ndarray:
         return size * smooth_walk(random, times_s) if size else np.zeros(count)
