@@ -224,6 +224,8 @@ class TimingSettings:
     )
     widest_half: int = knob(192, (8, 10000), "half width of the widest kink filter, samples")
     width_ratio: float = knob(2.0, (1.2, 4.0), "step between filter widths; a factor 2 loses under 10 % of a peak")
+    calm_times: float = knob(0.4, (0.05, 0.9), "share of times, the calmest, from which filtered noise is measured")
+    calm_cells: float = knob(0.8, (0.1, 1.0), "share of places that the measured noise covers; heat is local")
     false_edge_rate: float = knob(0.01, (1e-9, 0.5), "chance of any false kink in a recording without one")
     tolerance: float = knob(
         0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"

@@ -1,0 +1,98 @@
+"""Frames made ready for following their motion: offset off, bad pixels filled, binned and slightly smoothed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy import ndimage
+
+from thermscan.model.camera_events import CameraState
+from thermscan.model.recording import Recording
+from thermscan.model.settings import MotionSettings
+
+
+@dataclass(frozen=True)
+class Preparation:
+    """How a frame becomes a working picture.
+
+    Attributes
+    ----------
+    factor : int
+        Pixels of a frame, each way, that make one of the working picture.
+    shape : (rows, columns) of the working picture
+    good : ndarray of bool, shape (rows, columns)
+        Working pixels without a bad pixel in the middle of them.
+    noise : float
+        Noise of a working pixel before smoothing, unit of the frames.
+    """
+
+    factor: int
+    shape: tuple[int, int]
+    smoothing_px: float
+    offset: np.ndarray
+    nearest: tuple[np.ndarray, np.ndarray] | None
+    good: np.ndarray
+    noise: float
+
+    def picture(self, frame: np.ndarray, number: int) -> np.ndarray:
+        """Return the working picture, float32 ndarray of `shape`, of frame ``number``, ndarray (rows, columns)."""
+        out = np.asarray(frame, np.float32) - np.float32(self.offset[number])
+        if self.nearest is not None:
+            out = out[self.nearest]
+        if not np.isfinite(out).all():
+            out = _filled(out)
+        if self.factor > 1:
+            out = cv2.GaussianBlur(out, (0, 0), 0.4 * self.factor, borderType=cv2.BORDER_REFLECT_101)
+            rows, columns = self.shape[0] * self.factor, self.shape[1] * self.factor
+            out = cv2.resize(out[:rows, :columns], self.shape[::-1], interpolation=cv2.INTER_AREA)
+        return cv2.GaussianBlur(out, (0, 0), self.smoothing_px, borderType=cv2.BORDER_REFLECT_101)
+
+    @property
+    def to_frame(self) -> np.ndarray:
+        """Working pixels to pixels of the frame, ndarray (3, 3)."""
+        shift = (self.factor - 1) / 2
+        return np.array([[self.factor, 0, shift], [0, self.factor, shift], [0, 0, 1.0]])
+
+
+def _filled(picture: np.ndarray) -> np.ndarray:
+    missing = ~np.isfinite(picture)
+    if missing.all():
+        return np.zeros_like(picture)
+    nearest = ndimage.distance_transform_edt(missing, return_distances=False, return_indices=True)
+    return picture[tuple(nearest)]
+
+
+def prepare(recording: Recording, camera: CameraState, settings: MotionSettings) -> Preparation:
+    """Choose the size of the working pictures and how bad pixels are filled."""
+    rows, columns = recording.rows, recording.columns
+    factor = max(1, round(np.sqrt(rows * columns / settings.working_pixels)))
+    shape = (max(rows // factor, 1), max(columns // factor, 1))
+    nearest = None
+    if camera.bad.any() and not camera.bad.all():
+        nearest = tuple(ndimage.distance_transform_edt(camera.bad, return_distances=False, return_indices=True))
+    bad = cv2.resize(
+        camera.bad[: shape[0] * factor, : shape[1] * factor].astype(np.float32),
+        shape[::-1],
+        interpolation=cv2.INTER_AREA,
+    )
+    good = bad < (0.5 if factor > 1 else 0.01)
+    noise = max(camera.noise_median / factor, 1e-9)
+    return Preparation(factor, shape, settings.smoothing_px, camera.offset, nearest, good, noise)
+
+
+def choose_keys(usable: np.ndarray, most: int) -> np.ndarray:
+    """Return the numbers of at most ``most`` usable frames, spread evenly, first and last among them."""
+    numbers = np.flatnonzero(usable)
+    if len(numbers) <= most:
+        return numbers
+    return numbers[np.unique(np.round(np.linspace(0, len(numbers) - 1, most)).astype(int))]
+
+
+def read_keys(recording: Recording, keys: np.ndarray, how: Preparation) -> np.ndarray:
+    """Return the working pictures of some frames, float32 ndarray (keys, rows, columns)."""
+    out = np.empty((len(keys), *how.shape), np.float32)
+    for i, number in enumerate(keys):
+        out[i] = how.picture(recording.store.read(int(number), int(number) + 1)[0], int(number))
+    return out
