@@ -153,6 +153,14 @@ def downstream(board: Board, net: str) -> frozenset[str]:
     return frozenset(found)
 
 
+def live_feed(board: Board, net: str, dead: frozenset[str]) -> str:
+    """Return the net that heat on a dead net is fed from: the first one up the power tree that has voltage."""
+    above = {r.net: r.from_net for r in board.rails}
+    while net in dead and above.get(net):
+        net = above[net] or ""
+    return net
+
+
 def spread_plan(plan: LoadPlan, random: np.random.Generator, *, scale: float) -> LoadPlan:
     """Return the plan of one unit: every part's own heat off by its spread, start-up a little earlier or later."""
     own = {ref: w * float(np.exp(scale * plan.spread[ref] * random.normal())) for ref, w in plan.own_w.items()}
@@ -172,9 +180,9 @@ def part_watts(board: Board, plan: LoadPlan, defect: Defect) -> dict[str, float]
         watts[ref] = own * defect.scale.get(ref, 1.0) * alive
     carried = {r.net: 0.0 for r in board.rails}
     for ref, own in watts.items():
-        net = plan.rail_of.get(ref, "")
+        net = live_feed(board, plan.rail_of.get(ref, ""), defect.dead)
         if net in carried:
-            carried[net] += own + (defect.add_w.get(ref, 0.0) if net not in defect.dead else 0.0)
+            carried[net] += own + defect.add_w.get(ref, 0.0)
     # from the leaves of the power tree upwards: a rail's power and its maker's loss load the rail it is made from
     for rail in reversed(board.rails):
         if rail.made_by is None or rail.made_by not in plan.loss_share or rail.from_net in defect.dead:
