@@ -35,3 +35,10 @@ def bare(board):
 @pytest.fixture(scope="session")
 def hostile(board):
     return made.make_hostile(board)
+
+
+@pytest.fixture(scope="session")
+def pictures(result, maps, board):
+    from thermscan.show.report import draw_pictures
+
+    return draw_pictures(result, maps, board)

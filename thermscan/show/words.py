@@ -29,9 +29,9 @@ def excess_unit(result: Result, *, fahrenheit: bool = False) -> Unit:
 
 
 def _decimals(half: float) -> int:
-    """Return decimals that fit a half interval: so that it shows one or two digits, three decimals at most."""
-    for decimals in range(4):
-        if half >= 1.5 * 10.0**-decimals:
+    """Return decimals for a half interval: one digit of it is shown, two where it begins with a 1; three at most."""
+    for decimals in range(3):
+        if half >= 1.95 * 10.0**-decimals:
             return decimals
     return 3
 

@@ -1,0 +1,48 @@
+import dataclasses
+
+import pytest
+
+from thermscan.model.quantity import Measured
+from thermscan.show.words import answer, basis_words, say, say_excess, say_place, say_share
+
+
+@pytest.mark.parametrize(
+    ("measured", "suffix", "fahrenheit", "words"),
+    [
+        (Measured(0.42, 0.37, 0.47), "w", False, "0.42 W (0.37 to 0.47)"),
+        (Measured(12.6, 12.2, 13.0), "k", False, "12.6 K (12.2 to 13.0)"),
+        # NIST SP 811, appendix B.9: a difference of 1 K is 1.8 degrees Fahrenheit, 25 °C is 77 °F.
+        (Measured(10.0, 9.0, 11.0), "k", True, "18.0 °F diff. (16.2 to 19.8)"),
+        (Measured(25.0, 24.0, 26.0), "c", True, "77.0 °F (75.2 to 78.8)"),
+        (Measured(150.0, 100.0, 200.0), "k", False, "150 K (100 to 200)"),
+        (None, "w", False, "not known: counts only"),
+    ],
+)
+def test_digits_fit_the_interval(measured, suffix, fahrenheit, words):
+    assert say(measured, suffix, fahrenheit=fahrenheit, why="counts only") == words
+
+
+@pytest.mark.parametrize(("share", "words"), [(0.0, "under 1 %"), (0.83, "83 %"), (1.0, "over 99 %"), (0.006, "1 %")])
+def test_a_probability_is_never_said_as_certainty(share, words):
+    assert say_share(share) == words
+
+
+def test_answers(result, bare):
+    assert answer(result) == "Most likely C14 on +3V3: short (83 %)."
+    assert answer(bare) == "This recording cannot tell. The nearest suspect is C14 with 30 %."
+    good = dataclasses.replace(result, verdict="like_good", no_fault_probability=0.93)
+    assert answer(good) == (
+        "No fault found: this board behaves like 2 good boards within the detection limit of 0.012 W (93 %)."
+    )
+
+
+def test_places_without_millimetres_are_fractions(result):
+    without = dataclasses.replace(result, picture_px=(100, 50))
+    assert say_place(result.hotspots[0], result) == "x 35.7 mm, y 28.4 mm, within 0.6 mm"
+    assert say_place(result.hotspots[0], without).startswith("0.36 across, 0.43 down")
+
+
+def test_counts_and_basis(bare, result):
+    assert say_excess(bare.hotspots[0], bare) == "+210 counts"
+    assert basis_words(bare) == "itself only (no good board)"
+    assert basis_words(dataclasses.replace(result, good_boards=1)) == "1 good board"
