@@ -1,7 +1,9 @@
 """Every kind of bad input gets one line: file, place, what is wrong, what to do."""
 
 import json
+import zipfile
 
+import cv2
 import numpy as np
 import pytest
 import tifffile
@@ -116,6 +118,11 @@ def make_cut_npy(path):
     cut(path, 0.6)
 
 
+def make_cut_png(path):
+    cv2.imwrite(str(path), FRAMES[0])
+    cut(path, 0.8)
+
+
 def make_sizes(path):
     with tifffile.TiffWriter(path) as writer:
         writer.write(FRAMES[0])
@@ -155,6 +162,13 @@ BINARY = {
                    ": has a broken .npy header; save the array again"),
     "broken.npz": (lambda p: p.write_bytes(b"PK\x03\x04" + b"\1" * 60),
                    ": is not a whole .npz file of plain arrays; save the arrays again"),
+    "sheet.npz": (lambda p: zipfile.ZipFile(p, "w").writestr("sheet.xml", "<a/>"),
+                  ": is a zip archive without arrays; save a spreadsheet as CSV, arrays as .npz"),
+    "eight.png": (lambda p: cv2.imwrite(str(p), FRAMES[0].astype(np.uint8)),
+                  f": is an 8-bit picture and carries no temperatures; {RADIOMETRIC}"),
+    "colour.png": (lambda p: cv2.imwrite(str(p), np.zeros((4, 5, 3), np.uint16)),
+                   f": is a colour picture and carries no temperatures; {RADIOMETRIC}"),
+    "cut.png": (make_cut_png, ": is cut short; copy it again or leave it out"),
     "many.npz": (lambda p: np.savez(p, a=FRAMES, b=FRAMES),
                  ": holds a (6, 8, 10), b (6, 8, 10); save one array 'frames' of shape (frames, rows, columns)"),
     "strange.bin": (lambda p: p.write_bytes(b"\x07\0\1\2\3\4abc"),
@@ -383,7 +397,7 @@ PICK_PLACE = {
     "short": (TABLE + "C1,1\n", {}, ": row 2: has only 2 cells; check separators and quotes"),
     "none": (TABLE, {}, ": holds no parts; check that the table was saved whole"),
     "bottom x": (TABLE + "C1,1,2,0,bottom\n", {},
-                 ": part C1: 1 parts are on the underside and it is not known how their x runs; "
+                 ": part C1: it is on the underside and it is not known how x runs there; "
                  "give --bottom-x mirrored or --bottom-x as-is"),
     "bottom rotation": (TABLE + "C1,1,2,30,bottom\n", {"bottom_x": "as-is"},
                         ": part C1: its rotation of 30 degrees is on the underside; "

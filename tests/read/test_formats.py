@@ -160,6 +160,27 @@ def test_scale_is_not_applied_to_temperatures(tmp_path):
     assert recording.warnings == ("the scale of counts is not used, because the unit is celsius",)
 
 
+def test_a_scale_on_the_command_line_beats_the_unit_of_the_sidecar(stack):
+    stack.with_suffix(".json").write_text(json.dumps({"unit": "kelvin"}))
+    recording = open_recording(stack, options=OpenOptions(scale_k_per_count=0.02, offset_k=200.0))
+    np.testing.assert_allclose(recording.store.read(0, 6), FRAMES * 0.02 + 200 - 273.15, atol=1e-4)
+
+
+def test_a_profile_does_not_make_counts_of_temperatures(tmp_path):
+    np.save(tmp_path / "a.npy", FRAMES / 200.0)
+    (tmp_path / "cam.json").write_text(json.dumps({"scale": {"scale_k_per_count": 0.02, "offset_k": 200.0}}))
+    (tmp_path / "a.json").write_text(json.dumps({"camera": "cam"}))
+    recording = open_recording(tmp_path / "a.npy", options=OpenOptions(profile_folders=(str(tmp_path),)))
+    np.testing.assert_allclose(recording.store.read(0, 6), FRAMES / 200.0, atol=1e-5)
+
+
+def test_marks_outside_the_picture_are_said(stack):
+    marks = [dict(mark) for mark in SIDECAR["marks"]]
+    marks[1]["x_px"] = 60
+    write_sidecar(stack, marks=marks)
+    assert open_recording(stack).warnings == ("mark 1 lies outside the picture of 7 x 5 pixels",)
+
+
 def test_npy_npz_and_one_frame(tmp_path):
     np.save(tmp_path / "big.npy", FRAMES.astype(">u2"))
     np.testing.assert_array_equal(open_recording(tmp_path / "big.npy").store.read(0, 6), FRAMES)

@@ -152,11 +152,11 @@ def test_bad_pixels_are_kept_with_a_warning(tmp_path):
     tifffile.imwrite(tmp_path / "nan.tif", frames)
     recording = open_recording(tmp_path / "nan.tif")
     assert np.argwhere(np.isnan(recording.store.read(0, 1)[0])).tolist() == [[0, 0], [2, 3]]
-    assert recording.warnings == ("2 pixels hold no number in some of the frames looked at and are left out there",)
+    assert recording.warnings == ("2 pixels hold no number (NaN) in some of the frames looked at",)
     counts = FRAMES.copy()
     counts[:, 1, 1] = 65535
     tifffile.imwrite(tmp_path / "full.tif", counts)
-    assert "1 pixels are saturated" in open_recording(tmp_path / "full.tif").warnings[0]
+    assert "1 pixel is saturated" in open_recording(tmp_path / "full.tif").warnings[0]
 
 
 def test_one_good_frame_among_blank_ones_is_enough(tmp_path):

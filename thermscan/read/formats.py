@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from thermscan.model.errors import InputError
-from thermscan.model.recording import LinearStore, Recording, SliceStore
+from thermscan.model.recording import LinearStore, Mark, Recording, SliceStore
 from thermscan.read.csv_grid import is_text_grid, read_csv
 from thermscan.read.frame_times import NO_TIMES, settle_times
-from thermscan.read.frame_unit import camera_scale, check_content, check_plausible, settle_unit
+from thermscan.read.frame_unit import camera_scale, check_content, check_plausible, settle_unit, stated_unit
 from thermscan.read.image_stack import is_plain_picture, is_png, is_tiff, read_png, read_tiff, refuse_picture
 from thermscan.read.npy import is_npy, is_npz, read_npy, read_npz
 from thermscan.read.open_options import OpenOptions, check_options, parse_frames
@@ -100,6 +100,13 @@ def _slice_of(raw: RawFrames, frames: tuple[int | None, int | None] | None, *, p
     return first, stop
 
 
+def _stray_marks(marks: tuple[Mark, ...], shape: tuple[int, int, int]) -> list[str]:
+    """Return a warning for each mark that lies outside the picture."""
+    _, rows, columns = shape
+    stray = [i for i, m in enumerate(marks) if not (-0.5 <= m.x_px < columns - 0.5 and -0.5 <= m.y_px < rows - 0.5)]
+    return [f"mark {i} lies outside the picture of {columns} x {rows} pixels" for i in stray]
+
+
 def _name_of(path: str) -> str:
     if is_glob(path):
         return re.split(r"[*?\[]", Path(path).name)[0].rstrip("_-. ") or Path(path).resolve().parent.name
@@ -134,10 +141,11 @@ def open_recording(path: str | Path, *, options: OpenOptions | None = None) -> R
     beside = options.sidecar or find_sidecar(path)
     find_files(path)  # a wrong path is told before a wrong sidecar
     sidecar = Sidecar() if beside is None else open_sidecar(beside)
-    raw, paths = _open_raw(path, hints=ReadHints(options.frames, options.unit or sidecar.unit))
+    raw, paths = _open_raw(path, hints=ReadHints(options.frames, stated_unit(sidecar, options)))
     first, stop = _slice_of(raw, options.frames, path=path)
     store = raw.store if (first, stop) == (0, raw.store.shape[0]) else SliceStore(raw.store, first, stop)
     sample, warnings = check_content(store, raw, options, path=path)
+    warnings += _stray_marks(sidecar.facts.marks, store.shape)
     times = settle_times(raw, sidecar, options, (first, stop), path=path)
     scaled = settle_unit(raw, sidecar, sample, options, path=path)
     check_plausible(sample, scaled, options, path=path)

@@ -72,13 +72,13 @@ def check_content(
     warnings = []
     missing = int((~np.isfinite(sample)).any(axis=0).sum())
     if missing:
-        warnings.append(f"{missing} pixels hold no number in some of the frames looked at and are left out there")
+        what = "1 pixel holds" if missing == 1 else f"{missing} pixels hold"
+        warnings.append(f"{what} no number (NaN) in some of the frames looked at")
     if raw.highest is not None:
         full = int((sample >= raw.highest).any(axis=0).sum())
         if full:
-            warnings.append(
-                f"{full} pixels are saturated in some of the frames looked at; heat there is only a lower bound"
-            )
+            what = "1 pixel is" if full == 1 else f"{full} pixels are"
+            warnings.append(f"{what} saturated in some of the frames looked at; heat there is only a lower bound")
     return sample, warnings
 
 
@@ -122,19 +122,28 @@ def _profile_scale(sidecar: Sidecar, options: OpenOptions) -> tuple[tuple[float,
     return camera_scale(profile, path=path), []
 
 
-def _settle_scale(sidecar: Sidecar, options: OpenOptions) -> tuple[tuple[float, float] | None, list[str]]:
-    """Return (K per count, offset K) from the command line, the sidecar or a camera profile, and warnings."""
-    given = options.scale_k_per_count, options.offset_k
-    if given[0] is not None and given[1] is not None:
-        check_number(given[0], SCALE_LIMITS, path="--scale", place="", unit="K per count")
-        check_number(given[1], OFFSET_LIMITS, path="--offset", place="", unit="K")
-        return (given[0], given[1]), []
-    if given != (None, None):
-        lone, other = ("--scale", "--offset") if given[1] is None else ("--offset", "--scale")
+def given_scale(sidecar: Sidecar, options: OpenOptions) -> tuple[float, float] | None:
+    """Return (K per count, offset K) from the command line, else from the sidecar, None where neither has one."""
+    scale, offset = options.scale_k_per_count, options.offset_k
+    if scale is not None and offset is not None:
+        check_number(scale, SCALE_LIMITS, path="--scale", place="", unit="K per count")
+        check_number(offset, OFFSET_LIMITS, path="--offset", place="", unit="K")
+        return scale, offset
+    if (scale, offset) != (None, None):
+        lone, other = ("--scale", "--offset") if offset is None else ("--offset", "--scale")
         raise InputError(lone, "", f"is given without {other}", "kelvin are offset + scale x count")
-    if options.camera is None and sidecar.scale_k_per_count is not None and sidecar.offset_k is not None:
-        return (sidecar.scale_k_per_count, sidecar.offset_k), []
-    return _profile_scale(sidecar, options)
+    if sidecar.scale_k_per_count is not None and sidecar.offset_k is not None:
+        return sidecar.scale_k_per_count, sidecar.offset_k
+    return None
+
+
+def stated_unit(sidecar: Sidecar, options: OpenOptions) -> str | None:
+    """Return the unit that the user or the sidecar states; a scale states counts, the user's beats the sidecar."""
+    if options.unit is not None:
+        return options.unit
+    if options.scale_k_per_count is not None:
+        return "count"
+    return sidecar.unit or ("count" if sidecar.scale_k_per_count is not None else None)
 
 
 @dataclass(frozen=True)
@@ -149,27 +158,29 @@ class Scaled:
 
 
 def settle_unit(raw: RawFrames, sidecar: Sidecar, sample: np.ndarray, options: OpenOptions, *, path: str) -> Scaled:
-    """Return how the numbers become degrees Celsius, or that they stay counts."""
-    scale, warnings = _settle_scale(sidecar, options)
-    stated = options.unit or sidecar.unit or raw.unit
-    notes: list[str] = []
-    if raw.unit is not None and stated != raw.unit:
+    """Return how the numbers become degrees Celsius, or that they stay counts.
+
+    A scale given by the user or the sidecar comes before that of a camera profile, unless the user names the profile.
+    """
+    scale = given_scale(sidecar, options)
+    warnings: list[str] = []
+    if scale is None or (options.camera is not None and options.scale_k_per_count is None):
+        of_profile, warnings = _profile_scale(sidecar, options)
+        scale = of_profile or scale
+    stated = stated_unit(sidecar, options)
+    if raw.unit is not None and stated not in (None, raw.unit):
         warnings.append(f"the file itself says {raw.unit}; {stated} is used as asked")
-    unit = stated or ("count" if scale is not None else None)
+    unit, notes = stated or raw.unit, []
+    if unit is None and scale is not None and raw.is_integer:
+        unit = "count"
     if unit is None:
         unit, notes = _guess_unit(raw, sample, options, path=path)
     if unit == "count":
-        if scale is None:
-            return Scaled("count", warnings=tuple(warnings), notes=tuple(notes))
-        return Scaled("celsius", scale[0], scale[1] - ZERO_CELSIUS_K, tuple(warnings), tuple(notes))
+        factor, offset = (1.0, 0.0) if scale is None else (scale[0], scale[1] - ZERO_CELSIUS_K)
+        return Scaled("count" if scale is None else "celsius", factor, offset, tuple(warnings), tuple(notes))
     if scale is not None:
         warnings.append(f"the scale of counts is not used, because the unit is {unit}")
-    return Scaled(unit="celsius", warnings=tuple(warnings), notes=tuple(notes), **_line(unit))
-
-
-def _line(unit: str) -> dict[str, float]:
-    factor, offset = TO_CELSIUS[unit]
-    return {"factor": factor, "offset": offset}
+    return Scaled("celsius", *TO_CELSIUS[unit], tuple(warnings), tuple(notes))
 
 
 def check_plausible(sample: np.ndarray, scaled: Scaled, options: OpenOptions, *, path: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import struct
 import weakref
@@ -19,6 +20,7 @@ from thermscan.read.tiff_entries import DATA_OFFSETS, TiffEntries, TiffPage
 if TYPE_CHECKING:
     from tifffile import TiffFile
 
+MOST_PIXELS = 100_000_000  # a frame of more is a broken entry: no thermal sensor comes near
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 TIFF_SIGNATURES = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 NO_TEMPERATURES = "carries no temperatures"
@@ -38,6 +40,8 @@ class TiffStore:
         import tifffile
 
         if self._open is None or self._open[0] != os.getpid():
+            # What is wrong with a file is told by InputError; the library's own remarks are for whoever asks for them.
+            logging.getLogger("tifffile").addHandler(logging.NullHandler())
             file = tifffile.TiffFile(self.path)
             weakref.finalize(self, file.close)
             self._open = (os.getpid(), file)
@@ -55,20 +59,19 @@ class TiffStore:
         return out
 
     def _page(self, index: int) -> np.ndarray:
-        if not self._needs_cv2:
-            try:
-                return self._file().pages[index].asarray()
-            except (KeyError, ValueError) as error:
-                if "imagecodecs" not in str(error):
-                    raise InputError(
-                        self.path, f"frame {index}", f"cannot be decoded: {error}", "export it again"
-                    ) from None
-                self._needs_cv2 = True  # a compression that only OpenCV's own library knows, such as LZW
-            except Exception as error:  # zlib, struct and others: the page's bytes are broken
-                raise InputError(
-                    self.path, f"frame {index}", f"cannot be decoded: {error}", "export it again"
-                ) from None
-        return self._page_with_cv2(index)
+        if self._needs_cv2:
+            return self._page_with_cv2(index)
+        try:
+            page = self._file().pages[index].asarray()
+        except Exception as error:  # broken bytes raise whatever zlib, struct and tifffile raise
+            if "imagecodecs" in str(error):  # a compression that only OpenCV's own library knows, such as LZW
+                self._needs_cv2 = True
+                return self._page_with_cv2(index)
+            problem = f"cannot be decoded: {str(error) or type(error).__name__}"
+            raise InputError(self.path, f"frame {index}", problem, "export it again") from None
+        if page.shape != self.shape[1:]:
+            raise InputError(self.path, f"frame {index}", f"decodes to shape {page.shape}", "export it again")
+        return page
 
     def _page_with_cv2(self, index: int) -> np.ndarray:
         import cv2
@@ -92,7 +95,8 @@ def is_png(head: bytes) -> bool:
 
 def is_plain_picture(head: bytes) -> bool:
     """Tell whether the first bytes are those of a JPEG, GIF, BMP or WebP picture, which carry no temperatures."""
-    return head.startswith((b"\xff\xd8\xff", b"GIF8", b"BM")) or head[8:12] == b"WEBP"
+    is_bmp = head.startswith(b"BM") and head[6:10] == b"\0\0\0\0"
+    return head.startswith((b"\xff\xd8\xff", b"GIF8")) or head[8:12] == b"WEBP" or is_bmp
 
 
 def refuse_picture(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:  # noqa: ARG001
@@ -112,14 +116,18 @@ def _dtype_of(page: TiffPage, *, path: str, place: str) -> np.dtype:
     return np.dtype(f"{code}{bits[0] // 8}")
 
 
-def _size_of(page: TiffPage) -> tuple[int, int]:
-    return (page.numbers(257) or (0,))[0], (page.numbers(256) or (0,))[0]
+def _size_of(page: TiffPage, *, path: str, place: str = "") -> tuple[int, int]:
+    """Return (rows, columns) of a page whose entry names a picture."""
+    rows, columns = (page.numbers(257) or (0,))[0], (page.numbers(256) or (0,))[0]
+    if not 0 < rows * columns <= MOST_PIXELS or not page.numbers(*DATA_OFFSETS):
+        raise InputError(path, place, "its entry names no picture of a possible size", "export it again")
+    return rows, columns
 
 
 def _check_alike(pages: list[TiffPage], *, path: str) -> tuple[tuple[int, int], np.dtype]:
-    size, dtype = _size_of(pages[0]), _dtype_of(pages[0], path=path, place="")
+    size, dtype = _size_of(pages[0], path=path, place="frame 0"), _dtype_of(pages[0], path=path, place="")
     for i, page in enumerate(pages):
-        other = _size_of(page)
+        other = _size_of(page, path=path, place=f"frame {i}")
         if other != size:
             problem = f"is {other[1]} x {other[0]} pixels, frame 0 is {size[1]} x {size[0]}"
             raise InputError(path, f"frame {i}", problem, "all frames must have one size")
@@ -259,7 +267,7 @@ def _read_tiff_series(paths: tuple[str, ...]) -> RawFrames:
             raise InputError(path, "", f"holds {len(pages)} frames, a series has one a file", "open this file alone")
         if pages[0].end > entries.size:
             raise InputError(path, "", "is cut short", "copy it again or leave it out")
-        form = (_size_of(pages[0]), _dtype_of(pages[0], path=path, place=""))
+        form = (_size_of(pages[0], path=path), _dtype_of(pages[0], path=path, place=""))
         first = first or form
         _check_same_form(path, form, first)
     assert first is not None

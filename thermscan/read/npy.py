@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -64,7 +63,7 @@ def read_npy(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:
         shape, is_fortran, dtype, start = _read_header(path)
     except OSError as error:
         raise InputError(path, "", f"cannot be read: {reason_of(error)}", "check the path") from None
-    except (ValueError, SyntaxError, EOFError):
+    except Exception:  # numpy parses the header as Python text, and broken bytes raise whatever that raises
         raise InputError(path, "", "has a broken .npy header", "save the array again") from None
     if dtype.hasobject:
         raise InputError(path, "", "holds Python objects, not numbers", "save integers or floats")
@@ -91,12 +90,14 @@ def read_npz(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:  # noqa:
             arrays = {key: archive[key] for key in archive.files if key + ".npy" in archive.zip.namelist()}
     except OSError as error:
         raise InputError(path, "", f"cannot be read: {reason_of(error)}", "check the path") from None
-    except (ValueError, EOFError, KeyError, zipfile.BadZipFile, zipfile.LargeZipFile):
+    except Exception:  # broken bytes raise whatever zip, zlib and numpy's header raise
         raise InputError(path, "", "is not a whole .npz file of plain arrays", "save the arrays again") from None
+    if not arrays:
+        raise InputError(path, "", "is a zip archive without arrays", "save a spreadsheet as CSV, arrays as .npz")
     cubes = [key for key, array in arrays.items() if array.ndim == 3]
     key = "frames" if "frames" in arrays else cubes[0] if len(cubes) == 1 else None
     if key is None:
-        found = ", ".join(f"{k} {a.shape}" for k, a in arrays.items()) or "nothing"
+        found = ", ".join(f"{k} {a.shape}" for k, a in arrays.items())
         raise InputError(path, "", f"holds {found}", "save one array 'frames' of shape (frames, rows, columns)")
     times_key = next((k for k in TIME_KEYS if k in arrays), None)
     times = None if times_key is None else np.asarray(arrays[times_key], dtype=float).ravel()

@@ -236,7 +236,7 @@ def _check_bottom(rows: list[_Row], options: PickPlaceOptions, *, path: str) -> 
     if not below:
         return []
     if options.bottom_x is None and any(r.x != 0 for r in below):
-        problem = f"{len(below)} parts are on the underside and it is not known how their x runs"
+        problem = "it is on the underside and it is not known how x runs there"
         raise InputError(path, f"part {below[0].ref}", problem, "give --bottom-x mirrored or --bottom-x as-is")
     turned = [r for r in below if r.rotation % 90 != 0]
     if options.bottom_rotation is None and turned:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import struct
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import BinaryIO
 
@@ -85,11 +86,11 @@ class TiffEntries:
         (following,) = struct.unpack(order + long_code, body[count * width :])
         return TiffPage(tags, following)
 
-    @staticmethod
-    def _reader(file: BinaryIO):  # noqa: ANN205 - a local closure
+    def _reader(self, file: BinaryIO) -> Callable[[int, int], bytes | None]:
         def read(offset: int, length: int) -> bytes | None:
+            if offset + length > self.size:
+                return None
             file.seek(offset)
-            raw = file.read(length)
-            return raw if len(raw) == length else None
+            return file.read(length)
 
         return read
