@@ -26,10 +26,12 @@ from thermscan.model.quantity import Measured
 from thermscan.model.settings import Settings
 from thermscan.model.timing import PowerUp, Timing
 from thermscan.physics.plate import default_plate
+from thermscan.read.surface_table import open_surfaces
 from thermscan.simulate.case import draw_case
 from thermscan.simulate.options import CaseOptions
 
 SETTINGS = Settings()
+SURFACES = open_surfaces()
 HEATING = ("short", "leak", "overload", "hidden_source", "bridge")
 CAMERAS = ((80, 60), (120, 90), (160, 120), (256, 192), (320, 240), (640, 512))
 
@@ -90,7 +92,8 @@ def excess_of(case) -> Excess:
 def lighter(excess: Excess) -> Excess:
     """Drop what the inversion does not use, to keep the store small."""
     small = {
-        name: np.asarray(getattr(excess, name), np.float32) for name in ("excess", "noise", "spread", "own_heat", "position")
+        name: np.asarray(getattr(excess, name), np.float32)
+        for name in ("excess", "noise", "spread", "own_heat", "position")
     }
     film = replace(excess.film, mean=np.zeros((1, 1, 1)), cold=None)
     return replace(excess, board_scatter=None, film=film, **small)
@@ -139,7 +142,12 @@ def judge(row: dict, settings: Settings = SETTINGS) -> dict:
     """Find the sources of a case and compare with the truth."""
     start = time.time()
     fit = find_sources(
-        row["excess"], row["board"], default_plate(row["board"].thickness_mm), side=row["side"], settings=settings.source
+        row["excess"],
+        row["board"],
+        default_plate(row["board"].thickness_mm),
+        side=row["side"],
+        surfaces=SURFACES,
+        settings=settings.source,
     )
     seconds = time.time() - start
     fault = row["fault"]
@@ -165,7 +173,9 @@ def judge(row: dict, settings: Settings = SETTINGS) -> dict:
 def line(done: dict) -> str:
     """Write one case in a line."""
     f, hit = done["fault"], done["hit"]
-    found = "-" if hit is None else f"{hit.power_w.value:.3f} ({hit.power_w.low:.3f} {hit.power_w.high:.3f}) {hit.depth}"
+    found = (
+        "-" if hit is None else f"{hit.power_w.value:.3f} ({hit.power_w.low:.3f} {hit.power_w.high:.3f}) {hit.depth}"
+    )
     others = " ".join(
         f"{s.ref}:{s.power_w.value:.2f}[{s.power_w.low:.2f},{s.power_w.high:.2f}]/{done['names'].get(s.ref, 0):.2f}"
         for s in done["fit"].sources
@@ -189,12 +199,16 @@ def report(rows: list[dict]) -> None:
     print(f"plain hottest cell within 3 mm: {sum(r['plain_mm'] < 3 for r in rows)}")
     if not found:
         return
-    print(f"power error median {np.median(error):.3f} p90 {np.quantile(error, 0.9):.3f}; ratio median {np.median(signed):.3f}")
+    print(
+        f"power error median {np.median(error):.3f} p90 {np.quantile(error, 0.9):.3f}; ratio median {np.median(signed):.3f}"
+    )
     print(f"interval holds {np.mean(inside):.3f} of {len(inside)}")
     width = np.array([(r["hit"].power_w.high - r["hit"].power_w.low) / abs(r["hit"].power_w.value) for r in found])
     print(f"interval width over value, median {np.median(width):.2f}")
     print(f"place error mm median {np.median(off):.2f} p90 {np.quantile(off, 0.9):.2f}")
-    print(f"place within its radius {np.mean([o <= r['hit'].place_95_mm for o, r in zip(off, found, strict=True)]):.3f}")
+    print(
+        f"place within its radius {np.mean([o <= r['hit'].place_95_mm for o, r in zip(off, found, strict=True)]):.3f}"
+    )
     if hidden:
         right = sum(r["hit"].depth != "surface" for r in hidden)
         print(f"hidden sources said to be hidden {right} of {len(hidden)}")

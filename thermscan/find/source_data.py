@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermscan.model.board import Board
-from thermscan.model.film import BoardGrid, Excess
+from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.settings import SourceSettings
+from thermscan.model.surface import Surface, find_surface
 
 UNREADABLE_KINDS = ("shield", "heatsink")
 
@@ -34,6 +35,9 @@ class FitData:
     blur_mm : float
         Standard deviation of what optics, pixel and resampling smear together.
     position_error_mm : float
+    gain, gain_error : float
+        What the camera shows of a true rise (emissivity of a surface that was not corrected), and its standard error
+        as a share.
     """
 
     grid: BoardGrid
@@ -46,12 +50,31 @@ class FitData:
     spread: np.ndarray
     blur_mm: float
     position_error_mm: float
+    gain: float = 1.0
+    gain_error: float = 0.0
+
+    @property
+    def known(self) -> np.ndarray:
+        """Cells and bins that count, ndarray of bool (bins, rows, columns)."""
+        return np.isfinite(self.variance)
+
+    def samples(self, field: np.ndarray) -> np.ndarray:
+        """Return the known samples of fields (..., bins, rows, columns) as (..., samples)."""
+        return field[..., self.known]
+
+    def picture(self, samples: np.ndarray, *, fill: float = 0.0) -> np.ndarray:
+        """Return samples (samples,) as a field (bins, rows, columns), ``fill`` where nothing is known."""
+        out = np.full(self.variance.shape, fill)
+        out[self.known] = samples
+        return out
 
 
-def prepare(excess: Excess, board: Board, *, side: str, settings: SourceSettings) -> FitData:
+def prepare(
+    excess: Excess, board: Board, *, side: str, surfaces: tuple[Surface, ...], settings: SourceSettings
+) -> FitData:
     """Bring an excess to the fitting grid.
 
-    Cells are averaged in square blocks until at most ``most_cells`` remain inside the outline's box; time bins are
+    Cells are averaged in square blocks until at most ``most_cells`` remain inside the outline; time bins are
     joined so that early ones stay short (each at least a fixed share of the time since power-on). Cells outside the
     outline, unreadable, or on shields and heat sinks have infinite variance.
 
@@ -61,11 +84,12 @@ def prepare(excess: Excess, board: Board, *, side: str, settings: SourceSettings
     area ``4 pi s**2``; that sets the variance of a block.
     """
     film = excess.film
-    use = film.inside & film.readable & ~_covered(film.grid, board, side)
+    use = film.inside & film.readable & ~_covered(film, board, side, surfaces)
     groups = join_bins(film.edges_s, settings.most_bins)
+    white = _white_noise(excess)
     y, noise, spread, own = (
         np.broadcast_to(np.asarray(a, float), excess.excess.shape)
-        for a in (excess.excess, excess.noise, excess.spread, excess.own_heat)
+        for a in (excess.excess, white, excess.spread, excess.own_heat)
     )
     factor = max(1, int(np.ceil(np.sqrt(use.sum() / settings.most_cells))))
     grid = coarse_grid(film.grid, factor)
@@ -77,13 +101,38 @@ def prepare(excess: Excess, board: Board, *, side: str, settings: SourceSettings
     values, variance, width, heat = (np.stack([o[i] for o in out]) for i in range(4))
     edges = np.array([film.edges_s[low] for low, _ in groups] + [film.edges_s[groups[-1][1]]])
     clock = np.linspace(0.0, float(edges[-1]), settings.times + 1)
-    block = grid.step_mm / np.sqrt(12)
-    smear = np.sqrt(
-        film.blur_mm**2 + film.pixel_mm**2 / 12 + film.correlation_mm**2 + (block**2 if factor > 1 else 0.0)
-    )
+    corrected = "surfaces_corrected" in film.flags
     return FitData(
-        grid, clock, bin_means(clock, edges), edges, values, heat, variance, width, float(smear), film.position_error_mm
+        grid,
+        clock,
+        bin_means(clock, edges),
+        edges,
+        values,
+        heat,
+        variance,
+        width,
+        smear_mm(excess, factor, settings),
+        film.position_error_mm,
+        1.0 if corrected else settings.emissivity,
+        0.02 if corrected else settings.emissivity_error / settings.emissivity,
     )
+
+
+def smear_mm(excess: Excess, factor: int, settings: SourceSettings) -> float:
+    """Return the standard deviation of what optics, pixel, resampling and blocks smear together, mm.
+
+    Optics that are not known are taken as ``settings.optics_px`` pixels.
+    """
+    film = excess.film
+    optics = film.blur_mm or settings.optics_px * film.pixel_mm
+    block = factor * film.grid.step_mm / np.sqrt(12) if factor > 1 else 0.0
+    return float(np.sqrt(optics**2 + film.pixel_mm**2 / 12 + block**2))
+
+
+def _white_noise(excess: Excess) -> np.ndarray:
+    """Return the noise without most of the position error, which is fitted as a shift instead."""
+    noise = np.asarray(excess.noise, float)
+    return np.sqrt(np.maximum(noise**2 - 0.9 * np.asarray(excess.position, float) ** 2, (0.3 * noise) ** 2))
 
 
 def join_bins(edges_s: np.ndarray, most: int) -> list[tuple[int, int]]:
@@ -134,13 +183,14 @@ def bin_means(clock_s: np.ndarray, edges_s: np.ndarray) -> np.ndarray:
     return out
 
 
-def _covered(grid: BoardGrid, board: Board, side: str) -> np.ndarray:
-    """Mark cells on shields and heat sinks of the seen side, whose surface tells nothing of the board."""
-    points = grid.points_mm()
-    out = np.zeros(grid.shape, dtype=bool)
+def _covered(film: Film, board: Board, side: str, surfaces: tuple[Surface, ...]) -> np.ndarray:
+    """Mark cells on bodies that tell nothing of the heat under them: shields, heat sinks, unreadable surfaces."""
+    points = film.grid.points_mm()
+    out = np.zeros(film.grid.shape, dtype=bool)
     for part in board.parts_on(side):
-        if part.kind in UNREADABLE_KINDS:
-            out |= part.contains(points[..., 0], points[..., 1])
+        surface = find_surface(part.surface, surfaces)
+        if part.kind in UNREADABLE_KINDS or (surface is not None and not surface.readable):
+            out |= part.contains(points[..., 0], points[..., 1], margin_mm=0.5 * film.pixel_mm)
     return out
 
 

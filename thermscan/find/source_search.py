@@ -69,6 +69,12 @@ class LinearFit:
         g = np.einsum("ij,ij->i", weighted, templates) - np.einsum("ij,jk,ik->i", cross, self.covariance, cross)
         return b, np.maximum(g, 1e-12)
 
+    def project_many(self, templates: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return pulls ``b`` (k,) and the whole matrix ``f' M f`` (k, k) of a few templates (k, samples)."""
+        weighted = templates * self.weight
+        cross = weighted @ self.columns.templates.T
+        return weighted @ self.residual, weighted @ templates.T - cross @ self.covariance @ cross.T
+
 
 def gains(b: np.ndarray, g: np.ndarray, scales: tuple[float, ...]) -> np.ndarray:
     """Return the log Bayes factor of adding a source, averaged over prior standard deviations of its amplitude.

@@ -10,6 +10,7 @@ from scipy.special import erf
 from thermscan.find.source_data import FitData
 from thermscan.model.board import Board, Part
 from thermscan.model.settings import SourceSettings
+from thermscan.model.surface import Surface, find_surface
 from thermscan.physics.plate import Plate, cut_into_layers
 from thermscan.physics.plate_response import (
     Package,
@@ -109,6 +110,8 @@ class TemplateMaker:
     on_for_s : float or None
         Length of the run; None is on throughout.
     settings : SourceSettings
+    surfaces : tuple of Surface
+        Bodies of a known surface show their heat by their own emissivity.
     """
 
     data: FitData
@@ -117,7 +120,8 @@ class TemplateMaker:
     side: str
     on_for_s: float | None
     settings: SourceSettings
-    _tables: dict[tuple[float, float, str], PlateResponse] = field(default_factory=dict)
+    surfaces: tuple[Surface, ...] = ()
+    _tables: dict[tuple[float, float, str], PlateResponse] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
         finest = max(self.settings.finest_mm, 0.75 * self.data.grid.step_mm, 0.8 * self.data.blur_mm)
@@ -140,7 +144,9 @@ class TemplateMaker:
         return self._tables[key]
 
     def templates(self, place: Place, options: tuple[Option, ...]) -> np.ndarray:
-        """Return the rise per watt for several options that share plate and depth.
+        """Return the rise per watt for several options of one plate and one heated face.
+
+        Options of depth surface and under_part may be mixed; far_side stands alone.
 
         Returns
         -------
@@ -154,8 +160,8 @@ class TemplateMaker:
         flows = self._flows(options, under)
         kernels = [np.eye(len(under)) if f is None else superpose(f) for f in flows]
         flat = steps.reshape(len(steps), -1)
-        mixed = np.concatenate([self.binning @ k for k in kernels]) @ flat
-        out = mixed.reshape(len(options), len(self.binning), *steps.shape[1:])
+        mixing = np.concatenate([self.binning @ k for k in kernels]).astype(flat.dtype)
+        out = (mixing @ flat).reshape(len(options), len(self.binning), *steps.shape[1:])
         if place.part is not None and place.part.side == self.side and options[0].depth != "far_side":
             self._add_body(out, place, options, flows, kernels, under)
         return out
@@ -177,6 +183,8 @@ class TemplateMaker:
     ) -> None:
         """Show the body's own temperature where it hides the board."""
         cover = body_cover(place, self.data)
+        surface = find_surface(place.part.surface, self.surfaces)
+        shown = 1.0 if surface is None else surface.emissivity / self.settings.emissivity
         small = min(place.part.w, place.part.h) < 6.0
         for i, option in enumerate(options):
             if option.package is None:
@@ -184,11 +192,11 @@ class TemplateMaker:
             if option.depth == "under_part":
                 follow = superpose(-np.expm1(-self.data.clock_s / max(option.package.lag_s, 1e-3)))
                 seen = self.binning @ (follow @ under)
-                out[i] = (1 - cover) * out[i] + cover * seen[:, None, None]
+                out[i] = (1 - cover) * out[i] + cover * shown * seen[:, None, None]
                 continue
             own = self.binning @ (option.package.resistance_k_per_w * flows[i])
             base = (self.binning @ (kernels[i] @ under))[:, None, None] if small else out[i]
-            out[i] = (1 - cover) * out[i] + cover * (base + own[:, None, None])
+            out[i] = (1 - cover) * out[i] + cover * shown * (base + own[:, None, None])
 
 
 def switching_matrix(clock_s: np.ndarray, on_for_s: float | None) -> np.ndarray:

@@ -127,7 +127,7 @@ class SourceSettings:
     emissivity: float = knob(0.92, (0.3, 1.0), "solder mask, mould and ceramic where surfaces were not corrected: handbooks 0.85 to 0.96")
     emissivity_error: float = knob(0.03, (0.0, 0.3), "standard error of that emissivity")
     most_bins: int = knob(9, (2, 100), "time bins of the fit: speed; early ones stay short")
-    times: int = knob(48, (16, 400), "steps of the inner clock from power-on to the last bin")
+    times: int = knob(32, (16, 400), "steps of the inner clock from power-on to the last bin")
     prior_odds: float = knob(0.02, (1e-9, 1.0), "odds that a given candidate place makes heat it should not; judgement")
     power_scale_w: float = knob(
         0.5, (1e-3, 100.0), "standard deviation of a source's power before looking; faults reach watts"
@@ -183,6 +183,9 @@ class PlacementSettings:
     rim_px: float = knob(2.0, (0.0, 50.0), "width of bench around the board that takes part in the pattern match, px")
     pattern_blur_px: float = knob(0.7, (0.0, 5.0), "blur before two pictures are matched, against interpolation, px")
     floor_share: float = knob(0.01, (1e-5, 1.0), "noise floor of a picture as a share of its own spread")
+    smallest_zoom: float = knob(0.6, (0.2, 0.95), "smallest scale of one picture against another that is searched")
+    agree_sigmas: float = knob(4.0, (1.0, 20.0), "outline and pattern may differ by this many of their joint errors")
+    agree_px: float = knob(0.5, (0.0, 10.0), "and by this much for what neither error knows (board against its file), px")
     search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
     smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")
     largest_share: float = knob(
@@ -226,6 +229,7 @@ class TimingSettings:
     width_ratio: float = knob(2.0, (1.2, 4.0), "step between filter widths; a factor 2 loses under 10 % of a peak")
     calm_times: float = knob(0.4, (0.05, 0.9), "share of times, the calmest, from which filtered noise is measured")
     calm_cells: float = knob(0.8, (0.1, 1.0), "share of places that the measured noise covers; heat is local")
+    calm_share: float = knob(0.25, (0.02, 1.0), "quantile over places that tells how the camera wanders; most may be warming")
     false_edge_rate: float = knob(0.01, (1e-9, 0.5), "chance of any false kink in a recording without one")
     tolerance: float = knob(
         0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"
@@ -304,6 +308,7 @@ class ExplainSettings:
     least_block_share: float = knob(0.2, (0.0, 1.0), "share of a block's cells that must be bare and readable")
     warm_own_k: float = knob(0.5, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
     most_shared: int = knob(25, (0, 200), "warm parts whose harmless differences are followed into the board")
+    most_shared_sigma: float = knob(3.5, (1.0, 10.0), "how far a harmless difference of a part's power may go")
     slow_mm2_per_s: float = knob(
         0.25, (0.05, 10.0), "heat spreading in bare FR-4, in plane (0.8 W/mK over 1.9 MJ/m3K less 40 %)"
     )
@@ -319,6 +324,7 @@ class ExplainSettings:
     decoy_k: float = knob(1.5, (0.0, 50.0), "what the parts that feed a fault may warm besides, K; judgement")
     decoy_share: float = knob(0.8, (0.0, 10.0), "the same, as share of their own heat")
     collapse_share: float = knob(0.5, (0.0, 1.0), "how often a short takes its net down; judgement")
+    blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
     least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
     least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
     body_steps: int = knob(8, (1, 30), "steps by which a surface may be warmer than the board beneath; each by q")

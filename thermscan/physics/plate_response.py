@@ -128,20 +128,20 @@ class PlateResponse:
         made = seen
         if made_in != seen_in:
             made = _read_off(k, ladder, step_of_waves(layers, ladder**2, times_s, made_in=made_in, seen_in=made_in))
-        return cls(rectangle, np.asarray(times_s, float), seen, made)
+        return cls(rectangle, np.asarray(times_s, float), seen.astype(np.float32), made.astype(np.float32))
 
     def at_body(self, body: np.ndarray) -> np.ndarray:
         """Return the mean rise under a body per watt made in it, ndarray (times,), K/W."""
-        return np.einsum("xyt,xy->t", self.table_made, body**2)
+        return np.einsum("xyt,xy->t", self.table_made, body**2, dtype=float)
 
     def over_cells(self, body: np.ndarray, eyes: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-        """Return the seen rise per watt, ndarray (times, rows, columns), K/W.
+        """Return the seen rise per watt, float32 ndarray (times, rows, columns), K/W.
 
         ``body`` are cosine coefficients (waves_x, waves_y); ``eyes`` the cosines of the cells' columns and rows,
         blur included.
         """
-        across, up = eyes
-        inner = np.tensordot(across, self.table * body[:, :, None], axes=(1, 0))
+        across, up = (e.astype(np.float32) for e in eyes)
+        inner = np.tensordot(across, self.table * body[:, :, None].astype(np.float32), axes=(1, 0))
         return np.ascontiguousarray(np.tensordot(up, inner, axes=(1, 1)).transpose(2, 0, 1))
 
 

@@ -1,0 +1,128 @@
+"""The state of a search for sources: data, what varies between good boards, and what has been found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from thermscan.find.source_candidate import POWER_SCALES_W, Candidate
+from thermscan.find.source_data import FitData
+from thermscan.find.source_search import Columns, LinearFit
+from thermscan.find.source_template import Option, Place, TemplateMaker
+from thermscan.model.settings import SourceSettings
+
+
+@dataclass(frozen=True)
+class Found:
+    """A chosen source: the hypotheses about it, best first.
+
+    Attributes
+    ----------
+    place : Place
+    options : tuple of Option
+    templates : ndarray of shape (options, samples), K/W
+    weights : ndarray of shape (options,)
+    gain : float
+        Log Bayes factor of the source against none.
+    rivals : dict of refdes ('' for a free spot) to probability
+        Where the heat may be made instead.
+    """
+
+    place: Place
+    options: tuple[Option, ...]
+    templates: np.ndarray
+    weights: np.ndarray
+    gain: float
+    rivals: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def template(self) -> np.ndarray:
+        """Template of the best hypothesis, ndarray (samples,), K/W."""
+        return self.templates[0]
+
+
+@dataclass
+class Search:
+    """What the greedy search knows.
+
+    Attributes
+    ----------
+    data : FitData
+    maker : TemplateMaker
+    nuisance : Columns
+        What varies between good boards.
+    owners : tuple of str
+        Refdes of each nuisance column, empty for those of no part.
+    plates : tuple of Option
+        Plates to be tried.
+    candidates : list of Candidate
+    base_variance : ndarray of shape (samples,), K2
+    found : list of Found
+    """
+
+    data: FitData
+    maker: TemplateMaker
+    nuisance: Columns
+    owners: tuple[str, ...]
+    plates: tuple[Option, ...]
+    candidates: list[Candidate]
+    base_variance: np.ndarray
+    found: list[Found] = field(default_factory=list)
+
+    @property
+    def settings(self) -> SourceSettings:
+        """Settings of the search."""
+        return self.maker.settings
+
+    @property
+    def middle(self) -> Option:
+        """The plate's middle, copper on the faces."""
+        return Option(self.maker.plate.conductance_w_per_k.value, 0.0)
+
+    @property
+    def y(self) -> np.ndarray:
+        """Excess, ndarray (samples,), K."""
+        return self.data.samples(self.data.excess)
+
+    def refs(self, *, but: int | None = None) -> set[str]:
+        """Return the refdes that are taken, without that of source ``but``."""
+        return {f.place.part.ref for i, f in enumerate(self.found) if f.place.part is not None and i != but}
+
+    def log_odds(self, place: Place) -> float:
+        """Return the log prior odds of a source at a place."""
+        odds = self.settings.prior_odds
+        if place.part is None:
+            x0, y0, x1, y1 = self.maker.board.box_mm
+            odds /= max(1.0, (x1 - x0) * (y1 - y0) / self.settings.free_area_mm2)
+        return float(np.log(odds))
+
+    def weight(self) -> np.ndarray:
+        """Return inverse variances with the plate's own error, a share of what the sources explain."""
+        variance = self.base_variance.copy()
+        if self.found:
+            fit = LinearFit.of(self.y, 1 / variance, self._columns(self.found))
+            share = self.settings.error_cells * self.settings.model_error**2
+            for power, found in zip(fit.mean[-len(self.found) :], self.found, strict=True):
+                variance += share * (power * found.template) ** 2
+        return 1 / variance
+
+    def fit_with(self, found: list[Found]) -> LinearFit:
+        """Fit what varies between good boards and some of the found sources together."""
+        return LinearFit.of(self.y, self.weight(), self._columns(found))
+
+    def fit_without(self, index: int, *, own_heat: bool = True) -> LinearFit:
+        """Fit all but one found source; ``own_heat`` False leaves out what that part's own heat may vary by."""
+        others = [f for i, f in enumerate(self.found) if i != index]
+        part = self.found[index].place.part
+        skip = "" if own_heat or part is None else part.ref
+        return LinearFit.of(self.y, self.weight(), self._columns(others, without=skip))
+
+    def _columns(self, found: list[Found], *, without: str = "") -> Columns:
+        keep = np.array([not without or o != without for o in self.owners])
+        columns = Columns(self.nuisance.templates[keep], self.nuisance.sigma[keep])
+        if found:
+            columns = columns.with_more(
+                np.stack([f.template for f in found]), np.full(len(found), POWER_SCALES_W[-1] * 3)
+            )
+        return columns
