@@ -7,7 +7,7 @@ from itertools import product
 
 import numpy as np
 
-from thermscan.explain.likelihood import Body, Look
+from thermscan.explain.likelihood import Beside, Body, Look
 from thermscan.explain.pattern import lag, loss_pattern, own_shares, source_patterns
 from thermscan.explain.power_tree import PowerTree, is_ground
 from thermscan.explain.scene import Scene
@@ -18,6 +18,7 @@ from thermscan.model.settings import ExplainSettings
 # Kelvin at the hottest end: a part 100 K above its like would no longer be filmed for seconds; judgement.
 STRONGEST_K = 100.0
 GONE = np.array([0.4, 0.6, 0.8, 0.9, 1.0])  # share of the own heat that is missing
+KEPT = (0.0, 0.35, 0.7)  # share of its heat that a part with a poor heat path keeps from the board
 COLLAPSED = 0.8  # the same where a short has taken the net down, give or take the rest
 HEAT_FAULTS = ("short", "leak", "overload", "joint")
 # Range of the change, K, per fault: judgement, wide. An overload and a lost heat path grow with the own heat.
@@ -73,7 +74,12 @@ class Lineup:
     bare: tuple[Bare, ...]
     looks: dict[tuple[object, ...], Look] = field(default_factory=dict)
     hypotheses: list[Hypothesis] = field(default_factory=list)
-    feeders: dict[tuple[str, str], np.ndarray] = field(default_factory=dict)
+    feeders: dict[tuple[str, str], Beside] = field(default_factory=dict)
+
+    @property
+    def brings_k(self) -> np.ndarray:
+        """Warmth that each place's part brings to the warmest place it reaches, last stage, K, ndarray (places,)."""
+        return (self.shares * np.where(self.scene.is_seen, self.scene.own_k[:, -1], 0.0)[:, None]).max(axis=0)
 
     @property
     def strengths_k(self) -> np.ndarray:
@@ -146,29 +152,28 @@ def _range_weights(strengths: np.ndarray, low: float, high: float) -> np.ndarray
 
 
 def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]]:
-    """Register the looks of a heated part; ``kind`` is plain, collapse, surface or hidden."""
+    """Register the looks of a heated part; ``kind`` is plain, collapse, blackout or hidden."""
     scene, settings = lineup.scene, lineup.settings
     stem = ("hot", part.ref, kind)
     known = [k for k in lineup.looks if k[:3] == stem]
     if known:
         return known
-    row = scene.index(part.ref)
-    radius = max(0.2, float(np.sqrt(part.w * part.h / (2 * np.pi))))
-    x, y = (scene.x_mm[row], scene.y_mm[row]) if row is not None else (part.x, part.y)
-    plate = source_patterns(scene, x, y, radius, diffusivities=settings.diffusivities())
-    fixed, besides = _side_effects(lineup, part, collapse=kind == "collapse")
-    bodies: tuple[Body | None, ...] = (None,)
-    patterns = plate
-    if kind == "hidden" or row is None:
-        wide = source_patterns(scene, x, y, radius + settings.hidden_wide_mm, diffusivities=settings.diffusivities())
-        patterns = np.stack([p * lag(scene.times_s, settings.hidden_lag_s) for p in wide])
-    elif kind == "surface":
-        patterns = np.zeros((1, *plate.shape[1:]))
-        bodies = (Body(row, 1, np.stack([lag(scene.times_s, c) for c in (settings.lost_quick_s, settings.lost_slow_s)])),)
+    row = scene.refs.index(part.ref)
+    radius = scene.radius_mm[row]
+    fixed, besides = _side_effects(lineup, part, kind)
+    body: Body | None = None
+    if kind.startswith("hidden"):
+        radius = radius + settings.hidden_wide_mm
     else:
-        bodies = (Body(row, settings.body_steps, np.stack([lag(scene.times_s, c) for c in (settings.body_quick_s, settings.body_slow_s)])),)
+        lags = (settings.body_quick_s, settings.body_slow_s)
+        body = Body(row, settings.body_steps, np.stack([lag(scene.times_s, c) for c in lags]))
+    patterns = source_patterns(
+        scene, scene.x_mm[row], scene.y_mm[row], radius, diffusivities=settings.diffusivities()
+    )
+    if kind.startswith("hidden"):
+        patterns = patterns * lag(scene.times_s, settings.hidden_lag_s)
     keys = []
-    for number, (pattern, body) in enumerate(product(patterns, bodies)):
+    for number, pattern in enumerate(patterns):
         key = (*stem, number)
         lineup.looks[key] = Look(pattern, lineup.strengths_k, fixed, besides, body)
         keys.append(key)
@@ -182,10 +187,12 @@ def _half_body(plate: np.ndarray, row: int, course: np.ndarray) -> np.ndarray:
     return out
 
 
-def _side_effects(
-    lineup: Lineup, part: Part, *, collapse: bool
-) -> tuple[np.ndarray | None, tuple[np.ndarray, ...]]:
-    """What a fault at the part brings along: its feeders may warm; with a collapse, the net's users go dark."""
+def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | None, tuple[Beside, ...]]:
+    """What a fault at the part brings along.
+
+    Its feeders may warm; with ``collapse`` the users of its net go dark; with ``blackout`` the supply gives up and
+    the whole board does.
+    """
     nets = lineup.tree.supplies_of(part)
     if not nets:
         return None, ()
@@ -193,23 +200,26 @@ def _side_effects(
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
     besides = [_feeder(lineup, ref) for ref in sorted(feeders) if scene.index(ref) is not None]
     fixed = None
-    if collapse:
+    if kind.endswith("collapse"):
         dark = frozenset().union(*(lineup.tree.fed_by(n) for n in lowest(lineup.tree, nets))) - {part.ref}
         fixed = COLLAPSED * loss_pattern(scene, lineup.shares, rows_of(scene, dark))
-        besides.append((1 - COLLAPSED) * fixed)
+    elif kind.endswith("blackout"):
+        fixed = -COLLAPSED * scene.own_k
+    if fixed is not None:
+        besides.append(Beside((1 - COLLAPSED) * fixed, -2.0, 1.0))
     return fixed, tuple(besides)
 
 
-def _feeder(lineup: Lineup, ref: str) -> np.ndarray:
-    """Return what a part that feeds the fault may warm besides, one standard deviation, ndarray (places, stages)."""
+def _feeder(lineup: Lineup, ref: str) -> Beside:
+    """Return what a part that feeds the fault may warm besides."""
     key = ("feeder", ref)
     if key not in lineup.feeders:
         scene, settings = lineup.scene, lineup.settings
         row = scene.refs.index(ref)
         middle = settings.diffusivities()[1:2]
         plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row], diffusivities=middle)[0]
-        size = settings.decoy_k + settings.decoy_share * scene.own_k[row, -1]
-        lineup.feeders[key] = size * _half_body(plate, row, lag(scene.times_s, settings.body_slow_s))
+        size = settings.decoy_k + settings.decoy_share * max(scene.own_k[row, -1], lineup.brings_k[row])
+        lineup.feeders[key] = Beside(size * _half_body(plate, row, lag(scene.times_s, settings.body_slow_s)), -0.5, 4.0)
     return lineup.feeders[key]
 
 
@@ -231,21 +241,21 @@ def _add(lineup: Lineup, hypothesis: Hypothesis) -> None:
 
 def _add_part(lineup: Lineup, part: Part, *, is_far: bool) -> None:
     weights = {f: row.get(part.kind, 0.0) for f, row in lineup.priors.fault_weights.items()}
-    scene, tree = lineup.scene, lineup.tree
-    low = lineup.settings.least_change_k
+    row = lineup.scene.refs.index(part.ref)
+    own = float(max(lineup.scene.own_k[row, -1], lineup.brings_k[row]))
+    net = _net_of(lineup.tree, part)
     if is_far:
-        views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["hidden_source"])
         heat = 0.3 * sum(weights[f] for f in HEAT_FAULTS)
-        _add(lineup, Hypothesis(part.ref, "hidden_source", _net_of(tree, part), heat, tuple(views)))
-        return
-    row = scene.index(part.ref)
-    own = float(scene.own_k[row, -1]) if row is not None else 0.0
-    net = _net_of(tree, part)
-    _add_heat(lineup, part, net, own, weights)
-    if own > 4 * lineup.settings.floor_k:
-        _add(lineup, _surface(lineup, part, own, weights["heat_path"]))
-    views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["hidden_source"])
-    _add(lineup, Hypothesis(part.ref, "hidden_source", None, weights["hidden_source"], tuple(views)))
+        weights["hidden_source"] = max(heat, weights["hidden_source"])
+    else:
+        _add_heat(lineup, part, net, own, weights)
+        if own > 4 * lineup.settings.floor_k:
+            _add(lineup, _surface(lineup, part, own, weights["heat_path"]))
+    low = lineup.settings.least_change_k
+    kinds = ("hidden", "hidden collapse", "hidden blackout") if is_far and lineup.tree.supplies_of(part) else ("hidden",)
+    views = [v for k in kinds for v in _hot_views(lineup, part, k, low=low, high=TOP_K["hidden_source"])]
+    _add(lineup, Hypothesis(part.ref, "hidden_source", net if is_far else None, weights["hidden_source"],
+                            tuple(View(v.look, v.share / len(kinds), v.strengths) for v in views)))  # fmt: skip
     _add_dark(lineup, part, own, weights)
 
 
@@ -264,15 +274,27 @@ def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: 
         share = 0.0
         if fault == "short" and lineup.tree.supplies_of(part):
             share = lineup.settings.collapse_share
-            dark = _hot_views(lineup, part, "collapse", low=low, high=TOP_K[fault])
             views = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
-            views += [View(v.look, v.share * share, v.strengths) for v in dark]
+            for kind, part_of in (("collapse", 1 - lineup.settings.blackout_share), ("blackout", lineup.settings.blackout_share)):
+                dark = _hot_views(lineup, part, kind, low=low, high=TOP_K[fault])
+                views += [View(v.look, v.share * share * part_of, v.strengths) for v in dark]
         _add(lineup, Hypothesis(part.ref, fault, net, weight, tuple(views), collapse_share=share))
 
 
 def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesis:
-    low = max(lineup.settings.least_change_k, lineup.settings.least_growth * own)
-    views = _hot_views(lineup, part, "surface", low=low, high=3.0 * own)
+    """The part that keeps its heat: its surface warms on and on, the board around gets less than usual."""
+    scene, settings = lineup.scene, lineup.settings
+    row = scene.refs.index(part.ref)
+    body = Body(row, 1, np.stack([lag(scene.times_s, c) for c in (settings.lost_quick_s, settings.lost_slow_s)]))
+    weights = _range_weights(lineup.strengths_k, max(settings.least_change_k, settings.least_growth * own), 5.0 * own)
+    mine = np.arange(scene.places) == row
+    gone = loss_pattern(scene, lineup.shares, mine)
+    gone[row] = 0.0
+    views = []
+    for kept in KEPT:
+        key = ("surface", part.ref, kept)
+        lineup.looks[key] = Look(np.zeros_like(gone), lineup.strengths_k, kept * gone, (), body)
+        views.append(View(key, 1 / len(KEPT), weights))
     return Hypothesis(part.ref, "heat_path", None, weight, tuple(views))
 
 
@@ -332,12 +354,14 @@ def _add_limit(lineup: Lineup) -> None:
     fractions = np.array([0.15, 0.3, 0.5, 0.7, 0.9])
     lineup.looks["limit",] = Look(pattern, fractions, error=lineup.settings.dark_error)
     view = View(("limit",), 1.0, np.full(len(fractions), 1 / len(fractions)))
-    entries = {s.maker for s in lineup.tree.supplies.values() if s.maker}
-    entries |= {r for s in lineup.tree.supplies.values() if s.from_net is None and s.maker is None for r in s.series}
-    parts = [p for p in (lineup.board.parts if lineup.board else ()) if p.ref in entries and p.fitted]
+    entries = [s for s in lineup.tree.supplies.values() if s.from_net is None]
+    refs = {s.maker for s in entries if s.maker} | {r for s in entries if s.maker is None for r in s.series}
+    if not refs:
+        refs = {s.maker for s in lineup.tree.supplies.values() if s.maker}
+    parts = [p for p in (lineup.board.parts if lineup.board else ()) if p.ref in refs and p.fitted]
     for part in parts:
         weight = lineup.priors.fault_weights["supply_limit"].get(part.kind, 0.0)
-        _add(lineup, Hypothesis(part.ref, "supply_limit", None, weight, (view,)))
+        _add(lineup, Hypothesis(part.ref, "supply_limit", None, weight, (view,), collapse_share=1.0))
 
 
 def _spread_priors(lineup: Lineup) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import gammaln, logsumexp
@@ -33,6 +33,19 @@ class Body:
 
 
 @dataclass(frozen=True)
+class Beside:
+    """A change that may come along (a regulator that warms, a fuse that carries more).
+
+    ``column`` is one standard deviation of it, K, ndarray (places, stages); ``low`` and ``high`` its bounds in
+    standard deviations.
+    """
+
+    column: np.ndarray
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
 class Look:
     """One way in which a fault may look.
 
@@ -45,8 +58,8 @@ class Look:
         board's, 1 beneath the body at the last stage.
     fixed : ndarray of shape (places, stages) or None
         Excess that comes along whatever the strength (parts gone dark), K.
-    besides : tuple of ndarray of shape (places, stages)
-        What may happen besides (a regulator that warms, a fuse that carries more), one standard deviation each, K.
+    besides : tuple of Beside
+        What may happen besides.
     body : Body or None
     error : float or None
         Error of the predicted change at a place, share of it; None: the setting ``pattern_error``.
@@ -55,7 +68,7 @@ class Look:
     pattern: np.ndarray
     strengths: np.ndarray
     fixed: np.ndarray | None = None
-    besides: tuple[np.ndarray, ...] = ()
+    besides: tuple[Beside, ...] = ()
     body: Body | None = None
     error: float | None = None
 
@@ -72,11 +85,19 @@ class Shared:
         Likeliest amounts of a residual (ridge regression with fixed robust weights).
     log_width : float
         Half the logarithm of the determinant: what the freedom costs.
+    low, high : ndarray of shape (changes,)
+        Ends of what each may be, in standard deviations: own heat and its harmless changes are bounded.
     """
 
     columns: np.ndarray
     solve: np.ndarray
     log_width: float
+    low: np.ndarray
+    high: np.ndarray
+
+    def amounts(self, residual: np.ndarray) -> np.ndarray:
+        """Return the likeliest amounts within their bounds, ndarray (..., changes), of residuals (..., n)."""
+        return np.clip(residual @ self.solve.T, self.low, self.high)
 
 
 @dataclass(frozen=True)
@@ -99,8 +120,11 @@ class Judge:
         """Return the log likelihood at each strength, ndarray (steps,)."""
         shared = self.shared
         if look.besides:
-            extra = np.stack([b.reshape(-1) for b in look.besides], axis=1)
-            shared = solve_shared(np.concatenate([shared.columns, extra], axis=1), self.weight)
+            extra = np.stack([b.column.reshape(-1) for b in look.besides], axis=1)
+            low, high = np.array([(b.low, b.high) for b in look.besides]).T
+            columns = np.concatenate([shared.columns, extra], axis=1)
+            bounds = np.concatenate([shared.low, low]), np.concatenate([shared.high, high])
+            shared = solve_shared(columns, self.weight, bounds)
         if look.body is None:
             fits, cost, _ = self._fit_places(look, look.strengths, shared)
             return fits[:, self.scene.is_seen].sum(axis=1) - cost
@@ -112,13 +136,13 @@ class Judge:
         """Return log densities (steps, places), the cost (steps,) and size (steps, places, stages) of shared changes."""
         change = self._change(look, strengths[:, None, None] * look.pattern)
         flat = (self.scene.excess_k - change).reshape(len(strengths), -1)
-        amounts = flat @ shared.solve.T
+        amounts = shared.amounts(flat)
         taken = (amounts @ shared.columns.T).reshape(change.shape)
         fits = self._log_t(self.scene.excess_k - change - taken, change, look)
         return fits, self._cost(amounts, shared), taken
 
     def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
-        return 0.5 * (self.tail + 1) * np.log1p(amounts**2 / self.tail).sum(axis=-1) + shared.log_width
+        return 0.5 * (amounts**2).sum(axis=-1) + shared.log_width
 
     def _change(self, look: Look, mean: np.ndarray) -> np.ndarray:
         return mean if look.fixed is None else mean + look.fixed
@@ -137,7 +161,7 @@ class Judge:
         beneath = np.concatenate([strengths[0] / ratio ** np.arange(body.steps - 1, 0, -1), strengths])
         solve = shared.solve.reshape(-1, *scene.excess_k.shape).copy()
         solve[:, body.row] = 0.0
-        without = Shared(shared.columns, solve.reshape(shared.solve.shape), shared.log_width)
+        without = replace(shared, solve=solve.reshape(shared.solve.shape))
         fits, cost, taken = self._fit_places(look, beneath, without)
         elsewhere = scene.is_seen.copy()
         elsewhere[body.row] = False
@@ -173,7 +197,7 @@ class Judge:
     def _calm(self, widened: float) -> tuple[np.ndarray, float]:
         scene = self.scene
         flat = scene.excess_k.reshape(-1)
-        amounts = self.shared.solve @ flat
+        amounts = self.shared.amounts(flat)
         residual = (flat - self.shared.columns @ amounts).reshape(1, *scene.excess_k.shape)
         fits = log_t(residual, widened**2 * self.noise2, widened * scene.spread_k, None, self.tail)
         return fits[0, scene.is_seen], float(self._cost(amounts, self.shared))
@@ -227,20 +251,21 @@ def prepare_judge(scene: Scene, *, good_boards: int, settings: ExplainSettings) 
     y = scene.excess_k.reshape(-1)
     base = (scene.is_seen[:, None] / variance).reshape(-1) / scene.excess_k.shape[1]
     weight = base
+    most = np.full(columns_flat.shape[1], settings.most_shared_sigma)
     for _ in range(6):
-        shared = solve_shared(columns_flat, weight)
-        left = y - shared.columns @ (shared.solve @ y)
+        shared = solve_shared(columns_flat, weight, (-most, most))
+        left = y - shared.columns @ shared.amounts(y)
         weight = base * (tail + 1) / (tail + left**2 / variance.reshape(-1))
     noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
     return Judge(scene, shared, weight, noise2, tail, settings)
 
 
-def solve_shared(columns: np.ndarray, weight: np.ndarray) -> Shared:
+def solve_shared(columns: np.ndarray, weight: np.ndarray, bounds: tuple[np.ndarray, np.ndarray]) -> Shared:
     """Prepare ridge regression on columns of one standard deviation each, ndarray (n, changes), weights (n,)."""
     weighted = columns.T * weight
     normal = np.eye(columns.shape[1]) + weighted @ columns
     _, logdet = np.linalg.slogdet(normal)
-    return Shared(columns, np.linalg.solve(normal, weighted), 0.5 * float(logdet))
+    return Shared(columns, np.linalg.solve(normal, weighted), 0.5 * float(logdet), *bounds)
 
 
 def tail_of(good_boards: int, settings: ExplainSettings) -> float:

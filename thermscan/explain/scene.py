@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -70,14 +71,19 @@ def set_scene(evidence: Evidence, board: Board | None, *, settings: ExplainSetti
     -----
     Noise of a stage is the bins' noise over the root of their number, but never under ``noise_kept`` of it: part
     of it is shared by all bins (frames before power-on, placing). The spread is widened by a share of the own
-    heat and a floor, the more the fewer good boards there are (``ExplainSettings``).
+    heat and a floor, the more the fewer good boards there are (``ExplainSettings``). Parts that are not seen,
+    on the far side too, keep a row: they may heat or cool what is seen.
     """
-    stages = _stages(evidence.times_s)
+    stages = _stages(evidence)
     if not stages:
         return None
     rows = [_part_row(p, board, stages, settings) for p in evidence.parts]
+    if not any(r.is_seen for r in rows) and evidence.excess is None:
+        return None
+    known = {r.ref for r in rows}
+    rows += [_unseen_row(p, len(stages)) for p in (board.parts if board else ()) if p.fitted and p.ref not in known]
     rows += _bare_rows(evidence, board, stages, settings)
-    if not rows:
+    if not any(r.is_seen for r in rows):
         return None
     return _gather(rows, evidence, stages, settings)
 
@@ -96,13 +102,26 @@ class _Row:
     is_seen: bool
 
 
-def _stages(times_s: np.ndarray) -> list[np.ndarray]:
-    """Return index arrays of the bins of each stage, empty ones left out."""
-    used = np.flatnonzero(np.asarray(times_s) > 0) if np.any(np.asarray(times_s) > 0) else np.arange(len(times_s))
-    if len(used) == 0:
+def _stages(evidence: Evidence) -> list[np.ndarray]:
+    """Return index arrays of the bins of each stage: those with power on and with data, empty stages left out."""
+    times = np.asarray(evidence.times_s)
+    known = np.zeros(len(times))
+    courses = [p.excess_course_k for p in evidence.parts if p.excess_course_k is not None]
+    if evidence.excess is not None:
+        known = np.isfinite(evidence.excess.excess[:, evidence.excess.film.inside]).mean(axis=1)
+    elif courses:
+        known = np.isfinite(np.stack(courses)).mean(axis=0)
+    used = known >= 0.5 * max(float(known.max(initial=0.0)), 1e-9)
+    if evidence.clock_is_power_on and np.any(used & (times > 0)):
+        used &= times > 0
+        on_for = evidence.excess.film.on_for_s if evidence.excess is not None else None
+        if on_for is not None and np.any(used & (times <= on_for)):
+            used &= times <= on_for
+    used = np.flatnonzero(used)
+    if len(used) == 0 or not known.any():
         return []
-    edges = np.array(STAGE_EDGES) * len(used)
-    pieces = [used[int(np.floor(a)) : max(int(np.floor(b)), 0)] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    edges = np.round(np.array(STAGE_EDGES) * len(used)).astype(int)
+    pieces = [used[a:b] for a, b in pairwise(edges)]
     return [p for p in pieces if len(p)]
 
 
@@ -137,6 +156,12 @@ def _part_row(reading: PartReading, board: Board | None, stages: list[np.ndarray
     )  # fmt: skip
 
 
+def _unseen_row(part: Part, stages: int) -> _Row:
+    zero = np.zeros(stages)
+    radius = float(np.sqrt(part.w * part.h / (2 * np.pi)))
+    return _Row(part.ref, part.kind, part.x, part.y, max(radius, 0.2), zero, zero, zero, zero, False)
+
+
 def _find(board: Board | None, ref: str) -> Part | None:
     return next((p for p in board.parts if p.ref == ref), None) if board is not None else None
 
@@ -160,7 +185,7 @@ def _bare_rows(
     row = np.floor((points[..., 1] - points[0, 0, 1]) / block).astype(int)
     label = row * (column.max() + 1) + column
     maps = [np.broadcast_to(m, found.excess.shape) for m in (found.excess, found.own_heat, found.noise, found.spread)]
-    layers = [np.stack([m[bins].mean(axis=0) for bins in stages]) for m in maps]
+    layers = [np.stack([_mean_of_known(m[bins]) for bins in stages]) for m in maps]
     bare = bare & np.isfinite(layers[0]).all(axis=0) & np.isfinite(layers[2]).all(axis=0)
     counts = np.array([len(b) for b in stages])
     gain = np.maximum(1 / np.sqrt(counts), settings.noise_kept)
@@ -179,6 +204,13 @@ def _bare_rows(
                  noise * gain * average, spread, True)
         )  # fmt: skip
     return rows
+
+
+def _mean_of_known(layers: np.ndarray) -> np.ndarray:
+    """Mean over the first axis of what is finite, NaN where nothing is."""
+    known = np.isfinite(layers)
+    count = known.sum(axis=0)
+    return np.where(count > 0, np.where(known, layers, 0.0).sum(axis=0) / np.maximum(count, 1), np.nan)
 
 
 def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], settings: ExplainSettings) -> Scene:
