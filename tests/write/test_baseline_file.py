@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from thermscan.model.film import Baseline, BoardGrid, Film, Rise
+from thermscan.read.baseline_file import open_baseline
 from thermscan.write.baseline_file import write_baseline
 
 
@@ -71,3 +72,16 @@ def test_everything_comes_back(tmp_path, with_films):
 def test_same_baseline_gives_the_same_bytes(tmp_path):
     first = write_baseline(tmp_path / "a.npz", _baseline(with_films=True)).read_bytes()
     assert write_baseline(tmp_path / "b.npz", _baseline(with_films=True)).read_bytes() == first
+
+
+def test_reader_gives_the_baseline_back(tmp_path):
+    baseline = _baseline(with_films=True)
+    read = open_baseline(write_baseline(tmp_path / "good.npz", baseline), side="top")
+    assert (read.grid, read.count, read.sources, read.odd) == (
+        baseline.grid,
+        baseline.count,
+        baseline.sources,
+        baseline.odd,
+    )
+    np.testing.assert_allclose(read.mean, baseline.mean, rtol=1e-6)
+    np.testing.assert_allclose(read.films[1].rise, baseline.films[1].rise, rtol=1e-6)

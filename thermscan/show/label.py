@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 Box = tuple[float, float, float, float]  # x_min, y_min, x_max, y_max
 
 _DIRECTIONS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1))
@@ -87,28 +89,30 @@ def _far(label: Label, gap: float) -> list[Spot]:
     return spots
 
 
-def _fits(box: Box, frame: Box, taken: Sequence[Box]) -> bool:
-    """Tell whether a box lies in the frame and covers nothing that is taken."""
-    if box[0] < frame[0] or box[1] < frame[1] or box[2] > frame[2] or box[3] > frame[3]:
-        return False
-    return all(overlap(box, other) == 0.0 for other in taken)
+def _shared(boxes: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Return the area that each box shares with each other one, ndarray (boxes, others)."""
+    wide = np.minimum(boxes[:, None, 2], others[None, :, 2]) - np.maximum(boxes[:, None, 0], others[None, :, 0])
+    high = np.minimum(boxes[:, None, 3], others[None, :, 3]) - np.maximum(boxes[:, None, 1], others[None, :, 1])
+    return np.clip(wide, 0, None) * np.clip(high, 0, None)
 
 
-def _best(label: Label, spots: Sequence[Spot], frame: Box, taken: Sequence[Box], soft: Sequence[Box]) -> Spot | None:
+def _as_boxes(boxes: Sequence[Box]) -> np.ndarray:
+    return np.array(boxes, dtype=float).reshape(-1, 4)
+
+
+def _best(label: Label, spots: Sequence[Spot], frame: Box, taken: np.ndarray, soft: np.ndarray) -> Spot | None:
     """Return the fitting spot that covers least of ``soft`` and stands nearest; None where none fits."""
-    best, best_cost = None, math.inf
-    area = label.size[0] * label.size[1]
-    for order, spot in enumerate(spots):
-        box = box_of(spot, label.size)
-        if not _fits(box, frame, taken):
-            continue
-        at_home = (spot.x, spot.y) == (label.x, label.y)
-        covered = 0.0 if at_home or label.over else sum(overlap(box, other) for other in soft) / area
-        far = math.hypot(spot.x - label.x, spot.y - label.y) / label.size[1]
-        cost = covered + 0.15 * far + 0.001 * order
-        if cost < best_cost:
-            best, best_cost = spot, cost
-    return best
+    boxes = _as_boxes([box_of(spot, label.size) for spot in spots])
+    inside = (boxes[:, 0] >= frame[0]) & (boxes[:, 1] >= frame[1])
+    inside &= (boxes[:, 2] <= frame[2]) & (boxes[:, 3] <= frame[3])
+    fits = inside & ~(_shared(boxes, taken) > 0).any(axis=1)
+    if not fits.any():
+        return None
+    away = np.array([math.hypot(spot.x - label.x, spot.y - label.y) for spot in spots])
+    covered = _shared(boxes, soft).sum(axis=1) / (label.size[0] * label.size[1])
+    covered = np.zeros_like(covered) if label.over else np.where(away == 0, 0.0, covered)
+    cost = covered + 0.15 * away / label.size[1] + 0.001 * np.arange(len(spots))
+    return spots[int(np.argmin(np.where(fits, cost, np.inf)))]
 
 
 def place_labels(
@@ -139,21 +143,22 @@ def place_labels(
     -----
     Greedy, so not the best arrangement overall; the order decides who gives way.
     """
-    blocked = list(taken)
+    blocked = _as_boxes(taken)
+    bodies = _as_boxes(soft)
     placed: list[Spot | None] = []
     for label in labels:
-        spot = _best(label, _near(label, gap), frame, blocked, soft)
-        if label.must and (spot is None or _covers_much(spot, label, soft)):
-            spot = _best(label, [*_near(label, gap), *_far(label, gap)], frame, blocked, soft) or spot
+        spot = _best(label, _near(label, gap), frame, blocked, bodies)
+        if label.must and (spot is None or _covers_much(spot, label, bodies)):
+            spot = _best(label, [*_near(label, gap), *_far(label, gap)], frame, blocked, bodies)
         placed.append(spot)
         if spot is not None:
-            blocked.append(box_of(spot, label.size))
+            blocked = np.vstack([blocked, box_of(spot, label.size)])
     return tuple(placed)
 
 
-def _covers_much(spot: Spot, label: Label, soft: Sequence[Box]) -> bool:
+def _covers_much(spot: Spot, label: Label, soft: np.ndarray) -> bool:
     """Tell whether a label hides more than a third of itself worth of parts."""
     if label.over or (spot.x, spot.y) == (label.x, label.y):
         return False
-    box = box_of(spot, label.size)
-    return sum(overlap(box, other) for other in soft) > label.size[0] * label.size[1] / 3
+    box = _as_boxes([box_of(spot, label.size)])
+    return float(_shared(box, soft).sum()) > label.size[0] * label.size[1] / 3

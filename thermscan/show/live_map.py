@@ -22,7 +22,7 @@ _MOST_CELLS = 30_000  # cells of one embedded frame; keeps the page near two meg
 _MOST_VALUES = 700_000  # cells times frames
 _FEWEST_FRAMES = 12
 _CODES = 255  # half intervals are kept as one byte each, evenly spaced in their logarithm
-_LETTER = 0.62  # width of a letter over the size of the font, near enough for sans-serif digits and capitals
+_LETTER = 0.68  # width of a letter over the size of the font, near enough for sans-serif digits and capitals
 
 
 @dataclass(frozen=True)
@@ -182,13 +182,14 @@ class Ring:
 
 @dataclass(frozen=True)
 class Word:
-    """A name on the live map."""
+    """A name on the live map; ``tie`` is the other end of its leader line where it stands away."""
 
     text: str
     x: float
     y: float
     size: float
     strong: bool = False
+    tie: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -259,7 +260,14 @@ def _words(parts: tuple[Part, ...], rings: list[Ring], view: View, strong: froze
     names = [ring.number for ring in numbered] + texts
     heavy = [True] * len(numbered) + [part.ref in strong for part in order]
     return [
-        Word(name, round(spot.x, 2), round(spot.y, 2), round(label.size[1], 2), strong=is_strong)
+        Word(
+            name,
+            round(spot.x, 2),
+            round(spot.y, 2),
+            round(label.size[1], 2),
+            strong=is_strong,
+            tie=(round(label.x, 2), round(label.y, 2)) if spot.leader else None,
+        )
         for name, spot, label, is_strong in zip(names, spots, labels, heavy, strict=True)
         if spot is not None
     ]

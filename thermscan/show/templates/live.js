@@ -19,7 +19,7 @@
       const v = value(frame * size + i);
       if (v === null) {
         const x = i % data.columns, y = Math.floor(i / data.columns);
-        if (view.getInt16(2 * (frame * size + i), true) === data.blind && (x + y) % 4 === 0) { image.data.set([110, 110, 110, 190], 4 * i); }
+        if (view.getInt16(2 * (frame * size + i), true) === data.blind && (x + y) % 3 === 0) { image.data.set([110, 110, 110, 130], 4 * i); }
         continue;
       }
       const place = Math.round((v / data.limit + 1) / 2 * last);
