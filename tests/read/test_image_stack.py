@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import tifffile
 
+from thermscan.model.errors import InputError
 from thermscan.read.formats import OpenOptions, open_recording
 
 # The worked array: 3 x 4 counts of hundredths of a kelvin.
@@ -115,6 +116,23 @@ def test_float_tiff_with_a_predictor(tmp_path):
     with tifffile.TiffFile(tmp_path / "f.tif") as file:
         assert (int(file.pages[0].compression), int(file.pages[0].predictor)) == (8, 3)
     np.testing.assert_array_equal(all_frames(open_recording(tmp_path / "f.tif"))[0], frame)
+
+
+@pytest.mark.parametrize("count", [3, 4])
+@pytest.mark.parametrize("dtype", [np.uint16, np.float32])
+def test_few_frames_that_a_writer_of_arrays_took_for_colours(tmp_path, count, dtype):
+    frames = FRAMES[:count].astype(dtype)
+    description = f'{{"shape": [{count}, 6, 9]}}'
+    how = {"photometric": "rgb", "planarconfig": "separate"}
+    tifffile.imwrite(tmp_path / "few.tif", frames, **how)
+    with tifffile.TiffFile(tmp_path / "few.tif") as file:
+        assert (len(file.pages), file.pages[0].description) == (1, description)
+    recording = open_recording(tmp_path / "few.tif", options=OpenOptions(unit="count"))
+    np.testing.assert_array_equal(all_frames(recording), frames)
+    assert recording.notes[0] == f"{count} colour planes are read as {count} frames, as the file's description says"
+    tifffile.imwrite(tmp_path / "photo.tif", frames, metadata=None, **how)
+    with pytest.raises(InputError, match="is a colour picture and carries no temperatures"):
+        open_recording(tmp_path / "photo.tif")
 
 
 def test_page_by_page_writing_and_one_page(tmp_path):

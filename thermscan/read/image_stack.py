@@ -194,6 +194,10 @@ def read_tiff(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:
         return _read_tiff_series(paths)
     path = paths[0]
     entries, pages = _walk(path)
+    if len(pages) == 1 and pages[0].end <= entries.size:
+        planes = _read_planes(path, pages[0])
+        if planes is not None:
+            return planes
     if len(pages) == 1:
         form = _check_alike(pages, path=path)
         announced = _laid_end_to_end(path, pages[0], form[0][0] * form[0][1] * form[1].itemsize)
@@ -204,6 +208,32 @@ def read_tiff(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:
     warnings = (cut_short(path, whole, None, hints=hints),) if is_cut else ()
     shape, dtype = _check_alike(pages[:whole], path=path)
     return _as_raw(TiffStore(path, (whole, *shape)), dtype, is_cut_short=is_cut, warnings=warnings)
+
+
+def _read_planes(path: str, page: TiffPage) -> RawFrames | None:
+    """Return the three or four frames that a writer of arrays has stored as colour planes of one page, else None.
+
+    Only where the file's own description gives the shape of the array; colours of a photograph have none.
+    """
+    samples, bits = (page.numbers(277) or (1,))[0], (page.numbers(258) or (1,))[0]
+    if samples < 3 or bits <= 8 or (page.numbers(284) or (1,))[0] != 2:
+        return None
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(path) as file:
+            described = (file.shaped_metadata or ({},))[0].get("shape")
+            array = file.pages[0].asarray()
+    except Exception:  # broken bytes raise whatever tifffile raises; the page is then judged as the picture it claims
+        return None
+    if (
+        described is None
+        or tuple(described) != (samples, *_size_of(page, path=path))
+        or array.shape != tuple(described)
+    ):
+        return None
+    note = f"{samples} colour planes are read as {samples} frames, as the file's description says"
+    return _as_raw(ArrayStore(array), array.dtype, notes=(note,))
 
 
 def _walk(path: str) -> tuple[TiffEntries, list[TiffPage]]:
@@ -296,6 +326,8 @@ def _png_size(path: str) -> tuple[int, int]:
         raise InputError(path, "", f"is a colour picture and {NO_TEMPERATURES}", EXPORT_RADIOMETRIC)
     if depth != 16:
         raise InputError(path, "", f"is an {depth}-bit picture and {NO_TEMPERATURES}", EXPORT_RADIOMETRIC)
+    if not 0 < rows * columns <= MOST_PIXELS:
+        raise InputError(path, "", "its header names no picture of a possible size", "export it again")
     return rows, columns
 
 

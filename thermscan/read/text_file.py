@@ -102,8 +102,12 @@ def read_json(path: str | Path) -> dict[str, Any]:
             raise InputError(str(path), "", f"key {twice!r} stands twice in one object", "keep one of them")
         return found
 
+    def make_whole(digits: str) -> int | float:
+        return int(digits) if len(digits) < 16 else float(digits)
+
     try:
-        value = json.loads(read_text(path), parse_constant=refuse_constant, object_pairs_hook=make_object)
+        text = read_text(path)
+        value = json.loads(text, parse_constant=refuse_constant, parse_int=make_whole, object_pairs_hook=make_object)
     except json.JSONDecodeError as error:
         place = f"row {error.lineno}, column {error.colno}"
         raise InputError(
