@@ -49,7 +49,7 @@ class Fit:
     view : View
     covariance : ndarray of shape (8, 8)
         Of the view's parameters, with the spread between blocks, not with the hopeful curvature.
-    log_likelihood : ndarray of shape (block rows, block columns)
+    log_likelihood : ndarray of shape (blocks,)
     score : float
         Log-likelihood plus log prior.
     """
@@ -128,7 +128,7 @@ Measure = Callable[[View], TileSums]
 def layout_measure(scene: Scene, board: Board, *, side: str, blur_px: float, settings: PlacementSettings) -> Measure:
     """Return the function that measures a view against a scene by the layout of the board."""
     windows = tile_windows(scene.shape, settings)
-    floors = np.full(len(scene.channels), 0.01)
+    floors = np.full(len(scene.channels), settings.floor_share)
 
     def measure(view: View) -> TileSums:
         layout = draw_layout(board, view, scene.shape, side=side, blur_px=blur_px)

@@ -46,7 +46,8 @@ def _bell(z: np.ndarray) -> np.ndarray:
     return np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
 
 
-def _window(corners: np.ndarray, reach: float, shape: tuple[int, int]) -> tuple[slice, slice] | None:
+def picture_window(corners: np.ndarray, reach: float, shape: tuple[int, int]) -> tuple[slice, slice] | None:
+    """Return the rows and columns around points, ndarray (n, 2) px, grown by ``reach`` px; None outside ``shape``."""
     if not np.isfinite(corners).all():
         return None
     low, high = corners.min(0) - reach, corners.max(0) + reach
@@ -94,7 +95,7 @@ def polygon_cover(polygon_px: np.ndarray, shape: tuple[int, int], blur_px: float
     best = np.full(shape, (_REACH * sigma) ** 2)
     away_x, away_y = np.zeros(shape), np.zeros(shape)
     for a, b in zip(polygon_px, np.roll(polygon_px, -1, axis=0), strict=True):
-        window = _window(np.array([a, b]), _REACH * sigma, shape)
+        window = picture_window(np.array([a, b]), _REACH * sigma, shape)
         length2 = float(np.sum((b - a) ** 2))
         if window is None or length2 == 0:
             continue
@@ -137,7 +138,7 @@ def rectangle_cover(part: Part, matrix: np.ndarray, shape: tuple[int, int], blur
     Exact for a Gaussian blur and a locally affine map; sizes far below one pixel come out right.
     """
     sigma = float(np.sqrt(blur_px**2 + _PIXEL_VARIANCE))
-    window = _window(map_points(matrix, part.corners_mm()), _REACH * sigma, shape)
+    window = picture_window(map_points(matrix, part.corners_mm()), _REACH * sigma, shape)
     if window is None:
         return None
     y, x = np.mgrid[window].astype(float)
@@ -172,7 +173,7 @@ def disc_cover(
     if radius_px < 2.0 * np.sqrt(blur_px**2 + _PIXEL_VARIANCE):
         side = diameter_mm * np.sqrt(np.pi) / 2
         return rectangle_cover(Part("", x=centre_mm[0], y=centre_mm[1], w=side, h=side), view_matrix, shape, blur_px)
-    window = _window(ring_px, _REACH * blur_px + 2, shape)
+    window = picture_window(ring_px, _REACH * blur_px + 2, shape)
     if window is None:
         return None
     corner = np.array([window[1].start, window[0].start])

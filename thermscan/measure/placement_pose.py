@@ -56,12 +56,17 @@ class View:
         f, a = self.focal_px, self.aspect
         return np.array([[f * a, 0, self.centre_px[0]], [0, f / a, self.centre_px[1]], [0, 0, 1.0]])
 
-    def homography(self, height_mm: float = 0.0) -> np.ndarray:
-        """Return the map of board mm to pixels, ndarray (3, 3), for the plane ``height_mm`` above the surface."""
+    def projection(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the map of the surface to homogeneous pixels, ndarray (3, 3), and what 1 mm of height adds, (3,)."""
         r = self.rotation
         origin = self.shift_mm - r[:, 0] * self.centre_mm[0] - r[:, 1] * self.centre_mm[1]
-        origin = origin + r[:, 2] * self.toward * height_mm
-        matrix = self.camera_matrix() @ np.column_stack([r[:, 0], r[:, 1], origin])
+        camera = self.camera_matrix()
+        return camera @ np.column_stack([r[:, 0], r[:, 1], origin]), camera @ r[:, 2] * self.toward
+
+    def homography(self, height_mm: float = 0.0) -> np.ndarray:
+        """Return the map of board mm to pixels, ndarray (3, 3), for the plane ``height_mm`` above the surface."""
+        ground, above = self.projection()
+        matrix = ground + np.outer(above * height_mm, [0, 0, 1.0])
         return matrix / matrix[2, 2]
 
     def moved(self, step: np.ndarray) -> View:
@@ -132,11 +137,14 @@ def prior_steps(settings: PlacementSettings) -> np.ndarray:
 def nominal_view(
     shape: tuple[int, int], centre_mm: tuple[float, float], side: str, settings: PlacementSettings
 ) -> View:
-    """Return a view straight from above at one pixel per millimetre, picture centre on ``centre_mm``."""
+    """Return a view straight from above at one pixel per millimetre, picture centre on ``centre_mm``.
+
+    ``side`` is top, bottom, or picture for a 'board' that is itself a picture (y down, no heights).
+    """
     rows, columns = shape
     focal = settings.focal_widths * max(rows, columns)
     return View(
-        _TOP if side == "top" else _BOTTOM,
+        {"top": _TOP, "bottom": _BOTTOM, "picture": np.eye(3)}[side],
         np.array([0.0, 0.0, focal]),
         focal,
         1.0,

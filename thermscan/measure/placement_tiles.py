@@ -38,7 +38,7 @@ class Tile:
     basis: np.ndarray
     along_x: np.ndarray
     along_y: np.ndarray
-    moves: bool
+    moves: bool = True
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class TileSums:
         Its gradient.
     spread : ndarray of shape (8, 8)
         Sum over blocks of the outer product of their gradients (what the gradient really varies by).
-    log_likelihood : ndarray of shape (block rows, block columns)
+    log_likelihood : ndarray of shape (blocks,)
         Sum over channels, a block.
     """
 
@@ -61,6 +61,15 @@ class TileSums:
     slope: np.ndarray
     spread: np.ndarray
     log_likelihood: np.ndarray
+
+    def __add__(self, other: TileSums) -> TileSums:
+        """Join independent evidence about the same view."""
+        return TileSums(
+            self.curvature + other.curvature,
+            self.slope + other.slope,
+            self.spread + other.spread,
+            np.concatenate([self.log_likelihood, other.log_likelihood]),
+        )
 
 
 def tile_windows(shape: tuple[int, int], settings: PlacementSettings) -> list[tuple[slice, slice]]:
@@ -120,7 +129,7 @@ class _Sums:
             self.curvature,
             self.scores.sum(axis=0),
             self.scores.T @ self.scores,
-            self.log_likelihood.reshape(self.blocks),
+            self.log_likelihood,
         )
 
 

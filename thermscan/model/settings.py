@@ -186,6 +186,7 @@ class PlacementSettings:
     smallest_zoom: float = knob(0.6, (0.2, 0.95), "smallest scale of one picture against another that is searched")
     agree_sigmas: float = knob(4.0, (1.0, 20.0), "outline and pattern may differ by this many of their joint errors")
     agree_px: float = knob(0.5, (0.0, 10.0), "and by this much for what neither error knows (board against its file), px")
+    near_px: float = knob(0.5, (0.0, 10.0), "placements better than this start the pattern match on full pictures, px")
     search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
     smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")
     largest_share: float = knob(
@@ -277,6 +278,9 @@ class TimingSettings:
     purity: float = knob(
         0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none"
     )
+    step_share: float = knob(0.5, (0.0, 1.0), "share of places, by strength, that may look like plain steps at a switch")
+    restless_share: float = knob(0.25, (0.0, 10.0), "strength of kinks while off, over a switch's, in its own places")
+    history_share: float = knob(0.1, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
     off_share: float = knob(
         0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off"
     )
