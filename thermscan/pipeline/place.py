@@ -8,6 +8,7 @@ import numpy as np
 
 from thermscan.measure.film import pixel_size_mm
 from thermscan.measure.placement import place_board
+from thermscan.measure.placement_match import match_placements
 from thermscan.measure.track import make_track
 from thermscan.model.board import Board
 from thermscan.model.pose import Placement
@@ -48,8 +49,19 @@ def place_all(
         )
         for p in prepared
     ]
-    placed = []
-    for one, placement in zip(prepared, placements, strict=True):
+    first, rest = prepared[0], prepared[1:]
+    match = match_placements(
+        first.motion,
+        [p.motion for p in rest],
+        placements[0],
+        placements[1:],
+        board,
+        side=side,
+        settings=settings.placement,
+    )
+    track = make_track(first.motion, match.faulty, side=side, warnings=match.warnings)
+    placed = [Placed(first, track, 0.0, pixel_size_mm(match.faulty.matrix, board))]
+    for one, placement in zip(rest, match.goods, strict=True):
         track = make_track(one.motion, placement, side=side)
         placed.append(Placed(one, track, placement.error_px, pixel_size_mm(placement.matrix, board)))
     return tuple(placed), board
