@@ -96,9 +96,10 @@ SIDECAR = {
 
 
 def spots(value, path=()):
-    """Yield the path of each value inside a nest of objects and lists."""
+    """Yield the path of each value inside a nest of objects and lists; of a list only the first entry."""
     yield path
-    for key, inner in value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ():
+    first = enumerate(value[:1]) if isinstance(value, list) else ()
+    for key, inner in value.items() if isinstance(value, dict) else first:
         yield from spots(inner, (*path, key))
 
 
