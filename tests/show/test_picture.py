@@ -10,7 +10,7 @@ from thermscan.show.picture import (
     new_figure,
     nice_length,
     png_of,
-    save_png,
+    save_bytes,
     text_size_px,
     wrap_lines,
     write_text,
@@ -81,4 +81,4 @@ def test_scale_bars_are_round(span, length):
 
 def test_unwritable_path_is_refused_in_one_line(tmp_path):
     with pytest.raises(InputError, match="cannot be written"):
-        save_png(b"", tmp_path / "missing" / "a.png")
+        save_bytes(b"", tmp_path / "missing" / "a.png")

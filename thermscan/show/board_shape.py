@@ -162,6 +162,21 @@ def name_of_part(part: Part, *, strong: bool) -> Name:
     return Name(part.ref, part.x, part.y, (float(half[0]), float(half[1])), must=strong, **look)
 
 
+def worth_naming(
+    parts: Sequence[Part], strong: frozenset[str], places: Sequence[tuple[float, float]], *, most: int = 90
+) -> list[Part]:
+    """Choose the parts to name, most important first: strong ones, those nearest to the places, then large ones.
+
+    Half of ``most`` goes to parts near a place, so that a crowded board is named where it matters.
+    """
+    order = sorted(parts, key=lambda part: (part.ref not in strong, -part.w * part.h, part.ref))
+    if len(order) <= most or not places:
+        return order[:most]
+    away = {part.ref: min(np.hypot(part.x - x, part.y - y) for x, y in places) for part in order}
+    near = sorted(order, key=lambda part: (part.ref not in strong, away[part.ref], part.ref))[: most // 2]
+    return [*near, *(part for part in order if part not in near)][:most]
+
+
 def _px_per_unit(axes: Axes) -> float:
     """Return dots of the figure a board unit."""
     zero, one = axes.transData.transform([(0, 0), (0, 1)])

@@ -137,7 +137,7 @@ def place_labels(
     -------
     tuple of Spot or None
         In the order of ``labels``; None for a label that was left out for lack of room. A label that must stand is
-        left out only where the whole neighbourhood is full.
+        left out only where the whole neighbourhood is full; another one also where it would hide much of a part.
 
     Notes
     -----
@@ -150,6 +150,8 @@ def place_labels(
         spot = _best(label, _near(label, gap), frame, blocked, bodies)
         if label.must and (spot is None or _covers_much(spot, label, bodies)):
             spot = _best(label, [*_near(label, gap), *_far(label, gap)], frame, blocked, bodies)
+        if not label.must and spot is not None and _covers_much(spot, label, bodies):
+            spot = None
         placed.append(spot)
         if spot is not None:
             blocked = np.vstack([blocked, box_of(spot, label.size)])

@@ -11,7 +11,7 @@ import numpy as np
 from thermscan.model.board import Board, Part
 from thermscan.model.result import Result
 from thermscan.model.result_maps import ResultMaps
-from thermscan.show.board_shape import View, view_of
+from thermscan.show.board_shape import View, view_of, worth_naming
 from thermscan.show.colour import excess_limit, table_of_colours
 from thermscan.show.label import Label, place_labels
 from thermscan.show.overlay import picture_board
@@ -236,7 +236,7 @@ def _rings(result: Result, view: View, smallest: float) -> list[Ring]:
     return rings
 
 
-def _words(parts: tuple[Part, ...], rings: list[Ring], view: View, strong: frozenset[str], size: float) -> list[Word]:
+def _words(order: list[Part], rings: list[Ring], view: View, strong: frozenset[str], size: float) -> list[Word]:
     """Place numbers, then suspects, then the other parts, so that no name covers another."""
     numbered = [ring for ring in rings if ring.number]
     labels = [
@@ -244,7 +244,6 @@ def _words(parts: tuple[Part, ...], rings: list[Ring], view: View, strong: froze
               inside=False, over=True)
         for ring in numbered
     ]  # fmt: skip
-    order = sorted(parts, key=lambda part: (part.ref not in strong, -part.w * part.h, part.ref))
     texts = [legible(part.ref)[:14] for part in order]
     boxes = []
     for part, text in zip(order, texts, strict=True):
@@ -295,7 +294,8 @@ def live_shapes(result: Result, maps: ResultMaps, board: Board | None) -> LiveSh
     longest = max(view.width, view.height)
     rings = _rings(result, view, 0.009 * longest)
     strong = frozenset(name_of(s) for s in result.suspects[:3])
-    words = _words(parts, rings, view, strong, 0.019 * longest)
+    places = [(spot.x_mm, spot.y_mm) for spot in result.hotspots]
+    words = _words(worth_naming(parts, strong, places), rings, view, strong, 0.019 * longest)
     holes = tuple((*map(float, _turn(view, hole.x, hole.y)), hole.d / 2) for hole in frame.holes)
     left, right, bottom, top = maps.grid.extent_mm()
     x, y = _turn(view, right if result.side == "bottom" else left, top)

@@ -24,6 +24,7 @@ from thermscan.show.board_shape import (
     name_of_part,
     set_view,
     view_of,
+    worth_naming,
 )
 from thermscan.show.colour import BOARD, EXCESS_MAP, LINE, QUIET, excess_colours, excess_limit, rise_limit
 from thermscan.show.label import Box
@@ -176,7 +177,8 @@ def _rings(axes: Axes, scene: _Scene) -> list[Box]:
 def _names(axes: Axes, scene: _Scene) -> None:
     """Place numbers first, then suspects, then the other parts from large to small."""
     numbers = _numbers(axes, scene)
-    order = sorted(scene.parts, key=lambda part: (part.ref not in scene.strong, -part.w * part.h, part.ref))
+    places = [(spot.x_mm, spot.y_mm) for spot in scene.result.hotspots[:_LISTED]]
+    order = worth_naming(scene.parts, scene.strong, places)
     parts = [name_of_part(part, strong=part.ref in scene.strong) for part in order]
     draw_names(axes, [*numbers, *parts], taken=_rings(axes, scene), soft=scene.parts)
 

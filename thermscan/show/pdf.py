@@ -30,9 +30,10 @@ from reportlab.platypus import Table as PdfTable
 
 from thermscan.model.board import Board
 from thermscan.model.result import Result
+from thermscan.model.result_maps import ResultMaps
 from thermscan.show.content import Card, Content, Fact, Table, report_content
-from thermscan.show.picture import legible
-from thermscan.show.report import ReportPictures
+from thermscan.show.picture import legible, save_bytes
+from thermscan.show.report import ReportPictures, draw_pictures
 
 _BODY, _BOLD = "thermscan-body", "thermscan-bold"
 _MARGIN = 16 * mm
@@ -272,6 +273,26 @@ def report_pdf(
         if sheets <= _MOST_SHEETS:
             break
     return pdf
+
+
+def write_pdf(
+    path: str | Path,
+    result: Result,
+    maps: ResultMaps,
+    board: Board | None = None,
+    *,
+    pictures: ReportPictures | None = None,
+    fahrenheit: bool = False,
+) -> Path:
+    """Write the report as PDF; the pictures are drawn here where they are not given.
+
+    Raises
+    ------
+    InputError
+        Where the path cannot be written.
+    """
+    pictures = pictures or draw_pictures(result, maps, board, fahrenheit=fahrenheit)
+    return save_bytes(report_pdf(result, pictures, board, fahrenheit=fahrenheit), path)
 
 
 def _built(content: Content, pictures: ReportPictures, share: float) -> tuple[bytes, int]:

@@ -152,8 +152,8 @@ def png_of(figure: Figure, facts: PictureFacts) -> bytes:
     return buffer.getvalue()
 
 
-def save_png(content: bytes, path: str | Path) -> Path:
-    """Write PNG bytes to a file.
+def save_bytes(content: bytes, path: str | Path) -> Path:
+    """Write a picture or page to a file.
 
     Raises
     ------
