@@ -65,6 +65,7 @@ def test_hostile_names_and_missing_board_are_drawn(hostile, maps, result):
 def test_grey_picture_lies_under_the_map(result, maps, board):
     dark = dataclasses.replace(maps, photo=np.zeros((40, 60)))
     assert pixels(draw_overlay(result, dark, board)).mean() < pixels(draw_overlay(result, maps, board)).mean() - 0.05
+    assert draw_side_by_side(result, dark, board) == draw_side_by_side(result, maps, board)
 
 
 def test_empty_result_is_drawn(result, maps, board):

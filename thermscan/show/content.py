@@ -180,12 +180,16 @@ def _part_table(result: Result, *, fahrenheit: bool) -> Table:
             say(part.rise_k, "k", fahrenheit=fahrenheit),
             say(part.temperature_c, "c", fahrenheit=fahrenheit),
             UNKNOWN if part.significance is None else f"{part.significance:.1f}",
-            "; ".join(flag_sentences(part.flags)),
+            ", ".join(fault_words(flag) for flag in part.flags),
         )
         for part in sorted(result.parts, key=_part_order)
     )
     heads = ("part", "kind", "state", "excess", "rise", "temperature", "deviations", "notes")
-    note = "" if rows else "No parts are known: give a board file with parts."
+    met = sorted({flag for part in result.parts for flag in part.flags})
+    said = "; ".join(
+        f"{fault_words(flag)}: {sentence}" for flag, sentence in zip(met, flag_sentences(met), strict=True)
+    )
+    note = said if rows else "No parts are known: give a board file with parts."
     return Table("parts", "Parts", heads, rows, note=note)
 
 

@@ -17,6 +17,7 @@ from thermscan.show.picture import FONT, add_axes, new_figure, png_of, shortened
 from thermscan.show.words import basis_words, excess_unit, when_words
 
 _MOST = 6
+_FEW_BINS = 3  # below it there is no line to follow: points with bars
 _DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
 _EVENT_KINDS = ("offset_step", "frozen", "dropped", "blurred", "blank", "saturated")
 
@@ -129,14 +130,16 @@ def _mark_times(axes: Axes, result: Result, maps: ResultMaps, *, with_words: boo
 def _plot(axes: Axes, courses: Sequence[Course], maps: ResultMaps, factor: float, *, rise: bool) -> None:
     """Plot the excess with its band, or the rise."""
     seconds = maps.centres_s
-    marker = "o" if maps.bins < 3 else ""
+    marker = "o" if maps.bins < _FEW_BINS else ""
     for i, course in enumerate(courses):
         values = course.rise if rise else course.excess
         if values is None:
             continue
         look = {"color": SERIES[i % len(SERIES)], "linestyle": _DASHES[i % len(_DASHES)]}
         axes.plot(seconds, factor * values, linewidth=1.6, marker=marker, label=shortened(course.name, 18), **look)
-        if not rise:
+        if not rise and maps.bins < _FEW_BINS:
+            axes.errorbar(seconds, factor * values, factor * course.half, fmt="none", ecolor=look["color"], capsize=4)
+        elif not rise:
             low, high = factor * (course.excess - course.half), factor * (course.excess + course.half)
             axes.fill_between(seconds, low, high, color=look["color"], alpha=0.16, linewidth=0)
 
@@ -180,7 +183,7 @@ def draw_curves(result: Result, maps: ResultMaps, *, fahrenheit: bool = False) -
     for line in wrap_lines(figure, head, 8.8, size=10.5, most=1):
         write_text(figure, (0.75, 6.25), line, size=10.5, weight="bold", colour="black")
     panels = (add_axes(figure, (0.75, 3.2, 7.35, 2.4)), add_axes(figure, (0.75, 0.55, 7.35, 2.0)))
-    _frame_axes(panels[0], "Excess, band: 95 % interval", unit.name)
+    _frame_axes(panels[0], "Excess with its 95 % interval", unit.name)
     _frame_axes(panels[1], "Rise of the faulty board", unit.name)
     _plot(panels[0], courses, maps, unit.factor, rise=False)
     _plot(panels[1], courses, maps, unit.factor, rise=True)

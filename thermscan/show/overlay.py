@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -54,6 +54,8 @@ from thermscan.show.words import (
 _MAP_IN = (7.6, 5.6)  # largest map, inches
 _SIDE_IN = 3.1  # column of numbered places beside it
 _LISTED = 9
+_LIGHTEST_BLACK = 0.62  # grey of a black backdrop: light enough that the map's colours keep their meaning
+_FEWEST_BLIND = 0.002  # share of the grid from which hatching is worth its line in the key
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,13 @@ def _backdrop(axes: Axes, scene: _Scene, patch: PathPatch) -> None:
     left, right, bottom, top = scene.maps.grid.extent_mm()
     grey = np.clip(np.nan_to_num(np.asarray(scene.maps.photo, float), nan=1.0), 0, 1)
     image = axes.imshow(
-        0.35 + 0.65 * grey, cmap="gray", vmin=0, vmax=1, origin="lower", extent=(left, right, bottom, top), zorder=2
+        _LIGHTEST_BLACK + (1 - _LIGHTEST_BLACK) * grey,
+        cmap="gray",
+        vmin=0,
+        vmax=1,
+        origin="lower",
+        extent=(left, right, bottom, top),
+        zorder=2,
     )
     image.set_clip_path(patch)
 
@@ -119,7 +127,7 @@ def _hatch_unreadable(axes: Axes, scene: _Scene, patch: PathPatch) -> bool:
     points = maps.grid.points_mm()
     on_board = scene.board.inside(points[..., 0], points[..., 1])
     blind = on_board & ~(maps.inside & maps.readable)
-    if blind.mean() < 1e-4:
+    if blind.mean() < _FEWEST_BLIND:
         return False
     # Seen from the cell's middle, contours end half a cell inside the edge: the pad lets them reach it.
     padded = np.pad(blind.astype(float), 1)
@@ -305,9 +313,9 @@ def draw_side_by_side(
 ) -> bytes:
     """Draw faulty, good and excess side by side at one scale, as PNG bytes; two panels where there is no good board.
 
-    Parameters are those of :func:`draw_overlay`.
+    Parameters are those of :func:`draw_overlay`. No grey picture lies under these: each panel shows its heat alone.
     """
-    scene = _scene(result, maps, board, fahrenheit=fahrenheit)
+    scene = _scene(result, replace(maps, photo=None), board, fahrenheit=fahrenheit)
     unit = excess_unit(result, fahrenheit=fahrenheit)
     limit = rise_limit(maps)
     word = "rise" if "no_cold_frames" not in result.flags else "temperature over ambient"

@@ -43,7 +43,13 @@ def say(measured: Measured | None, suffix: str, *, fahrenheit: bool = False, why
     how = SHOWN[suffix][1 if fahrenheit else 0]
     value, low, high = (v * how.factor + how.offset for v in (measured.value, measured.low, measured.high))
     digits = _decimals((high - low) / 2)
-    return f"{value:.{digits}f} {how.unit} ({low:.{digits}f} to {high:.{digits}f})"
+    return f"{_fixed(value, digits)} {how.unit} ({_fixed(low, digits)} to {_fixed(high, digits)})"
+
+
+def _fixed(value: float, digits: int) -> str:
+    """Return a number with fixed decimals; what rounds to nothing has no sign."""
+    text = f"{value:.{digits}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
 
 
 def say_excess(spot: Hotspot, result: Result, *, fahrenheit: bool = False) -> str:

@@ -33,7 +33,7 @@ PLAIN_WHY: dict[str, str] = {
     "picture_px": HAS_MILLIMETRES,
     "excess_counts": "the excess is given in kelvin",
     "excess_k": "no excess in kelvin could be measured here",
-    "excess_at_s": "no second can be given without an excess",
+    "excess_at_s": "the second since power-on is not known here",
     "rise_rate": "no slope could be measured here: frame times or enough frames after power-on are missing",
     "rise_k": "no rise could be measured here",
     "temperature_c": "no surface temperature could be measured here",
