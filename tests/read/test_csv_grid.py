@@ -57,6 +57,8 @@ def frames_of(recording):
         {"unit": " °C"},
         {"unit": "°C", "separator": ";", "decimal": ","},
         {"unit": " C", "separator": " "},
+        {"unit": "\u2103"},
+        {"unit": " degC"},
         {"form": "%.6e"},
         {"form": '"%.2f"'},
         {"form": '"%.2f"', "decimal": ","},
@@ -150,6 +152,11 @@ def test_cells_without_a_number_are_kept_with_a_warning(tmp_path):
     bad = np.isnan(frames_of(recording)[0])
     assert {tuple(p) for p in np.argwhere(bad)} == {(2, 3), (4, 0), (5, 7)}
     assert recording.warnings[0] == "3 cells hold no number and are left out"
+
+
+def test_an_empty_last_cell_and_a_long_minus(tmp_path):
+    recording = read(tmp_path, "1.5,\u22122.25,3\n4.5,5.5,\n7.5,8.5,9\n")
+    np.testing.assert_allclose(frames_of(recording)[0], [[1.5, -2.25, 3], [4.5, 5.5, np.nan], [7.5, 8.5, 9]])
 
 
 # NIST SP 811 appendix B: 98.6 F = 37.0 C, 32 F = 0 C; 273.15 K = 0 C.

@@ -103,12 +103,14 @@ def test_frame_rate_alone(stack):
         "time_s;frame\n0,0;0\n0,1;1\n0,2;2\n0,3;3\n0,4;4\n0,5;5\n",
         "\ufeff0 0.0\n1 0.1\n2 0.2\n3 0.3\n4 0.4\n5 0.5\n",
         "[0, 0.1, 0.2, 0.3, 0.4, 0.5]",
+        "n;time (ms)\n1;0\n2;100\n3;200\n4;300\n5;400\n6;500\n",
+        "time\n" + "".join(f"2026-01-03T10:15:00.{i}\n" for i in range(6)),
     ],
 )
 def test_times_file(stack, tmp_path, content):
     (tmp_path / "times.csv").write_text(content)
     options = OpenOptions(times=str(tmp_path / "times.csv"), frames=(1, 4))
-    np.testing.assert_allclose(open_recording(stack, options=options).times_s, [0.1, 0.2, 0.3])
+    np.testing.assert_allclose(open_recording(stack, options=options).times_s, [0.1, 0.2, 0.3], atol=1e-6)
 
 
 @pytest.mark.parametrize(

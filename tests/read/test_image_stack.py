@@ -135,6 +135,16 @@ def test_few_frames_that_a_writer_of_arrays_took_for_colours(tmp_path, count, dt
         open_recording(tmp_path / "photo.tif")
 
 
+def test_preview_pictures_are_left_out(tmp_path):
+    with tifffile.TiffWriter(tmp_path / "preview.tif") as writer:
+        for frame in FRAMES:
+            writer.write(frame, contiguous=False)
+            writer.write(np.zeros((3, 4, 3), np.uint8), photometric="rgb", subfiletype=1)
+    recording = open_recording(tmp_path / "preview.tif")
+    np.testing.assert_array_equal(all_frames(recording), FRAMES)
+    assert recording.notes[0] == "7 preview pictures left out"
+
+
 def test_page_by_page_writing_and_one_page(tmp_path):
     with tifffile.TiffWriter(tmp_path / "pages.tif") as writer:
         for frame in FRAMES:

@@ -114,6 +114,13 @@ def test_table(tmp_path, encoding, separator):
     assert (fourth.value, fourth.good_value, fourth.power) == (math.inf, 0.41, "off")
 
 
+def test_remarks_and_a_separator_line_are_skipped(tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text("sep=;\n# bench 2\nnet;quantity;value\n# cold\n+5V;voltage;4,98\n")
+    (reading,) = open_readings(path)
+    assert (reading.value, reading.row) == (4.98, 5)
+
+
 def test_columns_may_be_few_and_in_any_order(tmp_path):
     path = tmp_path / "readings.csv"
     path.write_text("Value;Net;Quantity;;\n3,3;+3V3;voltage;;\n")

@@ -28,6 +28,15 @@ _GROUPED_DOT = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+,\d+")
 _GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+\.\d+")
 
 
+# Signs that stand for others: the one-letter degree signs and the long minus.
+_PLAIN = str.maketrans({"\u2103": "°C", "\u2109": "°F", "\u2212": "-"})
+
+
+def plain_signs(line: str) -> str:
+    """Return a line with one spelling for degrees and minus."""
+    return line if line.isascii() else line.translate(_PLAIN)
+
+
 @dataclass(frozen=True)
 class Dialect:
     """Spelling of one file: ``separator`` (a blank stands for any white space), ``decimal`` mark, ``grouping`` mark.

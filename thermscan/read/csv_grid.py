@@ -9,7 +9,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from thermscan.model.errors import InputError
-from thermscan.read.csv_dialect import UNIT_OF_LETTER, Dialect, find_dialect, is_numeric, unit_in_text, unit_letters
+from thermscan.read.csv_dialect import (
+    UNIT_OF_LETTER,
+    Dialect,
+    find_dialect,
+    is_numeric,
+    plain_signs,
+    unit_in_text,
+    unit_letters,
+)
 from thermscan.read.raw_frames import FrameSpool, RawFrames, ReadHints
 from thermscan.read.text_file import find_encoding, iterate_lines
 
@@ -48,7 +56,8 @@ def _sample(path: str) -> tuple[list[str], list[str]]:
     """Return (numeric lines, text before the first of them) from the start of a file."""
     rows: list[str] = []
     text: list[str] = []
-    for number, line in iterate_lines(path):
+    for number, raw in iterate_lines(path):
+        line = plain_signs(raw)
         if is_numeric(line):
             rows.append(line)
         elif not rows and line.strip():
@@ -73,7 +82,7 @@ def _blocks(path: str) -> Iterator[list[tuple[int, str]]]:
     block: list[tuple[int, str]] = []
     for row, line in iterate_lines(path):
         if line.strip(' ,;\t"\u00a0'):
-            block.append((row, line))
+            block.append((row, plain_signs(line)))
         elif block:
             yield block
             block = []
@@ -134,6 +143,8 @@ def _parse_block(block: list[tuple[int, str]], scan: _Scan) -> np.ndarray:
             scan.letters |= unit_letters(line)
         if len(values) == scan.columns - 1 and not rows and _is_count(values):
             values = np.concatenate([[np.nan], values])  # an index row without the corner cell
+        if len(values) == scan.columns - 1 and line.rstrip(" ").endswith(scan.dialect.separator):
+            values = np.concatenate([values, [np.nan]])  # the last cell is empty
         if len(values) != scan.columns:
             problem = f"has {len(values)} numbers, the other rows have {scan.columns}"
             raise InputError(scan.path, f"row {row}", problem, "each row of a frame needs the same number of columns")

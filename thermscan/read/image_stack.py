@@ -30,9 +30,11 @@ EXPORT_RADIOMETRIC = "export radiometric frames: 16-bit TIFF, float TIFF or a CS
 class TiffStore:
     """Pages of one TIFF file, decoded when they are read. The file stays open; each process opens its own."""
 
-    def __init__(self, path: str, shape: tuple[int, int, int]) -> None:
+    def __init__(self, path: str, size: tuple[int, int], pages: tuple[int, ...] = (0,)) -> None:
+        """Stand for the given ``pages`` of a file, each of ``size`` rows and columns."""
         self.path = path
-        self.shape = shape
+        self.shape = (len(pages), *size)
+        self.pages = pages
         self._open: tuple[int, TiffFile] | None = None
         self._needs_cv2 = False
 
@@ -62,7 +64,7 @@ class TiffStore:
         if self._needs_cv2:
             return self._page_with_cv2(index)
         try:
-            page = self._file().pages[index].asarray()
+            page = self._file().pages[self.pages[index]].asarray()
         except Exception as error:  # broken bytes raise whatever zlib, struct and tifffile raise
             if "imagecodecs" in str(error):  # a compression that only OpenCV's own library knows, such as LZW
                 self._needs_cv2 = True
@@ -76,7 +78,7 @@ class TiffStore:
     def _page_with_cv2(self, index: int) -> np.ndarray:
         import cv2
 
-        done, pages = cv2.imreadmulti(self.path, start=index, count=1, flags=cv2.IMREAD_UNCHANGED)
+        done, pages = cv2.imreadmulti(self.path, start=self.pages[index], count=1, flags=cv2.IMREAD_UNCHANGED)
         if not done or not pages or pages[0].shape != self.shape[1:]:
             problem = "cannot be decoded: its compression is not known here"
             raise InputError(self.path, f"frame {index}", problem, "export it without compression or with deflate")
@@ -203,11 +205,16 @@ def read_tiff(paths: tuple[str, ...], *, hints: ReadHints) -> RawFrames:
         announced = _laid_end_to_end(path, pages[0], form[0][0] * form[0][1] * form[1].itemsize)
         if announced > 1:
             return _read_end_to_end(path, pages[0], form, announced, hints=hints)
-    whole = next((i for i, page in enumerate(pages) if page.end > entries.size), len(pages))
-    is_cut = whole < len(pages) or pages[-1].next_entry != 0
+    numbers = tuple(i for i, page in enumerate(pages) if not page.is_preview) or tuple(range(len(pages)))
+    frames = [pages[i] for i in numbers]
+    whole = next((i for i, page in enumerate(frames) if page.end > entries.size), len(frames))
+    is_cut = whole < len(frames) or pages[-1].next_entry != 0
     warnings = (cut_short(path, whole, None, hints=hints),) if is_cut else ()
-    shape, dtype = _check_alike(pages[:whole], path=path)
-    return _as_raw(TiffStore(path, (whole, *shape)), dtype, is_cut_short=is_cut, warnings=warnings)
+    shape, dtype = _check_alike(frames[:whole], path=path)
+    left = len(pages) - len(numbers)
+    notes = (f"{left} preview picture{'' if left == 1 else 's'} left out",) if left else ()
+    store = TiffStore(path, shape, numbers[:whole])
+    return _as_raw(store, dtype, is_cut_short=is_cut, warnings=warnings, notes=notes)
 
 
 def _read_planes(path: str, page: TiffPage) -> RawFrames | None:
@@ -265,9 +272,7 @@ class SeriesStore:
         out = np.empty((len(paths), *self.size), dtype=np.float32)
         for i, path in enumerate(paths):
             frame = (
-                _read_png_frame(path)
-                if is_png(read_bytes(path, limit=8))
-                else TiffStore(path, (1, *self.size)).read(0, 1)[0]
+                _read_png_frame(path) if is_png(read_bytes(path, limit=8)) else TiffStore(path, self.size).read(0, 1)[0]
             )
             if frame.shape != self.size:
                 raise InputError(

@@ -122,24 +122,28 @@ def _check_range(value: float, quantity: str, *, path: str, place: str) -> float
     return value
 
 
-def _separator(text: str) -> str:
-    head = text.splitlines()[0]
+def _is_remark(line: str) -> bool:
+    """Tell whether a line is blank, starts with # or is a spreadsheet's ``sep=;``."""
+    return not line.strip(" ,;\t") or line.lstrip().startswith("#") or re.fullmatch(r"sep=.", line.strip()) is not None
+
+
+def _separator(head: str) -> str:
     return max((";", "\t", ","), key=head.count)
 
 
-def _header(cells: list[str], *, path: str) -> list[str]:
+def _header(cells: list[str], *, row: int, path: str) -> list[str]:
     names = [cell.strip().lower() for cell in cells]
     while names and not names[-1]:
         names.pop()
     for name in names:
         if name not in COLUMNS:
             hint = nearest(name, COLUMNS) or f"columns are {','.join(COLUMNS)}"
-            raise InputError(path, "row 1", f"unknown column {name!r}", hint)
+            raise InputError(path, f"row {row}", f"unknown column {name!r}", hint)
         if names.count(name) > 1:
-            raise InputError(path, "row 1", f"column {name!r} stands twice", "keep one of them")
+            raise InputError(path, f"row {row}", f"column {name!r} stands twice", "keep one of them")
     for name in REQUIRED:
         if name not in names:
-            raise InputError(path, "row 1", f"no column {name!r}", f"columns are {','.join(COLUMNS)}")
+            raise InputError(path, f"row {row}", f"no column {name!r}", f"columns are {','.join(COLUMNS)}")
     return names
 
 
@@ -190,10 +194,14 @@ def open_readings(path: str | Path) -> tuple[Reading, ...]:
     """
     path = str(path)
     text = read_text(path)
-    rows = list(enumerate(csv.reader(text.splitlines(), delimiter=_separator(text)), 1))
-    names = _header(rows[0][1], path=path)
+    lines = [(row, line) for row, line in enumerate(text.splitlines(), 1) if not _is_remark(line)]
+    if not lines:
+        raise InputError(path, "", "holds no readings", f"columns are {','.join(COLUMNS)}")
+    mark = _separator(lines[0][1])
+    names = _header(next(csv.reader([lines[0][1]], delimiter=mark)), row=lines[0][0], path=path)
     readings = []
-    for row, raw_cells in rows[1:]:
+    for row, line in lines[1:]:
+        raw_cells = next(csv.reader([line], delimiter=mark))
         cells = [cell.strip() for cell in raw_cells]
         if not any(cells):
             continue

@@ -26,6 +26,11 @@ class TiffPage:
         return next((self.tags[t] for t in tags if t in self.tags), ())
 
     @property
+    def is_preview(self) -> bool:
+        """True where the page is marked as a smaller copy of another (TIFF 6.0, NewSubfileType, bit 0)."""
+        return bool((self.numbers(254) or (0,))[0] & 1)
+
+    @property
     def end(self) -> int:
         """First byte after the page's data."""
         ends = [o + b for o, b in zip(self.numbers(*DATA_OFFSETS), self.numbers(*DATA_BYTES), strict=False)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -30,7 +31,18 @@ def _to_number(cell: str) -> float | None:
     try:
         return float(re.sub(r"\s*s$", "", text))
     except ValueError:
+        return _to_clock(cell)
+
+
+def _to_clock(cell: str) -> float | None:
+    """Return the seconds of a date and time of day in ISO 8601, None for anything else."""
+    if ":" not in cell:
         return None
+    try:
+        moment = datetime.fromisoformat(cell)
+    except ValueError:
+        return None
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
 
 
 def _pick_column(header: list[str], *, path: str) -> int:
@@ -39,7 +51,7 @@ def _pick_column(header: list[str], *, path: str) -> int:
         if wanted in names:
             return names.index(wanted)
     for i, name in enumerate(names):
-        if name.startswith("time"):
+        if name.startswith(("time", "t_")):
             return i
     raise InputError(path, "row 1", f"no column of times among {', '.join(header)}", "name it time_s")
 
@@ -83,4 +95,12 @@ def open_times(path: str) -> np.ndarray:
             shown = cells[column] if column < len(cells) else ""
             raise InputError(path, f"row {row}, column {column + 1}", f"{shown!r} is not a time", "give seconds")
         times.append(value)
-    return np.array(times)
+    if _to_clock(body[0][1][column]) is not None:
+        return np.array(times) - times[0]  # a date: the clock starts with the first frame
+    return np.array(times) * (_second_of(lines[0][1][column]) if has_header else 1.0)
+
+
+def _second_of(heading: str) -> float:
+    """Return how many seconds the unit of a heading is: 0.001 for ``time_ms``."""
+    found = re.search(r"[^a-zA-Z](ms|us|µs|min)\W*$", heading.strip())
+    return {"ms": 1e-3, "us": 1e-6, "µs": 1e-6, "min": 60.0}[found[1]] if found else 1.0
