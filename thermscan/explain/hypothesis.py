@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 
 from thermscan.explain.likelihood import Beside, Body, Look
-from thermscan.explain.pattern import lag, loss_pattern, own_shares, source_patterns
+from thermscan.explain.pattern import OwnHeat, lag, loss_pattern, source_patterns
 from thermscan.explain.power_tree import PowerTree, is_ground
 from thermscan.explain.scene import Scene
 from thermscan.model.board import Board, Part
@@ -17,7 +17,7 @@ from thermscan.model.settings import ExplainSettings
 
 # Kelvin at the hottest end: a part 100 K above its like would no longer be filmed for seconds; judgement.
 STRONGEST_K = 100.0
-GONE = np.array([0.4, 0.6, 0.8, 0.9, 1.0])  # share of the own heat that is missing
+GONE = np.array([0.6, 0.8, 0.9, 1.0])  # share of the own heat that is missing
 KEPT = (0.0, 0.35, 0.7)  # share of its heat that a part with a poor heat path keeps from the board
 COLLAPSED = 0.8  # the same where a short has taken the net down, give or take the rest
 HEAT_FAULTS = ("short", "leak", "overload", "joint")
@@ -70,11 +70,22 @@ class Lineup:
     tree: PowerTree
     priors: Priors
     settings: ExplainSettings
-    shares: np.ndarray
+    own: OwnHeat
     bare: tuple[Bare, ...]
     looks: dict[tuple[object, ...], Look] = field(default_factory=dict)
     hypotheses: list[Hypothesis] = field(default_factory=list)
     feeders: dict[tuple[str, str], Beside] = field(default_factory=dict)
+
+    @property
+    def shares(self) -> np.ndarray:
+        """Share of each part in the healthy warmth of each place, ndarray (places, places)."""
+        return self.own.shares
+
+    @property
+    def diffusivities(self) -> tuple[float, ...]:
+        """Spreads of heat to try, mm2/s: what explains the good boards, and a step to either side."""
+        step = self.settings.diffusivity_step
+        return self.own.diffusivity / step, self.own.diffusivity, self.own.diffusivity * step
 
     @property
     def brings_k(self) -> np.ndarray:
@@ -88,11 +99,11 @@ class Lineup:
 
 
 def line_up(
-    evidence: Evidence, scene: Scene, board: Board | None, tree: PowerTree, *, priors: Priors, settings: ExplainSettings
+    evidence: Evidence, scene: Scene, board: Board | None, tree: PowerTree, own: OwnHeat, *, priors: Priors,
+    settings: ExplainSettings,
 ) -> Lineup:
     """List the faults to weigh, with priors that add to the listed share, and the looks of each."""
-    shares = own_shares(scene, diffusivity=settings.diffusivities()[1])
-    lineup = Lineup(scene, board, tree, priors, settings, shares, bare_places(evidence, scene, board, settings=settings))
+    lineup = Lineup(scene, board, tree, priors, settings, own, bare_places(evidence, scene, board, settings=settings))
     parts = _candidates(evidence, board)
     for part in parts:
         _add_part(lineup, part, is_far=part.side != evidence.side)
@@ -168,7 +179,7 @@ def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]
         lags = (settings.body_quick_s, settings.body_slow_s)
         body = Body(row, settings.body_steps, np.stack([lag(scene.times_s, c) for c in lags]))
     patterns = source_patterns(
-        scene, scene.x_mm[row], scene.y_mm[row], radius, diffusivities=settings.diffusivities()
+        scene, scene.x_mm[row], scene.y_mm[row], radius, diffusivities=lineup.diffusivities
     )
     if kind.startswith("hidden"):
         patterns = patterns * lag(scene.times_s, settings.hidden_lag_s)
@@ -201,8 +212,11 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
     besides = [_feeder(lineup, ref) for ref in sorted(feeders) if scene.index(ref) is not None]
     fixed = None
     if kind.endswith("collapse"):
-        dark = frozenset().union(*(lineup.tree.fed_by(n) for n in lowest(lineup.tree, nets))) - {part.ref}
-        fixed = COLLAPSED * loss_pattern(scene, lineup.shares, rows_of(scene, dark))
+        low = lowest(lineup.tree, nets)
+        dark = frozenset().union(*(lineup.tree.fed_by(n) for n in low)) - {part.ref}
+        pattern, some = dark_pattern(lineup, dark, low)
+        fixed = COLLAPSED * pattern
+        besides += some
     elif kind.endswith("blackout"):
         fixed = -COLLAPSED * scene.own_k
     if fixed is not None:
@@ -216,11 +230,25 @@ def _feeder(lineup: Lineup, ref: str) -> Beside:
     if key not in lineup.feeders:
         scene, settings = lineup.scene, lineup.settings
         row = scene.refs.index(ref)
-        middle = settings.diffusivities()[1:2]
+        middle = (lineup.own.diffusivity,)
         plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row], diffusivities=middle)[0]
         size = settings.decoy_k + settings.decoy_share * max(scene.own_k[row, -1], lineup.brings_k[row])
         lineup.feeders[key] = Beside(size * _half_body(plate, row, lag(scene.times_s, settings.body_slow_s)), -0.5, 4.0)
     return lineup.feeders[key]
+
+
+def dark_pattern(lineup: Lineup, refs: frozenset[str], nets: tuple[str, ...]) -> tuple[np.ndarray, tuple[Beside, ...]]:
+    """Excess where these parts go dark with these nets: parts that another supply still feeds do so by half or so."""
+    scene, tree = lineup.scene, lineup.tree
+    dead = frozenset().union(*(tree.below(n) for n in nets)) if nets else frozenset()
+    parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
+    half = frozenset(r for r in refs if r in parts and set(tree.supplies_of(parts[r])) - dead and dead)
+    pattern = loss_pattern(scene, lineup.shares, rows_of(scene, refs - half))
+    if not half:
+        return pattern, ()
+    both = loss_pattern(scene, lineup.shares, rows_of(scene, refs))
+    rest = 0.5 * (both - pattern)
+    return pattern + rest, (Beside(rest, -1.0, 1.0),)
 
 
 def lowest(tree: PowerTree, nets: tuple[str, ...]) -> tuple[str, ...]:
@@ -300,18 +328,17 @@ def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesi
 
 def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float]) -> None:
     """Add the part that makes no heat, and the supplies that it would leave dead."""
-    scene, tree = lineup.scene, lineup.tree
+    tree = lineup.tree
     made = tree.made_by(part.ref)
     passed = tuple(s.net for s in tree.supplies.values() if part.ref in s.series)
     dark = frozenset().union(*(tree.fed_by(n) for n in made)) if made else frozenset()
     beyond = frozenset().union(*(tree.fed_by(n) for n in passed)) if passed else frozenset()
-    for fault, lost in (("dead_supply", dark), ("open_or_missing", dark | beyond)):
+    for fault, lost, nets in (("dead_supply", dark, made), ("open_or_missing", dark | beyond, made + passed)):
         if fault == "dead_supply" and not (made and lost):
             continue
-        gone = rows_of(scene, lost | {part.ref})
-        views = _dark_views(lineup, (fault, part.ref, "with"), gone)
+        views = _dark_views(lineup, (fault, part.ref, "with"), lost | {part.ref}, nets)
         if lost:
-            still = _dark_views(lineup, (fault, part.ref, "users"), rows_of(scene, lost - {part.ref}), own_of=part.ref)
+            still = _dark_views(lineup, (fault, part.ref, "users"), lost - {part.ref}, nets, warm=part.ref)
             views = [View(v.look, v.share / 2, v.strengths) for v in (*views, *still)]
         elif own < 2 * lineup.settings.floor_k:
             continue
@@ -320,14 +347,14 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
 
 
 def _dark_views(
-    lineup: Lineup, key: tuple[object, ...], gone: np.ndarray, *, own_of: str | None = None
+    lineup: Lineup, key: tuple[object, ...], gone: frozenset[str], nets: tuple[str, ...], *, warm: str | None = None
 ) -> list[View]:
-    """Looks of parts that make no heat; the part ``own_of`` that should feed them may be warmer or colder."""
-    scene = lineup.scene
-    pattern = loss_pattern(scene, lineup.shares, gone)
+    """Looks of parts that make no heat; the part ``warm`` that should feed them may be warmer or colder."""
+    pattern, besides = dark_pattern(lineup, gone, nets)
     if not pattern.any():
         return []
-    besides = (_feeder(lineup, own_of),) if own_of and scene.index(own_of) is not None else ()
+    if warm and lineup.scene.index(warm) is not None:
+        besides = (*besides, _feeder(lineup, warm))
     lineup.looks[key] = Look(pattern, GONE, None, besides, error=lineup.settings.dark_error)
     return [View(key, 1.0, np.full(len(GONE), 1 / len(GONE)))]
 
@@ -335,7 +362,7 @@ def _dark_views(
 def _add_bare(lineup: Lineup, number: int) -> None:
     place = lineup.bare[number]
     patterns = source_patterns(
-        lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.settings.diffusivities()
+        lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.diffusivities
     )
     weights = _range_weights(lineup.strengths_k, lineup.settings.least_change_k, TOP_K["bridge"])
     views = []
@@ -351,7 +378,7 @@ def _add_limit(lineup: Lineup) -> None:
     pattern = -lineup.scene.own_k
     if not pattern.any():
         return
-    fractions = np.array([0.15, 0.3, 0.5, 0.7, 0.9])
+    fractions = np.array([0.3, 0.45, 0.6, 0.75, 0.9])
     lineup.looks["limit",] = Look(pattern, fractions, error=lineup.settings.dark_error)
     view = View(("limit",), 1.0, np.full(len(fractions), 1 / len(fractions)))
     entries = [s for s in lineup.tree.supplies.values() if s.from_net is None]

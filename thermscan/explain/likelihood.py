@@ -134,25 +134,25 @@ class Judge:
         self, look: Look, strengths: np.ndarray, shared: Shared
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return log densities (steps, places), the cost (steps,) and size (steps, places, stages) of shared changes."""
-        change = self._change(look, strengths[:, None, None] * look.pattern)
+        mean = strengths[:, None, None] * look.pattern
+        change = mean if look.fixed is None else mean + look.fixed
         flat = (self.scene.excess_k - change).reshape(len(strengths), -1)
         amounts = shared.amounts(flat)
         taken = (amounts @ shared.columns.T).reshape(change.shape)
-        fits = self._log_t(self.scene.excess_k - change - taken, change, look)
+        fits = self._log_t(self.scene.excess_k - change - taken, mean, look)
         return fits, self._cost(amounts, shared), taken
 
     def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
         return 0.5 * (amounts**2).sum(axis=-1) + shared.log_width
 
-    def _change(self, look: Look, mean: np.ndarray) -> np.ndarray:
-        return mean if look.fixed is None else mean + look.fixed
-
     def _log_t(
-        self, residual: np.ndarray, change: np.ndarray, look: Look, rows: slice | int = slice(None)
+        self, residual: np.ndarray, mean: np.ndarray, look: Look, rows: slice | int = slice(None)
     ) -> np.ndarray:
-        error = self.settings.pattern_error if look.error is None else look.error
-        noise2 = self.noise2[rows] + (self.settings.shape_error * error * change) ** 2
-        return log_t(residual, noise2, self.scene.spread_k[rows], error * change, self.tail)
+        error = (self.settings.pattern_error if look.error is None else look.error) * np.abs(mean)
+        if look.fixed is not None:
+            error = np.hypot(error, self.settings.dark_error * look.fixed[rows])
+        noise2 = self.noise2[rows] + (self.settings.shape_error * error) ** 2
+        return log_t(residual, noise2, self.scene.spread_k[rows], error, self.tail)
 
     def _fit_body(self, look: Look, body: Body, shared: Shared) -> np.ndarray:
         """Average over how much of the surface's rise the board beneath shares, and over the body's lag."""
@@ -174,7 +174,7 @@ class Judge:
         mean = board + over
         change = mean if look.fixed is None else mean + look.fixed[body.row]
         residual = scene.excess_k[body.row] - change - taken[at, body.row][:, :, None, :]
-        own = self._log_t(residual, change, look, body.row)
+        own = self._log_t(residual, mean, look, body.row)
         total = others[at][..., None] + own
         return logsumexp(total.reshape(len(strengths), -1), axis=1) - np.log(body.steps * len(body.courses))
 
@@ -229,18 +229,19 @@ def log_t(
     return constant - 0.5 * logdet - 0.5 * (tail + stages) * np.log1p(np.maximum(quad, 0.0) / tail)
 
 
-def prepare_judge(scene: Scene, *, good_boards: int, settings: ExplainSettings) -> Judge:
+def prepare_judge(
+    scene: Scene, *, diffusivity: float, good_boards: int, settings: ExplainSettings
+) -> Judge:
     """Work out the harmless shared differences of a scene.
 
     Columns: everything warmer in proportion; and each of the warmest parts with more or less power, its board
     around it following. Their likeliest amounts are found with weights that ignore places far off.
     """
-    columns = [settings.common_share * scene.own_k]
+    columns = [settings.common_share * scene.own_k, *_drifts(scene, settings)]
     spare = scene.spread_k[:, -1] * (scene.own_k[:, -1] > settings.warm_own_k)
     order = [i for i in np.argsort(-spare) if scene.refs[i] is not None and spare[i] > 0][: settings.most_shared]
-    middle = settings.diffusivities()[len(settings.diffusivities()) // 2]
     for i in order:
-        plate = source_patterns(scene, scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i], diffusivities=(middle,))[0]
+        plate = source_patterns(scene, scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i], diffusivities=(diffusivity,))[0]
         course = scene.own_k[i] / max(scene.own_k[i, -1], 1e-9)
         column = 0.5 * plate
         column[i] += 0.5 * course
@@ -258,6 +259,16 @@ def prepare_judge(scene: Scene, *, good_boards: int, settings: ExplainSettings) 
         weight = base * (tail + 1) / (tail + left**2 / variance.reshape(-1))
     noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
     return Judge(scene, shared, weight, noise2, tail, settings)
+
+
+def _drifts(scene: Scene, settings: ExplainSettings) -> list[np.ndarray]:
+    """Return offsets of the whole picture, one a stage: the camera's and the room's drift since the cold frames."""
+    out = []
+    for stage in range(len(scene.times_s)):
+        column = np.zeros_like(scene.excess_k)
+        column[:, stage] = settings.drift_k * scene.floor_scale
+        out.append(column)
+    return out
 
 
 def solve_shared(columns: np.ndarray, weight: np.ndarray, bounds: tuple[np.ndarray, np.ndarray]) -> Shared:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.optimize import nnls
 from scipy.special import exp1
@@ -56,30 +58,70 @@ def source_patterns(
     return np.stack(out)
 
 
-def own_shares(scene: Scene, *, diffusivity: float) -> np.ndarray:
-    """Share of each part in the healthy warmth of each place, ndarray (places, places), columns are parts.
+@dataclass(frozen=True)
+class OwnHeat:
+    """How the good boards' warmth divides over the parts.
 
-    Non-negative least squares of the good boards' last stage on the patterns of all parts; what no part explains
-    belongs to none. Shares of a place add to one at the most.
+    Attributes
+    ----------
+    shares : ndarray of shape (places, places)
+        Share of each part (column) in the warmth of each place (row); a row adds to one at the most.
+    diffusivity : float, mm2/s
+        Spread of heat that explains the warmth best, of those tried.
+    """
+
+    shares: np.ndarray
+    diffusivity: float
+
+
+def divide_own_heat(
+    scene: Scene, usual_k: dict[str, float], *, diffusivities: tuple[float, ...], error: float
+) -> OwnHeat:
+    """Divide the good boards' last stage over the parts, for the spread of heat that explains it best.
+
+    Parameters
+    ----------
+    scene : Scene
+    usual_k : dict of kind to float
+        Self-heating to expect, K: what keeps a capacitor beside a chip from being given the chip's warmth.
+    diffusivities : tuple of float, mm2/s
+    error : float
+        Error of the patterns, share of the warmth.
+
+    Notes
+    -----
+    Non-negative least squares (Lawson and Hanson 1974) with one more row a part, its own rise over three times
+    the usual one, as a prior of zero mean would add. What no part explains belongs to none.
     """
     n = scene.places
     parts = [i for i in range(n) if scene.refs[i] is not None]
-    gain = np.zeros((n, n))
-    for i in parts:
-        plate = source_patterns(scene, scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i], diffusivities=(diffusivity,))
-        # The body itself is warmer than the board beneath it: half of its rise is its own (no source; wide).
-        gain[:, i] = 0.5 * plate[0, :, -1]
-        gain[i, i] += 0.5
-    seen = scene.is_seen
-    weight = 1.0 / np.maximum(np.hypot(scene.noise_k[:, -1], 0.1 * scene.own_k[:, -1]), 1e-6)
-    rows = np.flatnonzero(seen)
+    rows = np.flatnonzero(scene.is_seen)
     if not parts or not len(rows) or not scene.own_k.any():
-        return np.zeros((n, n))
-    powers, _ = nnls(gain[np.ix_(rows, parts)] * weight[rows, None], scene.own_k[rows, -1] * weight[rows])
+        return OwnHeat(np.zeros((n, n)), diffusivities[len(diffusivities) // 2])
+    own = scene.own_k[:, -1]
+    weight = 1.0 / np.maximum(np.hypot(scene.noise_k[rows, -1], error * own[rows]), 1e-6)
+    prior = np.diag([1.0 / (3.0 * max(usual_k.get(scene.kinds[i], 2.0), 1e-3) * scene.floor_scale) for i in parts])
+    best: tuple[float, np.ndarray, np.ndarray, float] | None = None
+    for a in diffusivities:
+        gain = _gain(scene, parts, a)
+        system = np.vstack([gain[rows] * weight[:, None], prior])
+        powers, misfit = nnls(system, np.concatenate([own[rows] * weight, np.zeros(len(parts))]))
+        if best is None or misfit < best[0]:
+            best = (float(misfit), gain, powers, a)
+    _, gain, powers, a = best
     made = np.zeros((n, n))
-    made[:, parts] = gain[:, parts] * powers
-    total = np.maximum(made.sum(axis=1), np.maximum(scene.own_k[:, -1], 1e-9))
-    return made / total[:, None]
+    made[:, parts] = gain * powers
+    return OwnHeat(made / np.maximum(made.sum(axis=1), np.maximum(own, 1e-9))[:, None], a)
+
+
+def _gain(scene: Scene, parts: list[int], diffusivity: float) -> np.ndarray:
+    """Rise at each place for a rise of 1 at each part, ndarray (places, parts): half of it the body's own."""
+    gain = np.zeros((scene.places, len(parts)))
+    for j, i in enumerate(parts):
+        plate = source_patterns(scene, scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i], diffusivities=(diffusivity,))
+        gain[:, j] = 0.5 * plate[0, :, -1]
+        gain[i, j] += 0.5
+    return gain
 
 
 def loss_pattern(scene: Scene, shares: np.ndarray, gone: np.ndarray) -> np.ndarray:

@@ -11,10 +11,10 @@ from thermscan.model.board import Board, Part, Rail
 GROUND = re.compile(r"^(?:[ADPS]?GND\w*|VSS\w*|0V|EARTH|CHASSIS)$", re.IGNORECASE)
 VOLTS_IN_NAME = re.compile(r"(?<!\d)(\d+)V(\d*)(?!\w*\d*V)", re.IGNORECASE)
 SUPPLY_NAME = re.compile(r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP)", re.IGNORECASE)
-# Parts that pass current on from one net to another rather than use it up.
-SERIES_KINDS = ("inductor", "fuse", "resistor", "diode", "transistor", "connector", "transformer")
+# Parts that pass a supply's current on rather than use it up; the second kinds only between two supply nets.
+CARRIER_KINDS = ("inductor", "fuse", "transformer")
+SWITCH_KINDS = ("resistor", "diode", "transistor")
 MAKER_KINDS = ("regulator", "module", "transformer")
-USER_KINDS = ("chip", "memory", "module", "crystal", "connector", "transistor", "other")
 
 
 def is_ground(net: str) -> bool:
@@ -34,7 +34,8 @@ def volts_from_name(net: str) -> float | None:
 class Supply:
     """One supply net: its rail, who makes it, through which series parts, and who hangs on it.
 
-    ``users`` take heat-making current from it; ``shunts`` (capacitors and the like) lie between it and ground.
+    ``users`` take heat-making current from it; ``shunts`` are the small parts that touch it; ``series`` carry its
+    current on its way to it.
     """
 
     net: str
@@ -86,12 +87,12 @@ class PowerTree:
         return tuple(out)
 
     def fed_by(self, net: str) -> frozenset[str]:
-        """Return every part that loses its supply when ``net`` collapses: users of it and of all nets below."""
+        """Return every part that loses its current when ``net`` collapses: on it and on all nets below."""
         refs: set[str] = set()
         for name in self.below(net):
             supply = self.supplies.get(name)
             if supply is not None:
-                refs |= set(supply.users)
+                refs |= set(supply.users) | set(supply.series) | set(supply.shunts)
                 if name != net and supply.maker:
                     refs.add(supply.maker)
         return frozenset(refs)
@@ -175,21 +176,28 @@ def _is_higher(other: float | None, own: float | None) -> bool:
     return other is not None and own is not None and other > own
 
 
+def _carries(part: Part, rails: dict[str, Rail], *, is_entry: bool) -> bool:
+    """Tell whether the current of a supply passes through a part that touches it."""
+    live = {n for n in part.nets if not is_ground(n)}
+    if is_entry and part.kind == "connector":
+        return True
+    if part.kind in CARRIER_KINDS:
+        return len(live) >= 2
+    return part.kind in SWITCH_KINDS and len(live & set(rails)) >= 2
+
+
 def _supply(
     net: str, rail: Rail, maker: str | None, source: str | None, *, board: Board, rails: dict[str, Rail], is_guess: bool
 ) -> Supply:
     touching = [p for p in board.parts if net in p.nets and p.ref != maker]
-    makers_of_others = {r.made_by for r in rails.values() if r.made_by}
+    is_entry = maker is None and source is None
     users, shunts, series = [], [], []
     for part in touching:
-        live = [n for n in part.nets if not is_ground(n)]
-        has_ground = len(live) < len(part.nets)
-        is_entry = part.kind == "connector" and maker is None and source is None
-        if is_entry or part.kind in SERIES_KINDS and len(set(live)) >= 2 and not has_ground and len(part.nets) <= 3:
+        if _carries(part, rails, is_entry=is_entry):
             series.append(part.ref)
-        elif part.kind in ("capacitor", "resistor", "diode", "inductor") and has_ground:
+        elif part.kind in ("capacitor", "resistor", "diode", "inductor"):
             shunts.append(part.ref)
-        elif part.ref in makers_of_others or part.kind in MAKER_KINDS or part.kind in USER_KINDS:
+        else:
             users.append(part.ref)
     return Supply(
         net, rail.volts if rail.volts is not None else volts_from_name(net), rail.tolerance_percent, maker, source,

@@ -48,6 +48,7 @@ class Scene:
     spread_k: np.ndarray
     times_s: np.ndarray
     is_seen: np.ndarray
+    floor_scale: float = 1.0  # counts for a kelvin where the scale is not known (guessed from the noise), else 1
 
     @property
     def places(self) -> int:
@@ -223,14 +224,14 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
     noise = np.where(np.isfinite(noise) & (noise > 0), noise, max(typical, 1e-6))
     spread = np.where(np.isfinite(spread), np.maximum(spread, 0.0), 0.0)
     floor, share = healthy_scale(evidence, settings)
-    if evidence.unit == "count":
-        floor *= typical / settings.floor_k
+    scale = typical / settings.floor_k if evidence.unit == "count" else 1.0
+    floor *= scale
     spread = np.sqrt(spread**2 + floor**2 + (share * own) ** 2)
     excess = np.where(seen[:, None], np.stack([np.nan_to_num(r.excess_k) for r in rows]), 0.0)
     return Scene(
         tuple(r.ref for r in rows), tuple(r.kind for r in rows), np.array([r.x_mm for r in rows]),
         np.array([r.y_mm for r in rows]), np.array([r.radius_mm for r in rows]), excess, own, noise, spread,
-        np.array([max(float(np.mean(evidence.times_s[b])), 1e-3) for b in stages]), seen,
+        np.array([max(float(np.mean(evidence.times_s[b])), 1e-3) for b in stages]), seen, scale,
     )  # fmt: skip
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from thermscan.explain.hypothesis import Bare, Hypothesis, Lineup, line_up
-from thermscan.explain.likelihood import prepare_judge
+from thermscan.explain.likelihood import Judge, prepare_judge
+from thermscan.explain.pattern import divide_own_heat
 from thermscan.explain.posterior import Weighing, weigh_heat
-from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.power_tree import PowerTree, grow_tree
 from thermscan.explain.reason import FAULT_TEXT, reasons_for
-from thermscan.explain.scene import set_scene
+from thermscan.explain.scene import Scene, set_scene
 from thermscan.model.board import Board
 from thermscan.model.evidence import Evidence, Priors
 from thermscan.model.quantity import Measured
@@ -48,11 +49,24 @@ def explain(
     scene = set_scene(evidence, board, settings=settings)
     if scene is None:
         return _nothing_seen(priors)
-    judge = prepare_judge(scene, good_boards=evidence.good_boards, settings=settings)
-    lineup = line_up(evidence, scene, board, tree, priors=priors, settings=settings)
+    lineup, judge = prepare(evidence, scene, board, tree, priors=priors, settings=settings)
     log_prior, log_heat = weigh_heat(lineup, judge)
     weighing = Weighing(tuple(lineup.hypotheses), log_prior, log_heat, {})
     return _rank(weighing, lineup, evidence, board)
+
+
+def prepare(
+    evidence: Evidence, scene: Scene, board: Board | None, tree: PowerTree, *, priors: Priors, settings: ExplainSettings
+) -> tuple[Lineup, Judge]:
+    """Divide the healthy heat over the parts, list the hypotheses and prepare the judging of their looks."""
+    own = divide_own_heat(
+        scene, priors.self_heating_k, diffusivities=settings.diffusivities(), error=settings.pattern_error
+    )
+    lineup = line_up(evidence, scene, board, tree, own, priors=priors, settings=settings)
+    judge = prepare_judge(
+        scene, diffusivity=own.diffusivity, good_boards=evidence.good_boards, settings=settings
+    )
+    return lineup, judge
 
 
 def _nothing_seen(priors: Priors) -> Ranking:

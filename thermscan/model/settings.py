@@ -134,11 +134,11 @@ class SourceSettings:
     )
     needed: float = knob(0.5, (0.0, 1.0), "probability above which a source is listed")
     model_error: float = knob(
-        0.10,
-        (0.0, 1.0),
-        "error of the plate model as a share of its own rise: a thin plate is 4 to 12 % off near a source",
+        0.15, (0.0, 1.0), "smooth error of a template as a share of it: closed forms are 4 to 12 % off, uneven copper adds"
     )
-    error_cells: float = knob(6.0, (1.0, 1000.0), "cells over which that error hangs together; judgement")
+    error_reach_mm: float = knob(4.0, (0.1, 100.0), "distance over which that error changes; judgement")
+    loose_error: float = knob(0.05, (0.0, 1.0), "error of a template that has no smooth shape, as a share of it; judgement")
+    error_cells: float = knob(6.0, (1.0, 1000.0), "cells over which errors of the own heat hang together; judgement")
     healthy_share: float = knob(
         0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell"
     )
@@ -195,8 +195,8 @@ class PlacementSettings:
     scale_step: float = knob(0.06, (0.01, 0.3), "step of the natural logarithm of the scale in the search")
     turn_step_deg: float = knob(5.0, (1.0, 15.0), "step of the angle in the search, degrees")
     seen_share: float = knob(0.55, (0.2, 1.0), "share of the outline that must lie in the frame")
-    search_starts: int = knob(40, (4, 500), "outline starts that are refined")
-    search_kept: int = knob(10, (2, 100), "refined outlines whose layout is tried")
+    search_starts: int = knob(24, (4, 500), "outline starts that are refined")
+    search_kept: int = knob(8, (2, 100), "refined outlines whose layout is tried")
     same_place_px: float = knob(2.0, (0.2, 20.0), "starts that end closer than this over the board are one, px")
     layout_tolerance_mm: float = knob(
         0.1, (0.0, 2.0), "tolerance of part positions and outline against the board file (common practice)"
@@ -228,9 +228,11 @@ class TimingSettings:
     )
     widest_half: int = knob(192, (8, 10000), "half width of the widest kink filter, samples")
     width_ratio: float = knob(2.0, (1.2, 4.0), "step between filter widths; a factor 2 loses under 10 % of a peak")
+    kernel_bend: float = knob(0.15, (0.01, 1.0), "time constant of the bent kink filter over its half width; small parts level off")
+    windows_needed: float = knob(6.0, (2.0, 100.0), "filter lengths that fit in a recording whose noise can be measured with it")
+    steepest_wander: float = knob(1.5, (0.0, 3.0), "power of the width with which noise is taken to grow; 1.5 is a random walk")
     calm_times: float = knob(0.4, (0.05, 0.9), "share of times, the calmest, from which filtered noise is measured")
     calm_cells: float = knob(0.8, (0.1, 1.0), "share of places that the measured noise covers; heat is local")
-    calm_share: float = knob(0.25, (0.02, 1.0), "quantile over places that tells how the camera wanders; most may be warming")
     false_edge_rate: float = knob(0.01, (1e-9, 0.5), "chance of any false kink in a recording without one")
     tolerance: float = knob(
         0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"
@@ -241,11 +243,11 @@ class TimingSettings:
     polish_trials: int = knob(10, (2, 100), "trial moments on each side of it")
     merge_s: float = knob(1.0, (0.01, 10.0), "kinks closer than this may mend each other's shape")
     merge_share: float = knob(0.05, (0.0, 1.0), "share of the other's gain below which a kink only mends its shape")
-    prior_sigmas: float = knob(100.0, (1.0, 1e6), "prior of each first-order response in units of the noise; wide")
     response_fastest_s: float = knob(0.3, (0.01, 10.0), "fastest first-order response when the size of a kink is read")
-    response_ratio: float = knob(5.0, (1.5, 20.0), "step between these responses")
-    response_constants: int = knob(4, (2, 12), "number of these responses: 0.3 s to half a minute")
     response_s: float = knob(0.6, (0.01, 10.0), "time after a kink at which its size is read")
+    answer_before: float = knob(4.0, (0.0, 50.0), "samples before a kink in which the answer of a place may start")
+    answer_after: float = knob(6.0, (0.0, 50.0), "samples after it")
+    history_s: float = knob(6.0, (0.5, 60.0), "stretch at the start that shows heat of what happened before")
     source_sigmas: float = knob(5.0, (2.0, 20.0), "response over its error from which a place takes part in the timing")
     most_sources: int = knob(24, (1, 500), "places that decide a moment at the most; more are neighbours of these")
     fit_before_s: float = knob(2.5, (0.1, 60.0), "stretch before a kink that shows the trend")
@@ -279,6 +281,8 @@ class TimingSettings:
         0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none"
     )
     step_share: float = knob(0.5, (0.0, 1.0), "share of places, by strength, that may look like plain steps at a switch")
+    switch_sigmas: float = knob(6.5, (3.0, 50.0), "response over error that one place must reach at a switch; moments are searched")
+    lone_sigmas: float = knob(10.0, (3.0, 50.0), "the same for a power-off without a power-on; a warm thing may leave the view")
     restless_share: float = knob(0.25, (0.0, 10.0), "strength of kinks while off, over a switch's, in its own places")
     history_share: float = knob(0.1, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
     off_share: float = knob(
@@ -302,7 +306,7 @@ class ExplainSettings:
     tail_two: float = knob(4.0, (1.0, 100.0), "the same with two good boards")
     tail_one: float = knob(3.0, (1.0, 100.0), "the same with one good board")
     tail_none: float = knob(2.0, (1.0, 100.0), "the same with none")
-    common_share: float = knob(0.05, (0.0, 1.0), "all parts warmer or cooler together: supply and air; judgement")
+    common_share: float = knob(0.08, (0.0, 1.0), "all parts warmer or cooler together: supply and air; judgement")
     noise_kept: float = knob(0.4, (0.0, 1.0), "share of the noise that averaging cannot remove: placing, cold frames")
     block_mm: float = knob(
         4.0, (0.5, 50.0), "edge of the blocks of bare board, mm; about the spread of heat in seconds"
@@ -310,18 +314,19 @@ class ExplainSettings:
     most_blocks: int = knob(220, (4, 2000), "blocks on a board at the most: time")
     bare_margin_mm: float = knob(0.5, (0.0, 5.0), "left out around bodies: solder fillets and placing error")
     least_block_share: float = knob(0.2, (0.0, 1.0), "share of a block's cells that must be bare and readable")
-    warm_own_k: float = knob(0.5, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
+    warm_own_k: float = knob(0.1, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
     most_shared: int = knob(25, (0, 200), "warm parts whose harmless differences are followed into the board")
+    drift_k: float = knob(0.1, (0.0, 5.0), "offset of the whole picture that two recordings may differ by, K; judgement")
     most_shared_sigma: float = knob(3.5, (1.0, 10.0), "how far a harmless difference of a part's power may go")
-    slow_mm2_per_s: float = knob(
-        0.25, (0.05, 10.0), "heat spreading in bare FR-4, in plane (0.8 W/mK over 1.9 MJ/m3K less 40 %)"
-    )
-    quick_mm2_per_s: float = knob(12.0, (0.1, 100.0), "the same with several copper planes")
+    slow_mm2_per_s: float = knob(0.4, (0.05, 10.0), "heat spreading in bare FR-4, in plane: 0.8 W/mK over 1.9 MJ/m3K")
+    quick_mm2_per_s: float = knob(20.0, (0.1, 100.0), "the same with several copper planes")
+    diffusivity_count: int = knob(6, (1, 50), "spreads of heat tried between these two")
+    diffusivity_step: float = knob(2.0, (1.0, 20.0), "how far the spread at a fault may differ from the rest, factor")
     pattern_error: float = knob(
         0.35, (0.0, 2.0), "error of a predicted change at a place, share of it, all stages alike"
     )
     shape_error: float = knob(0.4, (0.0, 2.0), "share of that error that differs from stage to stage")
-    dark_error: float = knob(0.15, (0.0, 2.0), "error of a predicted loss of heat: the good boards have shown it")
+    dark_error: float = knob(0.1, (0.0, 2.0), "error of a predicted loss of heat: the good boards have shown it")
     evidence_power: float = knob(
         0.5, (0.05, 1.0), "exponent of the likelihood: unmodelled errors are shared by neighbours"
     )
@@ -348,9 +353,10 @@ class ExplainSettings:
     listed_from: float = knob(0.002, (0.0, 0.5), "probability below which a suspect joins 'other' in the list")
 
     def diffusivities(self) -> tuple[float, ...]:
-        """Three spreads of heat, from bare FR-4 to copper planes, mm2/s."""
-        middle = (self.slow_mm2_per_s * self.quick_mm2_per_s) ** 0.5
-        return self.slow_mm2_per_s, middle, self.quick_mm2_per_s
+        """Spreads of heat tried on the good boards' warmth, from bare FR-4 to copper planes, mm2/s."""
+        ratio = self.quick_mm2_per_s / self.slow_mm2_per_s
+        steps = max(int(self.diffusivity_count) - 1, 1)
+        return tuple(self.slow_mm2_per_s * ratio ** (i / steps) for i in range(int(self.diffusivity_count)))
 
 
 @dataclass(frozen=True)
