@@ -15,6 +15,11 @@ def map_points(matrix: np.ndarray, points: np.ndarray) -> np.ndarray:
     return (out[:, :2] / out[:, 2:]).reshape(points.shape)
 
 
+def normalised(matrix: np.ndarray) -> np.ndarray:
+    """Return a homography scaled so that its last element is 1."""
+    return matrix / matrix[2, 2]
+
+
 @dataclass(frozen=True)
 class Lens:
     """Radial distortion in OpenCV's model: ``(k1, k2)`` with focal length and centre in pixels."""

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from thermscan.measure.film import pixel_size_mm
 from thermscan.measure.placement import place_board
-from thermscan.measure.placement_match import match_placements
+from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
 from thermscan.measure.track import make_track
 from thermscan.model.board import Board
-from thermscan.model.pose import Placement
+from thermscan.model.pose import Placement, normalised
 from thermscan.model.settings import Settings
 from thermscan.pipeline.film_set import Placed
 from thermscan.pipeline.prepare import Prepared
@@ -23,6 +24,33 @@ def picture_as_board(prepared: Prepared) -> tuple[Board, Placement]:
     board = Board.rectangle(columns, rows, name="the faulty board's own picture")
     matrix = np.array([[1.0, 0.0, -0.5], [0.0, -1.0, rows - 0.5], [0.0, 0.0, 1.0]])
     return board, Placement(matrix, 0.0, "frame")
+
+
+def match_all(prepared: Sequence[Prepared], board: Board, *, side: str, settings: Settings) -> Match:
+    """Place every recording on the board, then bring the good ones into line with the faulty one."""
+    placements = [
+        place_board(
+            p.motion, board, marks=p.recording.facts.marks, side=side, camera=p.camera, settings=settings.placement
+        )
+        for p in prepared
+    ]
+    return match_placements(
+        prepared[0].motion,
+        [p.motion for p in prepared[1:]],
+        placements[0],
+        placements[1:],
+        board,
+        side=side,
+        settings=settings.placement,
+    )
+
+
+def match_pictures(prepared: Sequence[Prepared], *, settings: Settings) -> tuple[Match, Board]:
+    """Register the good recordings to the faulty picture on the thermal pattern alone; the picture is the board."""
+    board, own = picture_as_board(prepared[0])
+    found = place_by_pattern(prepared[0].motion, [p.motion for p in prepared[1:]], settings=settings.placement)
+    goods = tuple(replace(good, matrix=normalised(good.matrix @ own.matrix)) for good in found.goods)
+    return replace(found, faulty=own, goods=goods), board
 
 
 def place_all(
@@ -43,25 +71,14 @@ def place_all(
     tuple of Placed, Board
         The board given, or the faulty board's own picture where none was.
     """
-    placements = [
-        place_board(
-            p.motion, board, marks=p.recording.facts.marks, side=side, camera=p.camera, settings=settings.placement
-        )
-        for p in prepared
-    ]
-    first, rest = prepared[0], prepared[1:]
-    match = match_placements(
-        first.motion,
-        [p.motion for p in rest],
-        placements[0],
-        placements[1:],
-        board,
-        side=side,
-        settings=settings.placement,
+    match, board = (
+        match_pictures(prepared, settings=settings)
+        if board is None
+        else (match_all(prepared, board, side=side, settings=settings), board)
     )
-    track = make_track(first.motion, match.faulty, side=side, warnings=match.warnings)
-    placed = [Placed(first, track, 0.0, pixel_size_mm(match.faulty.matrix, board))]
-    for one, placement in zip(rest, match.goods, strict=True):
+    track = make_track(prepared[0].motion, match.faulty, side=side, warnings=match.warnings)
+    placed = [Placed(prepared[0], track, 0.0, pixel_size_mm(match.faulty.matrix, board))]
+    for one, placement in zip(prepared[1:], match.goods, strict=True):
         track = make_track(one.motion, placement, side=side)
         placed.append(Placed(one, track, placement.error_px, pixel_size_mm(placement.matrix, board)))
     return tuple(placed), board
