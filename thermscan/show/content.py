@@ -15,6 +15,7 @@ from thermscan.show.words import (
     UNKNOWN,
     answer,
     basis_words,
+    board_words,
     fault_words,
     name_of,
     say,
@@ -258,7 +259,7 @@ def _facts(result: Result) -> tuple[Fact, ...]:
     """Put the general facts into words."""
     limit = result.detection_limit_w
     facts = [
-        Fact("board", result.board_name or "not named"),
+        Fact("board", board_words(result)),
         Fact("side", side_words(result.side)),
         Fact("compared with", basis_words(result)),
         Fact("power-on", say(result.power_on_s, "s", why=result.why.get("power_on_s", "").replace("_", " "))),
@@ -304,7 +305,7 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
     shares += [Fact("no fault", say_share(result.no_fault_probability))]
     shares += [Fact("another fault", say_share(result.other_probability))]
     return Content(
-        title=result.board_name or "board",
+        title=board_words(result),
         verdict=result.verdict,
         answer=answer(result),
         subline=against,

@@ -14,7 +14,7 @@ from thermscan.model.result_maps import ResultMaps
 from thermscan.show.colour import LINE, QUIET, SERIES
 from thermscan.show.overlay import overlay_facts
 from thermscan.show.picture import FONT, add_axes, new_figure, png_of, shortened, wrap_lines, write_text
-from thermscan.show.words import basis_words, excess_unit, when_words
+from thermscan.show.words import basis_words, board_words, excess_unit, when_words
 
 _MOST = 6
 _FEW_BINS = 3  # below it there is no line to follow: points with bars
@@ -179,7 +179,7 @@ def draw_curves(result: Result, maps: ResultMaps, *, fahrenheit: bool = False) -
     unit = excess_unit(result, fahrenheit=fahrenheit)
     courses = chosen_courses(result, maps)
     figure = new_figure(9.6, 6.4)
-    head = f"{result.board_name}: first suspects and places against {basis_words(result)}"
+    head = f"{board_words(result)}: first suspects and places against {basis_words(result)}"
     for line in wrap_lines(figure, head, 8.8, size=10.5, most=1):
         write_text(figure, (0.75, 6.25), line, size=10.5, weight="bold", colour="black")
     panels = (add_axes(figure, (0.75, 3.2, 7.35, 2.4)), add_axes(figure, (0.75, 0.55, 7.35, 2.0)))

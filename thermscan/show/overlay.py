@@ -42,6 +42,7 @@ from thermscan.show.picture import (
 from thermscan.show.words import (
     answer,
     basis_words,
+    board_words,
     excess_unit,
     fault_words,
     name_of,
@@ -280,7 +281,9 @@ def draw_overlay(result: Result, maps: ResultMaps, board: Board | None = None, *
     for i, line in enumerate(wrap_lines(figure, answer(result), total - 0.8, size=12.5, most=1)):
         write_text(figure, (0.45, top + 0.58 - 0.25 * i), line, size=12.5, weight="bold", colour="black")
     against = "over" if result.basis != "itself_only" else "against"
-    line = f"{result.board_name}: excess {against} {basis_words(result)}, {when_words(maps)}, {side_words(result.side)}"
+    line = (
+        f"{board_words(result)}: excess {against} {basis_words(result)}, {when_words(maps)}, {side_words(result.side)}"
+    )
     for text in wrap_lines(figure, line, total - 0.8, size=9, most=1):
         write_text(figure, (0.45, top + 0.28), text, size=9, colour=QUIET)
     axes = add_axes(figure, (0.45, 1.1, max(width, 4.0), height))
@@ -290,7 +293,7 @@ def draw_overlay(result: Result, maps: ResultMaps, board: Board | None = None, *
     draw_scale_bar(axes, scene.view)
     _foot(figure, scene, limit, hatched, unit.name)
     _list_places(figure, scene, max(width, 4.0) + 0.7, top, 1.1)
-    caption = f"Excess of {result.board_name} over {basis_words(result)}"
+    caption = f"Excess of {board_words(result)} over {basis_words(result)}"
     facts = overlay_facts(
         result, maps, caption=caption, scale=f"{-limit * unit.factor:.3g} to {limit * unit.factor:.3g} {unit.name}"
     )
@@ -327,7 +330,7 @@ def draw_side_by_side(
     height = min(width * scene.view.height / scene.view.width, 6.5)
     figure = new_figure(11.4, height + 1.75)
     total = figure.get_size_inches()[0]
-    line = f"{result.board_name}, {when_words(maps)}, {side_words(result.side)}"
+    line = f"{board_words(result)}, {when_words(maps)}, {side_words(result.side)}"
     for text in wrap_lines(figure, line, total - 0.8, size=10, most=1):
         write_text(figure, (0.4, height + 1.6), text, size=10, weight="bold")
     for i, (title, stack) in enumerate(stacks):
@@ -341,7 +344,7 @@ def draw_side_by_side(
     write_text(figure, (total - 3.25, 0.06), f"{unit.name}, the same scale in all panels", size=8.5, align="center",
                vertical="bottom")  # fmt: skip
     facts = overlay_facts(
-        result, maps, caption=f"Faulty, good and excess of {result.board_name}",
+        result, maps, caption=f"Faulty, good and excess of {board_words(result)}",
         scale=f"{-limit * unit.factor:.3g} to {limit * unit.factor:.3g} {unit.name} ({EXCESS_MAP})",
     )  # fmt: skip
     return png_of(figure, facts)

@@ -103,6 +103,11 @@ def state_words(reading: PartReading) -> str:
     return {"like_good": "like the good boards", "unknown": "cannot tell"}.get(reading.state, reading.state)
 
 
+def board_words(result: Result) -> str:
+    """Return the board's name, or that it has none."""
+    return result.board_name or "board without a name"
+
+
 def basis_words(result: Result) -> str:
     """Say what the board was compared with."""
     if result.basis == "good_boards":
