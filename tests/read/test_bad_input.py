@@ -52,6 +52,9 @@ CSV_ROWS = {
     "doubtful commas": ("23,41,23,52\n" * 3, {},
                         ": '23,41,23,52' is ambiguous: it reads as 23 41 23 52 or as 23.41 23.52; "
                         "part the numbers with semicolons, or give --unit count for whole numbers"),
+    "doubtful commas behind an index": ("0,23,41,23,52\n1,23,41,23,53\n2,23,42,23,53\n", {},
+                ": '23,41,23,52' is ambiguous: it reads as 23 41 23 52 or as 23.41 23.52; "
+                "part the numbers with semicolons, or give --unit count for whole numbers"),
     "doubtful thousands": ("23,415;23,520\n" * 3, {},
                            ": '23,415' is ambiguous: it reads as 23.415 or 23415; "
                            "give --unit celsius for the first reading or --unit count for the second"),

@@ -187,6 +187,11 @@ def test_whole_numbers_of_a_camera_stay_counts(tmp_path):
     np.testing.assert_array_equal(frames_of(recording)[0], counts)
 
 
+def test_whole_numbers_no_board_can_have_stay_counts(tmp_path):
+    counts = np.array([[12, 40, 33], [700, 41, 38], [35, 36, 37]], float)
+    assert read(tmp_path, text_of(counts, form="%d", separator=";")).unit == "count"
+
+
 def test_whole_degrees_are_celsius(tmp_path):
     recording = read(tmp_path, text_of(np.round(FRAME), form="%d", separator=";"))
     assert recording.unit == "celsius"

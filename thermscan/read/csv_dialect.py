@@ -191,12 +191,28 @@ def _three_digits(separator: str, token: str, *, unit: str | None, has_letters: 
     raise InputError(path, "", f"{token!r} is ambiguous: it reads as {readings}", remedy)
 
 
+def _without_index(rows: list[list[str]]) -> list[list[str]]:
+    """Return rows without a first cell that only counts 0, 1, 2 .. or 1, 2, 3 .. (also where frames start it anew)."""
+    first = [int(row[0]) if row[0].isdecimal() else -1 for row in rows]
+    steps = np.diff(first)
+    counts = first[0] in (0, 1) and all(
+        step == 1 or value in (0, 1) for step, value in zip(steps, first[1:], strict=True)
+    )
+    return [row[1:] for row in rows] if counts else rows
+
+
 def _refuse_doubtful_commas(lines: list[str], *, unit: str | None, path: str) -> None:
-    """Refuse whole numbers parted by commas where each pair could as well be one number with a decimal comma."""
+    """Refuse whole numbers parted by commas where each pair could as well be one number with a decimal comma.
+
+    Only an even number of cells in each row leaves that open; an index in the first column is not one of them. Cells
+    of four digits or more in both places are whole numbers: nobody writes 7102.7118 degrees.
+    """
     if unit == "count":
         return
     rows = [[t.strip() for t in line.rstrip(", ").split(",")] for line in lines]
-    if any(len(row) % 2 for row in rows):
+    if len({len(row) % 2 for row in rows}) == 1 and len(rows[0]) % 2:
+        rows = _without_index(rows)
+    if any(len(row) % 2 or not row for row in rows):
         return
     heads = [t for row in rows for t in row[0::2] if t]
     tails = [t for row in rows for t in row[1::2] if t]

@@ -94,7 +94,8 @@ def _guess_unit(raw: RawFrames, sample: np.ndarray, options: OpenOptions, *, pat
     if raw.is_integer and raw.highest is not None:
         return "count", ["whole numbers without a scale stay counts"]
     background = _background(sample, limits.background_share)
-    if raw.is_integer and background > limits.doubtful_high_c:
+    is_wide = np.nanmin(sample) < limits.coldest_c or np.nanmax(sample) > limits.kelvin_high
+    if raw.is_integer and (background > limits.doubtful_high_c or is_wide):
         return "count", ["whole numbers without a unit or scale stay counts"]
     if limits.doubtful_low_c <= background <= limits.doubtful_high_c:
         problem = f"the background would be {background:.1f} C and no unit is stated"
