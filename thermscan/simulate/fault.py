@@ -8,10 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from thermscan.model.board import Board, Part, Rail
-from thermscan.simulate.load import Defect, LoadPlan, downstream, part_watts
+from thermscan.simulate.load import Defect, LoadPlan, downstream, on_grid, part_watts
 from thermscan.simulate.stack import LAYERS
 from thermscan.simulate.truth import FaultTruth
 
+# A body of this many mm2 stands this heat for seconds, about 100 K over the board under it: from memory of land
+# pattern resistances (0402 near 150 K/W, 1206 near 40 K/W).
+SURVIVED_W, SURVIVED_W_MM2 = 0.35, 0.35
 COLD_FROM_W = 0.01  # parts that made less than this when healthy are not listed as cold
 
 
@@ -72,6 +75,11 @@ class FaultSite:
             return self.watts
         return float(np.exp(self.random.uniform(np.log(low), np.log(high))))
 
+    def power_in(self, part: Part, low: float, high: float) -> float:
+        """Return watts as :meth:`power` does, held to what a body of this size survives for seconds."""
+        most = SURVIVED_W + SURVIVED_W_MM2 * part.w * part.h
+        return self.power(min(low, most), min(high, most))
+
     def pick(self, parts: list[Part]) -> Part | None:
         """Return one of the parts, None if there are none."""
         return parts[int(self.random.integers(len(parts)))] if parts else None
@@ -109,7 +117,7 @@ def _short(site: FaultSite) -> DrawnFault | None:
     if part is None:
         return None
     net = next((n for n in part.nets if n in lower), part.nets[0] if part.nets else "")
-    watts = site.power(0.05, 4.0)
+    watts = site.power_in(part, 0.05, 5.0)
     if site.injection:
         return _injected(site, part, net, watts)
     dead = downstream(site.board, net)
@@ -118,7 +126,7 @@ def _short(site: FaultSite) -> DrawnFault | None:
     has_maker = maker in site.plan.loss_share
     retry = None
     if not has_maker or site.random.random() < 0.25:  # the supply itself gives up and tries again
-        retry = (float(np.round(site.random.uniform(0.15, 0.6), 2)), float(np.round(site.random.uniform(0.4, 2.0), 2)))
+        retry = (float(on_grid(site.random.uniform(0.15, 0.6))), float(on_grid(site.random.uniform(0.4, 2.0))))
     add = {part.ref: watts}
     decoys: tuple[str, ...] = ()
     if has_maker and maker:
@@ -152,7 +160,7 @@ def _leak(site: FaultSite) -> DrawnFault | None:
     part = site.pick(parts)
     if part is None:
         return None
-    watts = site.power(0.03, 0.8)
+    watts = site.power_in(part, 0.02, 0.8)
     return DrawnFault(_truth(part, "leak", f"{part.ref} leaks"), Defect(add_w={part.ref: watts}))
 
 
@@ -276,7 +284,7 @@ def _hidden_source(site: FaultSite) -> DrawnFault | None:
         truth = FaultTruth(
             "hidden_source", part.ref, part.nets[0] if part.nets else None, part.x, part.y, far, (part.ref,), text=text
         )
-        return DrawnFault(truth, Defect(add_w={part.ref: watts}))
+        return DrawnFault(truth, Defect(add_w={part.ref: site.power_in(part, 0.1, 1.5)}))
     x0, y0, x1, y1 = site.board.box_mm
     for _ in range(50):
         x, y = (float(v) for v in site.random.uniform((x0 + 3, y0 + 3), (x1 - 3, y1 - 3)))
@@ -296,7 +304,7 @@ def _supply_limit(site: FaultSite) -> DrawnFault | None:
     truth = _truth(plug, "supply_limit", f"the supply of {rail.net} is at its limit", net=rail.net)
     if site.random.random() < 0.5:
         return DrawnFault(truth, Defect(level=float(site.random.uniform(0.15, 0.55))))
-    retry = (float(np.round(site.random.uniform(0.15, 0.8), 2)), float(np.round(site.random.uniform(0.4, 2.0), 2)))
+    retry = (float(on_grid(site.random.uniform(0.15, 0.8))), float(on_grid(site.random.uniform(0.4, 2.0))))
     return DrawnFault(truth, Defect(retry_s=retry))
 
 

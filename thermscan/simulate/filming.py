@@ -13,7 +13,7 @@ from thermscan.model.recording import Recording
 from thermscan.simulate.fault import DrawnFault
 from thermscan.simulate.heat import HeatFilm, run_heat
 from thermscan.simulate.layout import shake_board
-from thermscan.simulate.load import Defect, LoadPlan, Schedule, make_schedule, spread_plan
+from thermscan.simulate.load import Defect, LoadPlan, Schedule, make_schedule, on_grid, spread_plan
 from thermscan.simulate.options import RESOLUTIONS, CaseOptions
 from thermscan.simulate.scene import Optics, Scene, draw_look
 from thermscan.simulate.sensor import MadeStore, Sensor, SensorFaults, draw_sensor
@@ -309,7 +309,7 @@ def heat_unit(
         unit.net,
         np.full(len(unit.net.capacity), air(-lead)),
         lambda t: columns @ schedule.at(t - lead)[used],
-        duration_s=round(float(line.times_s[-1]) + lead + 0.05, 2),
+        duration_s=float(on_grid(line.times_s[-1] + lead + 0.05)),
         switches_s=schedule.switches() + lead,
         ambient_c=lambda t: air(t - lead),
         keep=visible_nodes(unit, board, side=side),

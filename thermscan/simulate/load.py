@@ -8,7 +8,12 @@ import numpy as np
 
 from thermscan.model.board import Board, Part
 
-GRID_S = 0.01  # switching times are rounded to this, so that the heat model needs few step lengths
+GRID_S = 0.02  # switching times are drawn on this grid, the shortest step of the heat model: few step lengths
+
+
+def on_grid(time_s: np.ndarray) -> np.ndarray:
+    """Round times to the grid, ndarray or float, s."""
+    return np.round(np.round(np.asarray(time_s, float) / GRID_S) * GRID_S, 2)
 
 
 @dataclass(frozen=True)
@@ -106,7 +111,7 @@ def draw_loads(board: Board, random: np.random.Generator) -> LoadPlan:
     makers = {r.made_by: r for r in board.rails if r.made_by}
     coils = _coils(board)
     own, rail_of, boot, spread, loss, coil_share = {}, {}, {}, {}, {}, {}
-    boots = [round(float(random.uniform(0.3, 2.5)), 2) for _ in range(2)]
+    boots = [float(on_grid(random.uniform(0.3, 2.5))) for _ in range(2)]
     for part in board.parts:
         gates = [n for n in part.nets if n in rails]
         rail_of[part.ref] = gates[0] if gates else first
@@ -128,7 +133,7 @@ def draw_loads(board: Board, random: np.random.Generator) -> LoadPlan:
         coil_share[coil] = (maker, float(random.uniform(0.2, 0.5)))
     delay, step = {}, 0.0
     for rail in board.rails:
-        delay[rail.net] = round(step, 2)
+        delay[rail.net] = float(on_grid(step))
         step += float(random.uniform(0.0, 0.12))
     return LoadPlan(own, rail_of, delay, boot, loss, coil_share, spread)
 
@@ -165,8 +170,8 @@ def spread_plan(plan: LoadPlan, random: np.random.Generator, *, scale: float) ->
     """Return the plan of one unit: every part's own heat off by its spread, start-up a little earlier or later."""
     own = {ref: w * float(np.exp(scale * plan.spread[ref] * random.normal())) for ref, w in plan.own_w.items()}
     loss = {ref: w * float(np.exp(scale * 0.06 * random.normal())) for ref, w in plan.loss_share.items()}
-    delay = {net: max(0.0, round(d + scale * 0.01 * random.normal(), 2)) for net, d in plan.rail_delay_s.items()}
-    boot = {ref: (round(s * float(np.exp(scale * 0.01 * random.normal())), 2), p) for ref, (s, p) in plan.boot.items()}
+    delay = {net: max(0.0, float(on_grid(d + scale * 0.02 * random.normal()))) for net, d in plan.rail_delay_s.items()}
+    boot = {ref: (float(on_grid(s * np.exp(scale * 0.01 * random.normal()))), p) for ref, (s, p) in plan.boot.items()}
     return replace(plan, own_w=own, loss_share=loss, rail_delay_s=delay, boot=boot)
 
 
@@ -265,9 +270,9 @@ def make_schedule(board: Board, plan: LoadPlan, defect: Defect, runs_s: np.ndarr
 
 
 def split_runs(runs_s: np.ndarray, retry_s: tuple[float, float] | None) -> np.ndarray:
-    """Cut runs into tries where the supply gives up and tries again; times rounded to 10 ms."""
+    """Cut runs into tries where the supply gives up and tries again; times rounded to the grid."""
     if retry_s is None:
-        return np.round(np.asarray(runs_s, float), 2)
+        return np.asarray(runs_s, float)
     on, pause = retry_s
     out = []
     for start, stop in runs_s:
@@ -275,4 +280,4 @@ def split_runs(runs_s: np.ndarray, retry_s: tuple[float, float] | None) -> np.nd
         while now < stop:
             out.append((now, min(now + on, stop)))
             now += on + pause
-    return np.round(np.array(out), 2)
+    return np.array(out)

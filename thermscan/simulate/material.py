@@ -64,8 +64,8 @@ class Kind:
 
 
 KINDS = {
-    "capacitor": Kind("ceramic", 3.0e6, (5000.0, 14000.0), "ends", None),
-    "resistor": Kind("resistor_glaze", 3.0e6, (6000.0, 16000.0), "ends", None),
+    "capacitor": Kind("ceramic", 3.0e6, (9000.0, 22000.0), "ends", None),
+    "resistor": Kind("resistor_glaze", 3.0e6, (10000.0, 25000.0), "ends", None),
     "inductor": Kind("ferrite", 3.4e6, (1800.0, 4500.0), "ends", (500.0, 1500.0)),
     "diode": Kind("mold", 2.2e6, (2500.0, 7000.0), "ends", (900.0, 2500.0)),
     "transistor": Kind("mold", 2.2e6, (2500.0, 7000.0), "whole", (900.0, 2500.0)),

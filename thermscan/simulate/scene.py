@@ -21,6 +21,7 @@ from thermscan.simulate.viewpoint import plane_matrix
 
 FINE_MM = 0.3  # a subsample is about this wide on the board
 TEXEL_MM = 0.12
+WALL_FROM = 0.05  # walls narrower than this share of a subsample are not drawn
 UPSAMPLE = 4  # cells are refined before warping, as OpenCV rounds coordinates to 1/32 of a source pixel
 
 
@@ -146,38 +147,41 @@ class Scene:
         margin = 8
         self.texel = texel
         self.texture_x0, self.texture_y0 = x0 - margin * texel, y0 - margin * texel
-        columns = int((x1 - x0) / texel) + 2 * margin
-        rows = int((y1 - y0) / texel) + 2 * margin
-        to_texel = np.array([[1 / texel, 0, -self.texture_x0 / texel], [0, 1 / texel, -self.texture_y0 / texel]])
-
-        def fill(points_mm: np.ndarray) -> np.ndarray:
-            stamp = np.zeros((rows, columns), np.float32)
-            points = np.column_stack([points_mm, np.ones(len(points_mm))]) @ to_texel.T
-            fine = 4  # drawn finer and averaged, so that edges are where they should be
-            big = np.zeros((rows * fine, columns * fine), np.uint8)
-            corners = np.round(((points + 0.5) * fine - 0.5) * 256).astype(np.int32)
-            cv2.fillPoly(big, [corners], 255, cv2.LINE_8, 8)
-            cv2.resize(big.astype(np.float32) / 255, (columns, rows), dst=stamp, interpolation=cv2.INTER_AREA)
-            return stamp
-
-        outline = fill(self.board.outline_mm)
+        shape = (int((y1 - y0) / texel) + 2 * margin, int((x1 - x0) / texel) + 2 * margin)
+        outline = self._fill_outline(shape)
         black = self.optics.perfect_surfaces
-        emissivity = np.full((rows, columns), 1.0 if black else EMISSIVITY["solder_mask"], np.float32)
+        emissivity = np.full(shape, 1.0 if black else EMISSIVITY["solder_mask"], np.float32)
         circle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
         ring = np.column_stack([np.cos(circle), np.sin(circle)])
+        metal = []
         for hole in self.board.holes:
             middle = np.array([hole.x, hole.y])
-            pad = fill(middle + ring * (hole.d / 2 + 1.2))
-            if not black:
-                emissivity += pad * (EMISSIVITY["tinned"] - emissivity)
-            outline *= 1.0 - fill(middle + ring * hole.d / 2)
-        if not black:
-            for _, part in self.parts:
-                if KINDS[part.kind].foot == "ends":
-                    pads = self._pads(part)
-                    for pad in pads:
-                        emissivity += fill(pad) * (EMISSIVITY["tinned"] - emissivity)
+            metal.append(middle + ring * (hole.d / 2 + 1.2))
+            self._blend(outline, middle + ring * hole.d / 2, 0.0)
+        metal += [pad for _, part in self.parts if KINDS[part.kind].foot == "ends" for pad in self._pads(part)]
+        for polygon in metal if not black else ():
+            self._blend(emissivity, polygon, EMISSIVITY["tinned"])
         self.outline_texture, self.emissivity_texture = outline, emissivity
+
+    def _texels(self, points_mm: np.ndarray) -> np.ndarray:
+        """Board mm to texel coordinates, ndarray (..., 2)."""
+        return (points_mm - [self.texture_x0, self.texture_y0]) / self.texel
+
+    def _fill_outline(self, shape: tuple[int, int]) -> np.ndarray:
+        """Return how much of each texel is board, holes not yet cut."""
+        fine = 4  # drawn finer and averaged, so that edges are where they should be
+        big = np.zeros((shape[0] * fine, shape[1] * fine), np.uint8)
+        corners = np.round(((self._texels(self.board.outline_mm) + 0.5) * fine - 0.5) * 256).astype(np.int32)
+        cv2.fillPoly(big, [corners], 255, cv2.LINE_8, 8)
+        small = cv2.resize(big, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
+        return small.astype(np.float32) / 255
+
+    def _blend(self, texture: np.ndarray, polygon_mm: np.ndarray, value: float) -> None:
+        """Paint a convex polygon into a texture, in place."""
+        found = _coverage(self._texels(polygon_mm), texture.shape)
+        if found is not None:
+            rows, columns, cover = found
+            texture[rows, columns] += cover * (value - texture[rows, columns])
 
     @staticmethod
     def _pads(part: Part) -> list[np.ndarray]:
@@ -289,7 +293,8 @@ class Scene:
         own = self._slope() * self.look.part_reflected_k.get(part.ref, 0.0)
         out = []
         hull = cv2.convexHull(np.concatenate([base, top]).astype(np.float32))[:, 0].astype(float)
-        for polygon in (top, hull):
+        walls = np.abs(top - base).max() > WALL_FROM
+        for polygon in (top, hull) if walls else (top,):
             found = _coverage(polygon, remaining.shape)
             if found is None:
                 continue

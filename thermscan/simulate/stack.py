@@ -19,8 +19,9 @@ from thermscan.simulate.material import (
 )
 
 LAYERS = (0.15, 0.35, 0.35, 0.15)  # shares of the thickness, top first; copper lies in each
-CELLS_WANTED = 7000
+CELLS_WANTED = 5500
 CELL_RANGE_MM = (0.5, 1.5)
+SUBCELLS = 5  # samples a cell and direction for how much of it a footprint covers
 
 
 @dataclass(frozen=True)
@@ -61,11 +62,13 @@ class CellGrid:
 
     def share(self, part: Part, *, margin_mm: float = 0.0, ends_only: bool = False) -> np.ndarray:
         """Return how much of each cell a footprint covers, ndarray (rows, columns), 0 to 1."""
-        fine = 5
-        off = (np.arange(fine) + 0.5) / fine - 0.5
-        xx, yy = self.centres
-        x = xx[:, None, :, None] + self.cell_mm * off[None, None, None, :]
-        y = yy[:, None, :, None] + self.cell_mm * off[None, :, None, None]
+        out = np.zeros((self.rows, self.columns))
+        rows, columns = self._window(part, margin_mm)
+        if rows.start >= rows.stop or columns.start >= columns.stop:
+            return out
+        off = (np.arange(SUBCELLS) + 0.5) / SUBCELLS - 0.5
+        x = (self.x0_mm + self.cell_mm * (np.arange(columns.start, columns.stop)[:, None] + off)).ravel()[None, :]
+        y = (self.y0_mm + self.cell_mm * (np.arange(rows.start, rows.stop)[:, None] + off)).ravel()[:, None]
         hit = part.contains(x, y, margin_mm=margin_mm)
         if ends_only:
             turn = np.radians(part.rotation)
@@ -73,7 +76,18 @@ class CellGrid:
             across = -np.sin(turn) * (x - part.x) + np.cos(turn) * (y - part.y)
             far = np.abs(along) / part.w if part.w >= part.h else np.abs(across) / part.h
             hit &= far > 0.25
-        return hit.mean(axis=(1, 3)) * self.inside
+        shape = (rows.stop - rows.start, SUBCELLS, columns.stop - columns.start, SUBCELLS)
+        out[rows, columns] = hit.reshape(shape).mean(axis=(1, 3))
+        return out * self.inside
+
+    def _window(self, part: Part, margin_mm: float) -> tuple[slice, slice]:
+        """Return the rows and columns of cells that a footprint can touch."""
+        corners = part.corners_mm()
+        origin = np.array([self.x0_mm, self.y0_mm])
+        low = np.floor((corners.min(axis=0) - 1.5 * margin_mm - origin) / self.cell_mm - 0.5).astype(int)
+        high = np.ceil((corners.max(axis=0) + 1.5 * margin_mm - origin) / self.cell_mm + 0.5).astype(int) + 1
+        low, high = np.maximum(low, 0), np.minimum(high, [self.columns, self.rows])
+        return slice(int(low[1]), int(high[1])), slice(int(low[0]), int(high[0]))
 
     def spot(self, x_mm: float, y_mm: float, radius_mm: float) -> np.ndarray:
         """Return weights of a round spot that add to one, ndarray (rows, columns)."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermscan.simulate.load import Defect, split_runs
+from thermscan.simulate.load import Defect, on_grid, split_runs
 from thermscan.simulate.options import CaseOptions
 from thermscan.simulate.sensor import drop_frames
 
@@ -66,11 +66,11 @@ def draw_timeline(
     """
     before = options.before_s
     if before is None:
-        before = float(np.round(random.uniform(1.5, 4.0), 2)) if random.random() < 0.92 else ON_BEFORE_S
+        before = float(on_grid(random.uniform(1.5, 4.0))) if random.random() < 0.92 else ON_BEFORE_S
     after = options.after_s
     if after is None:
-        after = float(np.round(random.uniform(2.0, 6.0), 2)) if random.random() < 0.5 else 0.0
-    on = float(options.on_s or 8.0) + (float(np.round(random.uniform(0, 0.5), 2)) if options.spread else 0.0)
+        after = float(on_grid(random.uniform(2.0, 6.0))) if random.random() < 0.5 else 0.0
+    on = float(options.on_s or 8.0) + (float(on_grid(random.uniform(0, 0.5))) if options.spread else 0.0)
     pause = max(after, 2.0)
     power = np.array([(before + i * (on + pause), before + i * (on + pause) + on) for i in range(options.power_ups)])
     end = power[-1, 1] + after
@@ -80,8 +80,8 @@ def draw_timeline(
     lead = max(0.0, -before) + 0.5
     earlier = np.zeros((0, 2))
     if warm:
-        gap, ran = float(random.uniform(4.0, 20.0)), float(random.uniform(15.0, 40.0))
-        earlier = np.round([(before - gap - ran, before - gap)], 2)
+        gap, ran = float(on_grid(random.uniform(4.0, 20.0))), float(on_grid(random.uniform(15.0, 40.0)))
+        earlier = np.array([(before - gap - ran, before - gap)])
         lead = gap + ran - before + 0.5
     times = np.arange(0.0, max(end, 4 / frame_rate_hz), 1.0 / frame_rate_hz)
     times = times + random.normal(0, 0.01 / frame_rate_hz, len(times))
