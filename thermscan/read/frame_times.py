@@ -49,7 +49,8 @@ def settle_times(
 ) -> FrameTimes:
     """Return the clock of the frames in ``span``: times beat a frame rate, a frame rate beats times in names."""
     rate = options.frame_rate_hz if options.frame_rate_hz is not None else sidecar.frame_rate_hz
-    times, notes = None, ()
+    times: np.ndarray | None = None
+    notes: tuple[str, ...] = ()
     if options.times is not None:
         all_times = check_times(open_times(options.times), path=options.times, place="times")
         times = _fit_count(all_times, raw, span, path=options.times, place="")
@@ -66,7 +67,7 @@ def settle_times(
     if rate is None:
         return FrameTimes(None)
     times = np.arange(*span) / rate
-    warnings = ()
+    warnings: tuple[str, ...] = ()
     if raw.times_s is not None and len(raw.times_s) == raw.store.shape[0]:
         warnings = tuple(
             w.replace("the times are used", "the frame rate is used")

@@ -171,7 +171,8 @@ def settle_unit(raw: RawFrames, sidecar: Sidecar, sample: np.ndarray, options: O
     stated = stated_unit(sidecar, options)
     if raw.unit is not None and stated not in (None, raw.unit):
         warnings.append(f"the file itself says {raw.unit}; {stated} is used as asked")
-    unit, notes = stated or raw.unit, []
+    unit = stated or raw.unit
+    notes: list[str] = []
     if unit is None and scale is not None and raw.is_integer:
         unit = "count"
     if unit is None:
