@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import chi2
 
-from thermscan.measure.placement_fit import Fit, levels_for, refine, rms_error_px
+from thermscan.measure.placement_fit import Fit, levels_for, refine, rms_error_px, smooth_likelihood
 from thermscan.measure.placement_marks import MarkFit, corner_names, fit_marks, marks_in_reference
 from thermscan.measure.placement_pose import PARAMETERS, View, nominal_view
 from thermscan.measure.placement_scene import Scene, make_scene
@@ -55,17 +55,24 @@ def _place_near_marks(
         scene, board, marks.view, side=side, points=marks.points, settings=settings, levels=levels_for(scene.shape)
     )
     notes = " ".join(marks.warnings)
+    if vuong_z(fit.log_likelihood, smooth_likelihood(scene, settings)) < settings.vuong_z:
+        return _marks_only(marks, marks_error, notes, settings)
     places = marks.points.points_mm
     gap = map_points(fit.view.homography(), places) - map_points(marks.view.homography(), places)
     drift = float(np.sum((gap / marks.points.sigma_px) ** 2))
     if drift > chi2.ppf(0.999, min(2 * len(places), PARAMETERS)):
-        notes = f"{notes} the layout of the board fits best away from the marks; the marks were kept".strip()
-        return Placement(marks.view.homography(), marks_error, "marks", trusted=False, reason=notes)
+        said = f"{notes} the layout of the board fits best away from the marks; the marks were kept".strip()
+        return replace(_marks_only(marks, marks_error, said, settings), trusted=False)
     error = min(_layout_error_px(fit, board, side, settings), marks_error)
-    trusted = error <= settings.distrust_error_px
+    return Placement(fit.view.homography(), error, "layout", reason=notes)
+
+
+def _marks_only(marks: MarkFit, error_px: float, notes: str, settings: PlacementSettings) -> Placement:
+    """Return the placement that the marks give by themselves."""
+    trusted = error_px <= settings.distrust_error_px
     if not trusted:
-        notes = f"{notes} the place is only known to {error:.1f} px; give more marks".strip()
-    return Placement(fit.view.homography(), error, "layout", trusted=trusted, reason=notes)
+        notes = f"{notes} the place is only known to {error_px:.1f} px; give more marks".strip()
+    return Placement(marks.view.homography(), error_px, "marks", trusted=trusted, reason=notes)
 
 
 def _upright_first(candidates: list[Candidate], board: Board) -> list[Candidate]:
@@ -113,6 +120,8 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         margin = z if margin is None else min(margin, z)
         if z < settings.vuong_z and not reasons:
             reasons.append(_rival_text(candidates[0].view, rival.view, board))
+    if vuong_z(fit.log_likelihood, smooth_likelihood(scene, settings)) < settings.vuong_z:
+        reasons.append("the board does not stand out in the picture")
     if error > settings.distrust_error_px:
         reasons.append(f"the outline is only known to {error:.1f} px")
     if distance_px(candidates[0].view, fit.view, points) > 0.05 * max(scene.shape) + settings.same_place_px:

@@ -125,6 +125,17 @@ def layout_tiles(layout: Layout, windows: Sequence[tuple[slice, slice]]) -> list
 Measure = Callable[[View], TileSums]
 
 
+def smooth_likelihood(scene: Scene, settings: PlacementSettings) -> np.ndarray:
+    """Return the log-likelihood a block of a scene without any board: smooth background in each tile, no more."""
+    tiles = []
+    for rows, columns in tile_windows(scene.shape, settings):
+        smooth = smooth_columns(rows, columns)
+        still = np.zeros_like(smooth)
+        tiles.append(Tile(rows, columns, smooth, still, still, moves=False))
+    floors = np.full(len(scene.channels), settings.floor_share)
+    return sum_tiles(tiles, scene.channels, scene.valid, floors=floors, steps=None, settings=settings).log_likelihood
+
+
 def layout_measure(scene: Scene, board: Board, *, side: str, blur_px: float, settings: PlacementSettings) -> Measure:
     """Return the function that measures a view against a scene by the layout of the board."""
     windows = tile_windows(scene.shape, settings)
@@ -167,6 +178,7 @@ def fit_view(
     settings: PlacementSettings,
     width_px: float,
     rounds: int,
+    close: float = 0.03,
 ) -> Fit:
     """Climb to the most probable view near a start.
 
@@ -182,6 +194,8 @@ def fit_view(
         Longer side of the picture, px.
     rounds : int
         Most Gauss-Newton steps.
+    close : float
+        Stop at a step smaller than this, in standard errors.
 
     Returns
     -------
@@ -217,7 +231,7 @@ def fit_view(
         view, sums, residual, steps = tried, new_sums, new_residual, new_steps
         damping = damping / 4 if damping > 0.1 else 0.0
         temper = _temper(sums, steps.T @ steps)
-        if size < 0.03:
+        if size < close:
             break
     prior = steps.T @ steps
     cover = np.linalg.inv(sums.curvature * temper + prior)

@@ -42,6 +42,11 @@ class Layout:
     regions: tuple[Region, ...]
 
 
+def _grid(window: tuple[slice, slice]) -> tuple[np.ndarray, np.ndarray]:
+    rows, columns = window
+    return np.arange(rows.start, rows.stop, dtype=float)[:, None], np.arange(columns.start, columns.stop, dtype=float)
+
+
 def _bell(z: np.ndarray) -> np.ndarray:
     return np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
 
@@ -99,7 +104,7 @@ def polygon_cover(polygon_px: np.ndarray, shape: tuple[int, int], blur_px: float
         length2 = float(np.sum((b - a) ** 2))
         if window is None or length2 == 0:
             continue
-        y, x = np.mgrid[window]
+        y, x = _grid(window)
         t = np.clip(((x - a[0]) * (b[0] - a[0]) + (y - a[1]) * (b[1] - a[1])) / length2, 0, 1)
         dx, dy = x - a[0] - t * (b[0] - a[0]), y - a[1] - t * (b[1] - a[1])
         square = dx * dx + dy * dy
@@ -141,16 +146,9 @@ def rectangle_cover(part: Part, matrix: np.ndarray, shape: tuple[int, int], blur
     window = picture_window(map_points(matrix, part.corners_mm()), _REACH * sigma, shape)
     if window is None:
         return None
-    y, x = np.mgrid[window].astype(float)
-    back = np.linalg.inv(matrix)
-    w = back[2, 0] * x + back[2, 1] * y + back[2, 2]
-    turn = np.radians(part.rotation)
-    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-    rows = axes @ (back[:2] - np.outer([part.x, part.y], back[2]))
+    axes, steps = _local_axes((part.x, part.y), part.rotation, matrix, window)
     values, slopes = [], []
-    for row, half in zip(rows, (part.w / 2, part.h / 2), strict=True):
-        u = (row[0] * x + row[1] * y + row[2]) / w
-        ux, uy = (row[0] - u * back[2, 0]) / w, (row[1] - u * back[2, 1]) / w
+    for u, (ux, uy), half in zip(axes, steps, (part.w / 2, part.h / 2), strict=True):
         value, slope = _box(u, half, sigma * np.hypot(ux, uy))
         values.append(value)
         slopes.append((slope * ux, slope * uy))
@@ -159,27 +157,58 @@ def rectangle_cover(part: Part, matrix: np.ndarray, shape: tuple[int, int], blur
     return Region(*window, values[0] * values[1], along_x, along_y)
 
 
+def _local_axes(
+    centre_mm: tuple[float, float], rotation_deg: float, matrix: np.ndarray, window: tuple[slice, slice]
+) -> tuple[list[np.ndarray], list[tuple[np.ndarray, np.ndarray]]]:
+    """Return both coordinates (mm) of each pixel about a turned centre, and their derivatives by pixel x and y."""
+    y, x = _grid(window)
+    back = np.linalg.inv(matrix)
+    w = back[2, 0] * x + back[2, 1] * y + back[2, 2]
+    turn = np.radians(rotation_deg)
+    axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    rows = axes @ (back[:2] - np.outer(centre_mm, back[2]))
+    places, steps = [], []
+    for row in rows:
+        u = (row[0] * x + row[1] * y + row[2]) / w
+        places.append(u)
+        steps.append(((row[0] - u * back[2, 0]) / w, (row[1] - u * back[2, 1]) / w))
+    return places, steps
+
+
 def disc_cover(
-    centre_mm: tuple[float, float], diameter_mm: float, view_matrix: np.ndarray, shape: tuple[int, int], blur_px: float
+    centre_mm: tuple[float, float], diameter_mm: float, matrix: np.ndarray, shape: tuple[int, int], blur_px: float
 ) -> Region | None:
     """Return the coverage of a disc on the board; a square of equal area stands in where the blur is wider.
 
-    ``centre_mm`` and ``diameter_mm`` in mm, ``view_matrix`` ndarray (3, 3) board mm to px, ``blur_px`` in px.
+    Parameters
+    ----------
+    centre_mm : tuple of float, mm
+    diameter_mm : float, mm
+    matrix : ndarray of shape (3, 3)
+        Board mm to px.
+    shape : tuple of int
+        Rows and columns.
+    blur_px : float
+        Standard deviation of the blur, px, without the pixel's own width.
     """
-    angles = np.linspace(0, 2 * np.pi, 24, endpoint=False)
-    ring = np.array(centre_mm) + diameter_mm / 2 * np.column_stack([np.cos(angles), np.sin(angles)])
-    ring_px = map_points(view_matrix, ring)
-    radius_px = float(np.sqrt(np.prod(np.ptp(ring_px, axis=0)))) / 2
-    if radius_px < 2.0 * np.sqrt(blur_px**2 + _PIXEL_VARIANCE):
+    sigma = float(np.sqrt(blur_px**2 + _PIXEL_VARIANCE))
+    half = diameter_mm / 2
+    corners = np.array(centre_mm) + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    corners_px = map_points(matrix, corners)
+    if float(np.sqrt(np.prod(np.ptp(corners_px, axis=0)))) / 2 < 2.0 * sigma:
         side = diameter_mm * np.sqrt(np.pi) / 2
-        return rectangle_cover(Part("", x=centre_mm[0], y=centre_mm[1], w=side, h=side), view_matrix, shape, blur_px)
-    window = picture_window(ring_px, _REACH * blur_px + 2, shape)
+        return rectangle_cover(Part("", x=centre_mm[0], y=centre_mm[1], w=side, h=side), matrix, shape, blur_px)
+    window = picture_window(corners_px, _REACH * sigma, shape)
     if window is None:
         return None
-    corner = np.array([window[1].start, window[0].start])
-    size = (window[0].stop - window[0].start, window[1].stop - window[1].start)
-    local = polygon_cover(ring_px - corner, size, blur_px)
-    return Region(*window, local.cover, local.along_x, local.along_y)
+    (u, v), slopes = _local_axes(centre_mm, 0.0, matrix, window)
+    distance = np.maximum(np.hypot(u, v), 1e-9)
+    along_x = (u * slopes[0][0] + v * slopes[1][0]) / distance
+    along_y = (u * slopes[0][1] + v * slopes[1][1]) / distance
+    spread = sigma * np.maximum(np.hypot(along_x, along_y), 1e-12)
+    z = (half - distance) / spread
+    fall = -_bell(z) / spread
+    return Region(*window, ndtr(z), fall * along_x, fall * along_y)
 
 
 def _part_regions(part: Part, view: View, shape: tuple[int, int], blur_px: float) -> list[Region]:

@@ -13,7 +13,6 @@ from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
 from thermscan.measure.placement_pose import (
     View,
-    fit_points,
     nominal_view,
     view_from_homography,
     view_from_similarity,

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
 
 from thermscan.model.pose import map_points
 from thermscan.model.settings import PlacementSettings
@@ -19,6 +18,11 @@ from thermscan.model.settings import PlacementSettings
 PARAMETERS = 8
 _TOP = np.diag([1.0, -1.0, -1.0])  # board y up and z to the camera become camera y down and z forward
 _BOTTOM = np.diag([-1.0, -1.0, 1.0])  # seen from below x runs to the left and z away from the camera
+
+
+_CROSS = np.array(
+    [[[0, 0, 0], [0, 0, -1], [0, 1, 0]], [[0, 0, 1], [0, 0, 0], [-1, 0, 0]], [[0, -1, 0], [1, 0, 0], [0, 0, 0]]], float
+)  # cross product with the three axes, as matrices
 
 
 @dataclass(frozen=True)
@@ -95,14 +99,26 @@ class View:
 
 
 def homography_steps(view: View) -> np.ndarray:
-    """Return the derivative of the homography by the eight parameters, ndarray (8, 3, 3), by central differences."""
-    eps = 1e-5
-    out = np.empty((PARAMETERS, 3, 3))
-    for i in range(PARAMETERS):
-        step = np.zeros(PARAMETERS)
-        step[i] = eps
-        out[i] = (view.moved(step).homography() - view.moved(-step).homography()) / (2 * eps)
-    return out
+    """Return the derivative of the homography by the eight parameters, ndarray (8, 3, 3).
+
+    Differentiates the steps of ``View.moved``: a small turn w adds the cross product of w with each board axis.
+    """
+    r, camera = view.rotation, view.camera_matrix()
+    middle = r[:, 0] * view.centre_mm[0] + r[:, 1] * view.centre_mm[1]
+    columns = np.column_stack([r[:, 0], r[:, 1], view.shift_mm - middle])
+    steps = np.empty((PARAMETERS, 3, 3))
+    for i, cross in enumerate(_CROSS):
+        turned = cross @ r
+        steps[i] = camera @ np.column_stack([turned[:, 0], turned[:, 1], -cross @ middle])
+    steps[3:6] = 0.0
+    steps[3:6, :, 2] = camera.T * view.shift_mm[2]
+    inner = np.diag([camera[0, 0], camera[1, 1], 0.0])
+    steps[6] = inner @ columns
+    steps[6, :, 2] += camera[:, 2] * view.shift_mm[2]
+    steps[7] = inner @ np.diag([1.0, -1.0, 0.0]) @ columns
+    plain = camera @ columns
+    last = plain[2, 2]
+    return (steps - plain * (steps[:, 2, 2] / last)[:, None, None]) / last
 
 
 def point_steps(view: View, points_mm: np.ndarray) -> np.ndarray:
@@ -209,15 +225,41 @@ def fit_points(
     whether the picture is mirrored.
     """
     points_mm, points_px = np.asarray(points_mm, float), np.asarray(points_px, float)
-    start = _similarity_start(base, points_mm, points_px)
+    view = _similarity_start(base, points_mm, points_px)
+    stages = np.geomspace(max(1.0, sigma_px), sigma_px, 1 + int(np.ceil(np.log10(max(1.0, sigma_px) / sigma_px))))
+    for sigma in stages:
+        view = _descend(view, (points_mm, points_px, float(sigma)), settings, width_px)
+    return view
 
-    def residual(step: np.ndarray) -> np.ndarray:
-        view = start.moved(step)
-        miss = (map_points(view.homography(), points_mm) - points_px) / sigma_px
-        return np.concatenate([miss.ravel(), prior_residual(view, settings, width_px), 1e-3 * step])
 
-    found = least_squares(residual, np.zeros(PARAMETERS), method="lm", max_nfev=400)
-    return start.moved(found.x)
+def _descend(
+    view: View, pairs: tuple[np.ndarray, np.ndarray, float], settings: PlacementSettings, width_px: float
+) -> View:
+    """Return the view of least squared residuals near a view (Levenberg-Marquardt)."""
+    points_mm, points_px, sigma = pairs
+
+    def residual(some: View) -> np.ndarray:
+        miss = (map_points(some.homography(), points_mm) - points_px) / sigma
+        return np.concatenate([miss.ravel(), prior_residual(some, settings, width_px)])
+
+    now, damping = residual(view), 1e-3
+    for _ in range(60):
+        steps = np.vstack([point_steps(view, points_mm).reshape(-1, PARAMETERS) / sigma, prior_steps(settings)])
+        curvature = steps.T @ steps
+        damped = curvature + np.diag(damping * np.diag(curvature) + 1e-6)
+        step = -np.linalg.solve(damped, steps.T @ now)
+        tried = view.moved(step)
+        then = residual(tried)
+        if not then @ then < now @ now:
+            damping *= 10
+            if damping > 1e8:
+                break
+            continue
+        gain = now @ now - then @ then
+        view, now, damping = tried, then, max(damping / 10, 1e-12)
+        if gain < 1e-9 * (1 + then @ then):
+            break
+    return view
 
 
 def view_from_homography(

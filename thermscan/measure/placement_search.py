@@ -74,6 +74,14 @@ def _splat(points: np.ndarray, weights: np.ndarray, size: tuple[int, int]) -> np
     return out.reshape(len(weights), *size)
 
 
+def is_half_turn_symmetric(board: Board) -> bool:
+    """Tell whether the outline turned by 180 degrees about its middle covers itself (to 1 % of its size)."""
+    x0, y0, x1, y1 = board.box_mm
+    other = np.array([x0 + x1, y0 + y1]) - board.outline_mm
+    gaps = np.sqrt(((other[:, None] - board.outline_mm[None]) ** 2).sum(axis=2)).min(axis=1)
+    return bool(gaps.max() < 0.01 * max(x1 - x0, y1 - y0))
+
+
 def _scales(board: Board, shape: tuple[int, int], settings: PlacementSettings) -> np.ndarray:
     """Return scales from the smallest board worth measuring to one that overfills the frame, px/mm."""
     x0, y0, x1, y1 = board.box_mm
@@ -127,7 +135,8 @@ def outline_starts(scene: Scene, board: Board, *, side: str, settings: Placement
     base = nominal_view(scene.shape, (centre[0], centre[1]), side, settings)
     mirror = np.array([1.0, 1.0]) if side == "top" else np.array([-1.0, 1.0])
     starts: list[Start] = []
-    turns = np.arange(0, 360, settings.turn_step_deg)
+    whole = 180.0 if is_half_turn_symmetric(board) else 360.0
+    turns = np.arange(0, whole, settings.turn_step_deg)
     for scale in _scales(board, small.shape, settings):
         points, doubled = _outline_samples(board.outline_mm, centre, 0.7 / scale)
         points, doubled = points * mirror, doubled * mirror[0]
@@ -136,7 +145,7 @@ def outline_starts(scene: Scene, board: Board, *, side: str, settings: Placement
             angle = doubled + 2 * turn
             weights = np.array([np.cos(angle), np.sin(angle), np.ones_like(angle)]) / len(angle)
             template = fft.rfft2(_splat(scale * points @ spin.T, weights, size))
-            both = fft.irfft2(np.conj(template[:2]) * edges[:2], size).sum(axis=0)[:rows, :columns]
+            both = fft.irfft2((np.conj(template[:2]) * edges[:2]).sum(axis=0), size)[:rows, :columns]
             seen = fft.irfft2(np.conj(template[2]) * edges[2], size)[:rows, :columns]
             score = np.where(seen > settings.seen_share, both / np.sqrt(np.maximum(seen, 0.2)), -np.inf)
             for value, row, column in _peaks(score, 2):
@@ -198,7 +207,13 @@ def _refine_all(
     out = []
     for view in views:
         fit = fit_view(
-            measure, shrink_view(view, factor), points=None, settings=settings, width_px=max(shape), rounds=rounds
+            measure,
+            shrink_view(view, factor),
+            points=None,
+            settings=settings,
+            width_px=max(shape),
+            rounds=rounds,
+            close=0.3,
         )
         out.append(Candidate(shrink_view(fit.view, 1 / factor), fit))
     return out

@@ -54,7 +54,7 @@ class TileSums:
     spread : ndarray of shape (8, 8)
         Sum over blocks of the outer product of their gradients (what the gradient really varies by).
     log_likelihood : ndarray of shape (blocks,)
-        Sum over channels, a block.
+        Sum over channels, a block, less one for each column fitted.
     """
 
     curvature: np.ndarray
@@ -150,7 +150,9 @@ def _add_channel(
     total = float(weight.sum())
     variance = float(weight @ residual**2) / max(total - basis.shape[1], 0.25 * total, 1.0) + floor**2
     labels = sums.labels(tile)
-    value = -0.5 * (inside * np.log(variance) + weight * residual**2 / variance)
+    # Every column fits some noise; without its cost the layout with most columns would win (Akaike 1974).
+    cost = basis.shape[1] / max(float(inside.sum()), 1.0)
+    value = -inside * (0.5 * np.log(variance) + cost) - 0.5 * weight * residual**2 / variance
     np.add.at(sums.log_likelihood, labels, value)
     if steps is None or not tile.moves:
         return

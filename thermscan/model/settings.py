@@ -122,22 +122,22 @@ class SourceSettings:
     """Explaining the excess by sources of heat."""
 
     most_sources: int = knob(6, (1, 50), "sources listed at the most")
-    most_cells: int = knob(3500, (100, 100000), "cells of the fitting grid: speed")
+    most_cells: int = knob(2400, (100, 100000), "cells of the fitting grid: speed")
     optics_px: float = knob(0.6, (0.0, 5.0), "standard deviation of the optics' blur where it is not known: common practice, no source")
     emissivity: float = knob(0.92, (0.3, 1.0), "solder mask, mould and ceramic where surfaces were not corrected: handbooks 0.85 to 0.96")
     emissivity_error: float = knob(0.03, (0.0, 0.3), "standard error of that emissivity")
     most_bins: int = knob(9, (2, 100), "time bins of the fit: speed; early ones stay short")
-    times: int = knob(32, (16, 400), "steps of the inner clock from power-on to the last bin")
+    times: int = knob(28, (16, 400), "steps of the inner clock from power-on to the last bin")
     prior_odds: float = knob(0.02, (1e-9, 1.0), "odds that a given candidate place makes heat it should not; judgement")
     power_scale_w: float = knob(
         0.5, (1e-3, 100.0), "standard deviation of a source's power before looking; faults reach watts"
     )
     needed: float = knob(0.5, (0.0, 1.0), "probability above which a source is listed")
     model_error: float = knob(
-        0.15, (0.0, 1.0), "smooth error of a template as a share of it: closed forms are 4 to 12 % off, uneven copper adds"
+        0.25, (0.0, 1.0), "smooth error of a template as a share of it: closed forms are 4 to 12 % off, uneven copper adds"
     )
     error_reach_mm: float = knob(4.0, (0.1, 100.0), "distance over which that error changes; judgement")
-    loose_error: float = knob(0.05, (0.0, 1.0), "error of a template that has no smooth shape, as a share of it; judgement")
+    loose_error: float = knob(0.25, (0.0, 1.0), "error of a template that has no smooth shape, as a share of it; judgement")
     error_cells: float = knob(6.0, (1.0, 1000.0), "cells over which errors of the own heat hang together; judgement")
     healthy_share: float = knob(
         0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell"
@@ -245,8 +245,12 @@ class TimingSettings:
     merge_share: float = knob(0.05, (0.0, 1.0), "share of the other's gain below which a kink only mends its shape")
     response_fastest_s: float = knob(0.3, (0.01, 10.0), "fastest first-order response when the size of a kink is read")
     response_s: float = knob(0.6, (0.01, 10.0), "time after a kink at which its size is read")
-    answer_before: float = knob(4.0, (0.0, 50.0), "samples before a kink in which the answer of a place may start")
-    answer_after: float = knob(6.0, (0.0, 50.0), "samples after it")
+    prior_sigmas: float = knob(100.0, (1.0, 1e6), "prior of each first-order response in units of the noise; wide")
+    response_ratio: float = knob(5.0, (1.5, 20.0), "step between the responses that read the size of a kink")
+    response_constants: int = knob(4, (2, 12), "number of these responses: 0.3 s to half a minute")
+    rival_s: float = knob(1.2, (0.0, 10.0), "kinks closer than this can stand in for one another in a place")
+    history_balance: float = knob(1.5, (1.0, 10.0), "warming over cooling places at the first frame that decides")
+    answer_before: float = knob(4.0, (0.0, 50.0), "samples left out before the first kink when the trend before it is read")
     history_s: float = knob(6.0, (0.5, 60.0), "stretch at the start that shows heat of what happened before")
     source_sigmas: float = knob(5.0, (2.0, 20.0), "response over its error from which a place takes part in the timing")
     most_sources: int = knob(24, (1, 500), "places that decide a moment at the most; more are neighbours of these")
