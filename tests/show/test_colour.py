@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-from thermscan.show.colour import BOARD, excess_colours, excess_limit, rise_limit, table_of_colours
+from thermscan.show.colour import BOARD, Scale, excess_colours, excess_scale, rise_scale, table_of_colours
 
 
 def _over_board():
@@ -52,13 +52,36 @@ def test_quiet_board_stays_pale(maps):
     quiet = dataclasses.replace(maps, excess=still, spread=np.zeros(()), faulty=still, good=None)
     use = quiet.inside & quiet.readable
     shown = np.abs(still[quiet.shown][use])
-    assert np.mean(shown < 0.5 * excess_limit(quiet)) > 0.99
+    assert np.mean(shown < 0.5 * excess_scale(quiet).limit) > 0.99
+    assert np.mean(np.abs(excess_scale(quiet).place(shown)) < 0.6) > 0.99
 
 
 def test_scale_reaches_the_largest_readable_excess(maps):
     use = maps.inside & maps.readable
-    assert excess_limit(maps) == pytest.approx(np.nanmax(np.abs(maps.excess[maps.shown][use])))
-    assert rise_limit(maps) >= np.nanmax(np.abs(maps.faulty[maps.shown][use])) - 1e-9
+    assert excess_scale(maps).limit == pytest.approx(np.nanmax(np.abs(maps.excess[maps.shown][use])))
+    assert rise_scale(maps).limit >= np.nanmax(np.abs(maps.faulty[maps.shown][use])) - 1e-9
     loud = maps.excess.copy()
     loud[:, ~maps.readable] = 1e3
-    assert excess_limit(dataclasses.replace(maps, excess=loud)) == pytest.approx(excess_limit(maps))
+    assert excess_scale(dataclasses.replace(maps, excess=loud)).limit == pytest.approx(excess_scale(maps).limit)
+
+
+@pytest.mark.parametrize("scale", [Scale(24.0, 4.0), Scale(0.3, 0.3), Scale(1800.0, 300.0), Scale(7.0, 2.0)])
+def test_scale_is_symmetric_ordered_and_undone_by_its_norm(scale):
+    values = np.linspace(-scale.limit, scale.limit, 101)
+    places = scale.place(values)
+    np.testing.assert_allclose(places, -places[::-1], atol=1e-12)
+    assert np.all(np.diff(places) > 0)
+    assert places[0] == pytest.approx(-1)
+    norm = scale.norm()
+    np.testing.assert_allclose(np.asarray(norm(values)), (places + 1) / 2, atol=1e-9)
+    np.testing.assert_allclose(np.asarray(norm.inverse(norm(values))), values, rtol=1e-6, atol=1e-9 * scale.limit)
+    ticks = scale.ticks()
+    assert ticks == sorted(ticks)
+    assert 0.0 in ticks
+    assert len(ticks) >= 5
+    assert np.diff(scale.place(np.array(ticks))).min() > 0.15
+
+
+def test_weak_places_show_beside_a_strong_one():
+    # A tenth of the end takes more than a quarter of the scale's half; on an even scale it would be a tenth.
+    assert Scale(24.0, 4.0).place(2.4) > 0.22

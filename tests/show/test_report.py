@@ -170,7 +170,6 @@ def test_browser_runs_the_page_and_not_what_stands_in_it(hostile, maps, pictures
                f"--user-data-dir={tmp_path / 'profile'}", "--dump-dom", path.as_uri()]  # fmt: skip
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
     assert 'aria-valuetext="14.75 s after power-on (switched off)"' in done.stdout
-    assert re.search(r'id="bar-high">\+14 K<', done.stdout)
     assert Page(done.stdout).tags[0][0] == "html"
 
 

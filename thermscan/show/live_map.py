@@ -12,7 +12,7 @@ from thermscan.model.board import Board, Part
 from thermscan.model.result import Result
 from thermscan.model.result_maps import ResultMaps
 from thermscan.show.board_shape import View, view_of, worth_naming
-from thermscan.show.colour import excess_limit, table_of_colours
+from thermscan.show.colour import excess_scale, table_of_colours
 from thermscan.show.label import Label, place_labels
 from thermscan.show.overlay import picture_board
 from thermscan.show.picture import legible
@@ -134,6 +134,7 @@ def live_data(result: Result, maps: ResultMaps, board: Board | None, *, unit: Un
     points = maps.grid.points_mm()
     on_board = (board or picture_board(maps)).inside(points[..., 0], points[..., 1])
     frames = live_frames(maps, on_board, mirrored=mirrored, factor=unit.factor)
+    scale = excess_scale(maps).times(unit.factor)
     left, right, bottom, top = maps.grid.extent_mm()
     _, rows, columns = frames.values.shape
     return {
@@ -148,7 +149,9 @@ def live_data(result: Result, maps: ResultMaps, board: Board | None, *, unit: Un
         "halfRate": frames.half_rate,
         "seconds": [round(second, 4) for second in frames.seconds],
         "start": frames.start,
-        "limit": excess_limit(maps) * unit.factor,
+        "limit": scale.limit,
+        "bend": scale.bend,
+        "ticks": [[tick, round(50 + 50 * float(scale.place(tick)), 2)] for tick in scale.ticks()],
         "colours": table_of_colours(),
         "unit": unit.name,
         "decimals": unit.decimals,

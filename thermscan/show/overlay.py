@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, PathPatch
 
@@ -26,7 +25,7 @@ from thermscan.show.board_shape import (
     view_of,
     worth_naming,
 )
-from thermscan.show.colour import BOARD, EXCESS_MAP, LINE, QUIET, excess_colours, excess_limit, rise_limit
+from thermscan.show.colour import BOARD, EXCESS_MAP, LINE, QUIET, Scale, excess_colours, excess_scale, rise_scale
 from thermscan.show.label import Box
 from thermscan.show.picture import (
     FONT,
@@ -55,7 +54,7 @@ from thermscan.show.words import (
 _MAP_IN = (7.6, 5.6)  # largest map, inches
 _SIDE_IN = 3.1  # column of numbered places beside it
 _LISTED = 9
-_LIGHTEST_BLACK = 0.62  # grey of a black backdrop: light enough that the map's colours keep their meaning
+_LIGHTEST_BLACK = 0.7  # grey of a black backdrop: light enough that the map's colours keep their meaning
 _FEWEST_BLIND = 0.002  # share of the grid from which hatching is worth its line in the key
 
 
@@ -92,13 +91,13 @@ def _scene(result: Result, maps: ResultMaps, board: Board | None, *, fahrenheit:
     return _Scene(result, maps, shown_board, view_of(shown_board, side=result.side, unit=unit), fahrenheit)
 
 
-def _heat(axes: Axes, scene: _Scene, values: np.ndarray, limit: float, patch: PathPatch) -> None:
+def _heat(axes: Axes, scene: _Scene, values: np.ndarray, scale: Scale, patch: PathPatch) -> None:
     """Lay one map over the board, cut to its outline; cells without data stay bare."""
     colours = excess_colours()
     left, right, bottom, top = scene.maps.grid.extent_mm()
     known = np.where(scene.maps.inside & scene.maps.readable, values, np.nan)
     image = axes.imshow(
-        np.ma.masked_invalid(known), cmap=colours, norm=Normalize(-limit, limit), origin="lower",
+        np.ma.masked_invalid(known), cmap=colours, norm=scale.norm(), origin="lower",
         extent=(left, right, bottom, top), interpolation="nearest", zorder=3, aspect="equal",
     )  # fmt: skip
     image.set_clip_path(patch)
@@ -141,12 +140,12 @@ def _hatch_unreadable(axes: Axes, scene: _Scene, patch: PathPatch) -> bool:
     return True
 
 
-def _panel(axes: Axes, scene: _Scene, values: np.ndarray, limit: float) -> bool:
+def _panel(axes: Axes, scene: _Scene, values: np.ndarray, scale: Scale) -> bool:
     """Draw one map with board and parts; tells whether anything is hatched."""
     set_view(axes, scene.view)
     patch = draw_outline(axes, scene.board)
     _backdrop(axes, scene, patch)
-    _heat(axes, scene, values, limit, patch)
+    _heat(axes, scene, values, scale, patch)
     hatched = _hatch_unreadable(axes, scene, patch)
     draw_parts(axes, scene.parts, strong=scene.strong)
     return hatched
@@ -192,14 +191,16 @@ def _names(axes: Axes, scene: _Scene) -> None:
     draw_names(axes, [*numbers, *parts], taken=_rings(axes, scene), soft=scene.parts)
 
 
-def _colour_bar(figure: Figure, box_in: tuple[float, float, float, float], limit: float, scene: _Scene) -> None:
+def _colour_bar(figure: Figure, box_in: tuple[float, float, float, float], scale: Scale, scene: _Scene) -> None:
     """Draw the labelled colour bar, on the board's own tone so that colours match the see-through map."""
     unit = excess_unit(scene.result, fahrenheit=scene.fahrenheit)
-    end = limit * unit.factor
+    shown = scale.times(unit.factor)
     axes = add_axes(figure, box_in)
     axes.set_facecolor(BOARD)
-    mappable = ScalarMappable(norm=Normalize(-end, end), cmap=excess_colours())
-    bar = figure.colorbar(mappable, cax=axes, orientation="horizontal")
+    mappable = ScalarMappable(norm=shown.norm(), cmap=excess_colours())
+    bar = figure.colorbar(mappable, cax=axes, orientation="horizontal", ticks=shown.ticks())
+    bar.ax.set_xticklabels([f"{tick:g}" for tick in shown.ticks()])
+    bar.ax.minorticks_off()
     bar.ax.tick_params(labelsize=8, length=3)
     bar.outline.set_linewidth(0.6)
 
@@ -287,25 +288,24 @@ def draw_overlay(result: Result, maps: ResultMaps, board: Board | None = None, *
     for text in wrap_lines(figure, line, total - 0.8, size=9, most=1):
         write_text(figure, (0.45, top + 0.28), text, size=9, colour=QUIET)
     axes = add_axes(figure, (0.45, 1.1, max(width, 4.0), height))
-    limit = excess_limit(maps)
-    hatched = _panel(axes, scene, maps.excess[maps.shown], limit)
+    colours = excess_scale(maps)
+    end = colours.limit * unit.factor
+    hatched = _panel(axes, scene, maps.excess[maps.shown], colours)
     _names(axes, scene)
     draw_scale_bar(axes, scene.view)
-    _foot(figure, scene, limit, hatched, unit.name)
+    _foot(figure, scene, colours, hatched, unit.name)
     _list_places(figure, scene, max(width, 4.0) + 0.7, top, 1.1)
     caption = f"Excess of {board_words(result)} over {basis_words(result)}"
-    facts = overlay_facts(
-        result, maps, caption=caption, scale=f"{-limit * unit.factor:.3g} to {limit * unit.factor:.3g} {unit.name}"
-    )
+    facts = overlay_facts(result, maps, caption=caption, scale=f"{-end:.3g} to {end:.3g} {unit.name}")
     return png_of(figure, facts)
 
 
-def _foot(figure: Figure, scene: _Scene, limit: float, hatched: bool, unit: str) -> None:
+def _foot(figure: Figure, scene: _Scene, scale: Scale, hatched: bool, unit: str) -> None:
     """Draw the colour bar with its words and the key to hatching under the map."""
     total = figure.get_size_inches()[0]
-    _colour_bar(figure, (total - 5.6, 0.52, 5.1, 0.16), limit, scene)
-    words = f"excess, {unit}: blue colder, red warmer than {basis_words(scene.result)}"
-    write_text(figure, (total - 3.05, 0.1), words, size=8.5, align="center", vertical="bottom")
+    _colour_bar(figure, (total - 5.6, 0.52, 5.1, 0.16), scale, scene)
+    words = f"excess, {unit}: blue colder, red warmer than {basis_words(scene.result)}; the scale tightens outwards"
+    write_text(figure, (total - 3.05, 0.1), words, size=8, align="center", vertical="bottom")
     notes = ["hatched: cannot be read"] if hatched else []
     notes += ["places are fractions of this picture"] if scene.view.unit == "px" else []
     write_text(figure, (0.55, 0.32), "; ".join(notes), size=8, colour=LINE)
@@ -320,7 +320,8 @@ def draw_side_by_side(
     """
     scene = _scene(result, replace(maps, photo=None), board, fahrenheit=fahrenheit)
     unit = excess_unit(result, fahrenheit=fahrenheit)
-    limit = rise_limit(maps)
+    colours = rise_scale(maps)
+    end = colours.limit * unit.factor
     word = "rise" if "no_cold_frames" not in result.flags else "temperature over ambient"
     stacks = [(f"faulty: {word}", maps.faulty)]
     stacks += [] if maps.good is None else [(f"good: mean {word}", maps.good)]
@@ -336,15 +337,15 @@ def draw_side_by_side(
     for i, (title, stack) in enumerate(stacks):
         left = 0.4 + i * each
         axes = add_axes(figure, (left, 0.95, width, height))
-        _panel(axes, scene, stack[maps.shown], limit)
+        _panel(axes, scene, stack[maps.shown], colours)
         axes.set_title(title, size=9.5, family=FONT, pad=4)
         if i == 0:
             draw_scale_bar(axes, scene.view)
-    _colour_bar(figure, (total - 6.0, 0.45, 5.5, 0.14), limit, scene)
+    _colour_bar(figure, (total - 6.0, 0.45, 5.5, 0.14), colours, scene)
     write_text(figure, (total - 3.25, 0.06), f"{unit.name}, the same scale in all panels", size=8.5, align="center",
                vertical="bottom")  # fmt: skip
     facts = overlay_facts(
         result, maps, caption=f"Faulty, good and excess of {board_words(result)}",
-        scale=f"{-limit * unit.factor:.3g} to {limit * unit.factor:.3g} {unit.name} ({EXCESS_MAP})",
+        scale=f"{-end:.3g} to {end:.3g} {unit.name} ({EXCESS_MAP})",
     )  # fmt: skip
     return png_of(figure, facts)

@@ -14,7 +14,7 @@
 
   function paint() {
     const image = pen.createImageData(data.columns, data.rows);
-    const last = data.colours.length - 1;
+    const last = data.colours.length - 1, reach = Math.asinh(data.limit / data.bend);
     for (let i = 0; i < size; i++) {
       const v = value(frame * size + i);
       if (v === null) {
@@ -22,7 +22,7 @@
         if (view.getInt16(2 * (frame * size + i), true) === data.blind && (x + y) % 3 === 0) { image.data.set([110, 110, 110, 130], 4 * i); }
         continue;
       }
-      const place = Math.round((v / data.limit + 1) / 2 * last);
+      const place = Math.round((Math.asinh(v / data.bend) / reach + 1) / 2 * last);
       const colour = data.colours[Math.min(last, Math.max(0, place))];
       image.data.set(colour, 4 * i);
     }
@@ -105,8 +105,5 @@
     item.addEventListener("focusout", function () { light(false); });
   });
 
-  const end = data.limit.toFixed(data.limit < 10 ? 1 : 0);
-  find("bar-low").textContent = "\u2212" + end + " " + data.unit;
-  find("bar-high").textContent = "+" + end + " " + data.unit;
   paint();
 }());
