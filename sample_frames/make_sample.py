@@ -180,6 +180,8 @@ def main() -> None:
     write_recording(case.faulty, FOLDER / "faulty.tiff")
     for number, good in enumerate(case.goods, 1):
         write_recording(good, FOLDER / f"good_{number}.tiff")
+    for old in (FOLDER / "faulty_csv").glob("*.csv"):  # names carry times, which may have moved
+        old.unlink()
     frames = range(0, case.faulty.recording.frames, GRID_EVERY)
     write_grids(case.faulty.recording, FOLDER / "faulty_csv", frames=frames)
     with (FOLDER / "readings.csv").open("w", newline="", encoding="utf-8") as file:

@@ -55,7 +55,7 @@ def centroid(picture):
 def render_hot_part(scene, view, temperatures):
     grid = scene.grid
     cells = np.full((grid.rows, grid.columns), AMBIENT)
-    return scene.radiance(view.projections[0], cells, np.array(temperatures), 0.0)
+    return scene.radiance(view.projections[0], cells, np.column_stack([temperatures, temperatures]))
 
 
 @pytest.mark.parametrize("side", ["top", "bottom"])
@@ -93,7 +93,7 @@ def test_warm_board_cell_is_where_the_matrix_says():
     grid = scene.grid
     xx, yy = grid.centres
     cells = AMBIENT + 20 * np.exp(-0.5 * ((xx - 21.4) ** 2 + (yy - 17.7) ** 2) / 2.0**2)
-    picture = scene.radiance(view.projections[0], cells, np.zeros(0), 0.0)
+    picture = scene.radiance(view.projections[0], cells, np.zeros((0, 2)))
     expected = map_points(view.matrices[0], np.array([21.4, 17.7]))
     assert centroid(picture) == pytest.approx(expected, abs=0.05)
 
@@ -103,7 +103,7 @@ def test_radiance_of_a_surface_is_emitted_plus_mirrored():
     board = board_with([])
     scene, view = scene_and_view(board, optics=Optics(0.0), look=flat_look(reflected_k=8.0))
     grid = scene.grid
-    picture = scene.radiance(view.projections[0], np.full((grid.rows, grid.columns), 50.0), np.zeros(0), 0.0)
+    picture = scene.radiance(view.projections[0], np.full((grid.rows, grid.columns), 50.0), np.zeros((0, 2)))
     column, row = np.round(map_points(view.matrices[0], np.array([30.0, 22.0]))).astype(int)
     e = EMISSIVITY["solder_mask"]
     expected = e * band_radiance(50.0) + (1 - e) * band_radiance(AMBIENT + 8.0)
@@ -134,3 +134,15 @@ def test_blur_keeps_the_sum_and_widens_the_spot():
         peaks.append(picture.max())
     assert sums[1] == pytest.approx(sums[0], rel=0.01)
     assert peaks[1] < 0.7 * peaks[0]
+
+
+def test_large_body_is_warmer_over_its_die():
+    board = board_with([Part("U1", "chip", 30.0, 22.0, 12.0, 12.0, height_mm=1.2)])
+    scene, view = scene_and_view(board)
+    grid = scene.grid
+    cells = np.full((grid.rows, grid.columns), AMBIENT)
+    picture = scene.radiance(view.projections[0], cells, np.array([[40.0, 60.0]]))
+    middle = map_points(plane_matrix(view.projections[0], 1.2), np.array([[30.0, 22.0], [25.5, 17.5]]))
+    centre, edge = (radiance_temperature(picture[round(y), round(x)]) for x, y in middle)
+    assert 45.0 < centre < 49.0
+    assert 39.0 < edge < 42.0

@@ -21,7 +21,8 @@ from thermscan.simulate.sidecar import make_facts
 from thermscan.simulate.stack import CellGrid, StackUp, Unit, UnitSpread, build_unit, draw_stack
 from thermscan.simulate.timeline import Timeline, draw_timeline
 from thermscan.simulate.truth import Made, RecordingTruth
-from thermscan.simulate.viewpoint import TRIPOD, Handling, Viewpoint, draw_viewpoint, pixel_mm
+from thermscan.simulate.viewpoint import TRIPOD, Handling, Viewpoint, draw_viewpoint, pixel_mm, smooth_walk
+from thermscan.simulate.visitor import Visitor, draw_visitor
 
 
 @dataclass(frozen=True)
@@ -155,7 +156,11 @@ class Filming:
             ambient_c=air(0.0),
             optics=Optics(camera.blur_px, lens, perfect_surfaces=options.perfect_surfaces),
         )
-        picture = _Picture(scene, unit, heat, view.projections, line.times_s, air, sensor, int(random.integers(2**31)))
+        comes = options.hand_in_view if options.hand_in_view is not None else bool(random.random() < 0.04)
+        visitor = draw_visitor(random, float(line.times_s[-1]), resolution=camera.resolution) if comes else None
+        mirrored = options.spread * float(random.uniform(0.0, 0.5)) * smooth_walk(random, line.times_s)
+        seed = int(random.integers(2**31))
+        picture = _Picture(scene, unit, heat, view.projections, line.times_s, air, sensor, seed, mirrored, visitor)
         store = MadeStore(
             (len(line.times_s), view.rows, view.columns),
             picture.counts,
@@ -176,7 +181,12 @@ class Filming:
         )
         recording = Recording(name, name, store, options.unit, line.times_s, "", facts)
         truth = _truth(view, lens, schedule, line, sensor, heat, board=self.kind.board, ambient_c=air(0.0))
-        truth = replace(truth, blur_px=camera.blur_px, restarts=max(0, truth.restarts - options.power_ups))
+        truth = replace(
+            truth,
+            blur_px=camera.blur_px,
+            restarts=max(0, truth.restarts - options.power_ups),
+            camera_events=truth.camera_events + _visits(visitor, line.times_s),
+        )
         return Made(recording, truth, sensor.scale_k, sensor.offset_count_k)
 
     def _view(self, board: Board, times_s: np.ndarray) -> Viewpoint:
@@ -245,6 +255,8 @@ class _Picture:
     air: Callable[[float], float]
     sensor: Sensor
     seed: int
+    mirrored_k: np.ndarray
+    visitor: Visitor | None
 
     def counts(self, frame: int) -> np.ndarray:
         """Return uint16 counts of one frame; a frozen one repeats what it shows, noise included."""
@@ -255,8 +267,15 @@ class _Picture:
         cells = np.full((grid.rows, grid.columns), self.air(time))
         count = int(grid.inside.sum())
         cells[grid.inside] = kept[:count]
-        drift = self.air(time) - self.air(0.0)
-        radiance = self.scene.radiance(self.projections[source], cells, kept[count:], drift)
+        radiance = self.scene.radiance(
+            self.projections[source],
+            cells,
+            kept[count:].reshape(2, -1).T,
+            ambient_k=self.air(time) - self.air(0.0),
+            mirrored_k=float(self.mirrored_k[source]),
+        )
+        if self.visitor is not None:
+            radiance = self.visitor.cover(radiance, time)
         return self.sensor.expose(self.sensor.temperature(radiance), source, self.seed)
 
 
@@ -299,7 +318,7 @@ def heat_unit(
     Returns
     -------
     HeatFilm
-        On the recording's clock; kept are the filmed face's cells, then the top of each part.
+        On the recording's clock; kept are the filmed face's cells, then tops and insides of the parts.
     """
     columns = source_columns(unit, schedule.sources, fault)
     used = np.flatnonzero(columns.any(axis=0))
@@ -318,16 +337,22 @@ def heat_unit(
 
 
 def visible_nodes(unit: Unit, board: Board, *, side: str) -> np.ndarray:
-    """Return nodes of the filmed face's cells, then of the top of each part (its cell where it is missing)."""
+    """Return nodes of the filmed face's cells, then tops, then insides of all parts (their cell where missing)."""
     face = unit.cell_node[0 if side == "top" else -1]
-    tops = []
+    bodies = []
     for part in board.parts:
-        node = unit.top_node.get(part.ref)
-        if node is None:
-            weight = unit.grid.spot(part.x, part.y, unit.grid.cell_mm)
-            node = int(unit.cell_node[0 if part.side == "top" else -1].ravel()[np.argmax(weight)])
-        tops.append(node)
-    return np.concatenate([face[unit.grid.inside], np.array(tops, int)])
+        weight = unit.grid.spot(part.x, part.y, unit.grid.cell_mm)
+        bare = int(unit.cell_node[0 if part.side == "top" else -1].ravel()[np.argmax(weight)])
+        bodies.append((unit.top_node.get(part.ref, bare), unit.heat_node.get(part.ref, bare)))
+    return np.concatenate([face[unit.grid.inside], np.array(bodies, int).reshape(-1, 2).T.ravel()])
+
+
+def _visits(visitor: Visitor | None, times_s: np.ndarray) -> tuple[tuple[str, int, int], ...]:
+    """Return the event of a hand in view: word, first frame, frames."""
+    if visitor is None:
+        return ()
+    seen = np.flatnonzero((times_s > visitor.from_s) & (times_s < visitor.to_s))
+    return (("hand", int(seen[0]), len(seen)),) if len(seen) else ()
 
 
 def source_columns(unit: Unit, sources: tuple[str, ...], fault: DrawnFault | None) -> np.ndarray:
@@ -376,7 +401,7 @@ def _truth(
         sources=schedule.sources,
         made_w=np.array([schedule.at(t) for t in line.times_s]),
         excess_w=None,
-        part_c=np.array([heat.at(t)[-len(board.parts) :] for t in line.times_s]),
+        part_c=np.array([heat.at(t)[-2 * len(board.parts) :][: len(board.parts)] for t in line.times_s]),
         camera_events=tuple(sorted([*sensor.events, *line.dropped], key=lambda e: e[1])),
         frozen=sensor.source_frame < np.arange(len(line.times_s)),
         bad_pixels=np.concatenate([sensor.dead, sensor.flicker]),

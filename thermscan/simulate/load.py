@@ -9,6 +9,7 @@ import numpy as np
 from thermscan.model.board import Board, Part
 
 GRID_S = 0.02  # switching times are drawn on this grid, the shortest step of the heat model: few step lengths
+SUPPLY_SPREAD = 0.01  # how far the technician's supply is off from one recording to the next, one sigma
 
 
 def on_grid(time_s: np.ndarray) -> np.ndarray:
@@ -167,8 +168,9 @@ def live_feed(board: Board, net: str, dead: frozenset[str]) -> str:
 
 
 def spread_plan(plan: LoadPlan, random: np.random.Generator, *, scale: float) -> LoadPlan:
-    """Return the plan of one unit: every part's own heat off by its spread, start-up a little earlier or later."""
-    own = {ref: w * float(np.exp(scale * plan.spread[ref] * random.normal())) for ref, w in plan.own_w.items()}
+    """Return the plan of one unit: own heat off by its spread, supply a little off, start-up too."""
+    supply = (1.0 + scale * SUPPLY_SPREAD * random.normal()) ** 2
+    own = {ref: w * supply * float(np.exp(scale * plan.spread[ref] * random.normal())) for ref, w in plan.own_w.items()}
     loss = {ref: w * float(np.exp(scale * 0.06 * random.normal())) for ref, w in plan.loss_share.items()}
     delay = {net: max(0.0, float(on_grid(d + scale * 0.02 * random.normal()))) for net, d in plan.rail_delay_s.items()}
     boot = {ref: (float(on_grid(s * np.exp(scale * 0.01 * random.normal()))), p) for ref, (s, p) in plan.boot.items()}

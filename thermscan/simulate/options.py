@@ -86,6 +86,10 @@ class CaseOptions:
     ambient_c : float, optional
     count_scale_k : float
         Kelvin a count.
+    pause_s : float, optional
+        Pause between several power-ups; ``after_s``, but two seconds at least, otherwise.
+    hand_in_view : bool, optional
+        Whether a hand reaches into the picture for a moment.
     """
 
     resolution: tuple[int, int] | None = None
@@ -122,3 +126,5 @@ class CaseOptions:
     unit: str = "celsius"
     ambient_c: float | None = None
     count_scale_k: float = 0.01
+    pause_s: float | None = None
+    hand_in_view: bool | None = None

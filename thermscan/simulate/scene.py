@@ -21,6 +21,9 @@ from thermscan.simulate.viewpoint import plane_matrix
 
 FINE_MM = 0.3  # a subsample is about this wide on the board
 TEXEL_MM = 0.12
+# Large bodies are warmer over the die: share of the inside's temperature in the middle, and width (one sigma) as a
+# share of the body.
+CORE_FROM_MM, CORE_SHARE, CORE_WIDTH = 3.0, 0.4, 0.22
 WALL_FROM = 0.05  # walls narrower than this share of a subsample are not drawn
 UPSAMPLE = 4  # cells are refined before warping, as OpenCV rounds coordinates to 1/32 of a source pixel
 
@@ -71,7 +74,10 @@ def draw_look(board: Board, random: np.random.Generator) -> Look:
 
 @dataclass(frozen=True)
 class _Patch:
-    """One body in the supersampled picture: where, how much of each subsample, its emissivity and reflection."""
+    """One body in the supersampled picture: where, how much of each subsample, its emissivity and reflection.
+
+    ``core`` is the share of the inside's temperature that shows through the top of a large body, None for none.
+    """
 
     rows: slice
     columns: slice
@@ -79,6 +85,7 @@ class _Patch:
     emissivity: float
     mirrored: float
     index: int
+    core: np.ndarray | None
 
 
 @dataclass(frozen=True)
@@ -88,6 +95,7 @@ class _Fragments:
     board_weight: np.ndarray
     fixed: np.ndarray
     ambient_weight: np.ndarray
+    mirror_weight: np.ndarray
     patches: tuple[_Patch, ...]
     warp: np.ndarray
 
@@ -239,18 +247,20 @@ class Scene:
         emissivity = self._warp(self.emissivity_texture, texture @ back)
         mirrored = self._mirrored_radiance(alpha.shape)
         remaining = np.ones_like(alpha)
-        patches, fixed = [], np.zeros_like(alpha)
+        patches, fixed, mirror_weight = [], np.zeros_like(alpha), np.zeros_like(alpha)
         for index, part in reversed(self.parts):  # tallest first: what it covers nobody else shows
             for patch in self._part_patches(projection, index, part, remaining):
                 patches.append(patch)
                 box = (patch.rows, patch.columns)
-                fixed[box] += patch.weight * (1 - patch.emissivity) * (mirrored[box] + patch.mirrored)
+                mirror_weight[box] += patch.weight * (1 - patch.emissivity)
+                fixed[box] += patch.weight * (1 - patch.emissivity) * patch.mirrored
         ambient_weight = remaining * (1 - alpha)
         fixed += ambient_weight * self._bench_radiance(back)
         board = remaining * alpha
-        fixed += board * (1 - emissivity) * mirrored
+        mirror_weight += board * (1 - emissivity)
+        fixed += mirror_weight * mirrored
         cells = self._cell_matrix()
-        fragments = _Fragments(board * emissivity, fixed, ambient_weight, tuple(patches), cells @ back)
+        fragments = _Fragments(board * emissivity, fixed, ambient_weight, mirror_weight, tuple(patches), cells @ back)
         self._cached = (key, fragments)
         return fragments
 
@@ -301,10 +311,20 @@ class Scene:
             rows, columns, cover = found
             weight = remaining[rows, columns] * cover
             remaining[rows, columns] -= weight
-            out.append(_Patch(rows, columns, weight, emissivity, own, index))
+            has_core = polygon is top and KINDS[part.kind].lag_w_m2k is not None and min(part.w, part.h) >= CORE_FROM_MM
+            core = _core(polygon, rows, columns) if has_core else None
+            out.append(_Patch(rows, columns, weight, emissivity, own, index, core))
         return out
 
-    def radiance(self, projection: np.ndarray, cells_c: np.ndarray, part_c: np.ndarray, ambient_k: float) -> np.ndarray:
+    def radiance(
+        self,
+        projection: np.ndarray,
+        cells_c: np.ndarray,
+        part_c: np.ndarray,
+        *,
+        ambient_k: float = 0.0,
+        mirrored_k: float = 0.0,
+    ) -> np.ndarray:
         """Render one frame.
 
         Parameters
@@ -312,10 +332,10 @@ class Scene:
         projection : ndarray of shape (3, 4)
         cells_c : ndarray of shape (rows, columns) of the cell grid, degrees Celsius
             Filmed face; values outside the board are ignored.
-        part_c : ndarray of shape (parts,), degrees Celsius
-            Tops of the bodies, in the order of the board's parts.
-        ambient_k : float
-            Drift of the surroundings from ``ambient_c``, K.
+        part_c : ndarray of shape (parts, 2), degrees Celsius
+            Top and inside of the bodies, in the order of the board's parts.
+        ambient_k, mirrored_k : float
+            Drift of bench and of what is mirrored since the scene was made, K.
 
         Returns
         -------
@@ -330,9 +350,13 @@ class Scene:
         picture = fragments.board_weight * self._warp(fine, fragments.warp) + fragments.fixed
         if ambient_k:
             picture += (self._slope() * ambient_k) * fragments.ambient_weight
-        glow = band_radiance(part_c, band=band)
+        if mirrored_k:
+            picture += (self._slope() * mirrored_k) * fragments.mirror_weight
+        glow = band_radiance(part_c, band=band).astype(np.float32)
         for patch in fragments.patches:
-            picture[patch.rows, patch.columns] += patch.weight * np.float32(patch.emissivity * glow[patch.index])
+            top, inside = glow[patch.index]
+            shown = top if patch.core is None else top + patch.core * (inside - top)
+            picture[patch.rows, patch.columns] += patch.weight * np.float32(patch.emissivity) * shown
         return self._expose(picture)
 
     def _expose(self, picture: np.ndarray) -> np.ndarray:
@@ -353,6 +377,16 @@ class Optics:
     lens: Lens | None = None
     band: Band = LONG_WAVE
     perfect_surfaces: bool = False
+
+
+def _core(polygon: np.ndarray, rows: slice, columns: slice) -> np.ndarray:
+    """Return how much of the inside's temperature each subsample of a top shows: most over the die in the middle."""
+    middle = polygon.mean(axis=0)
+    across = np.linalg.inv(np.column_stack([polygon[1] - polygon[0], polygon[3] - polygon[0]]))
+    x = np.arange(columns.start, columns.stop)[None, :] - middle[0]
+    y = np.arange(rows.start, rows.stop)[:, None] - middle[1]
+    u, v = across[0, 0] * x + across[0, 1] * y, across[1, 0] * x + across[1, 1] * y
+    return (CORE_SHARE * np.exp(-0.5 * (u**2 + v**2) / CORE_WIDTH**2)).astype(np.float32)
 
 
 def _coverage(polygon: np.ndarray, shape: tuple[int, int]) -> tuple[slice, slice, np.ndarray] | None:

@@ -9,6 +9,7 @@ import numpy as np
 
 from thermscan.physics.radiation import LONG_WAVE, Band, band_radiance, radiance_temperature
 
+SHORTEST = 12  # recordings with fewer frames have no events
 CACHE_BYTES = 400_000_000  # made frames are kept as counts up to this size, so that later passes are quick
 
 
@@ -200,13 +201,17 @@ def _draw_events(
     source, events, offset = np.arange(count), [], offset.copy()
     rate = count / max(times_s[-1] - times_s[0], 1e-6)
     for _ in range(int(random.integers(0, 3))):
-        at = int(random.integers(2, max(3, count - 2)))
+        if count < SHORTEST:
+            break
+        at = int(random.integers(2, count - 2))
         held = int(np.clip(round(rate * random.uniform(0.1, 0.5)), 1, max(1, count - at - 1)))
         offset[at + held :] += random.normal(0, 0.25)
         source[at : at + held] = source[at - 1]
         events += [("frozen", at, held), ("offset_step", at + held, 1)]
     for _ in range(int(random.integers(0, 3))):
-        at = int(random.integers(2, max(3, count - 1)))
+        if count < SHORTEST:
+            break
+        at = int(random.integers(2, count - 1))
         source[at] = source[at - 1]
         events.append(("frozen", at, 1))
     return offset, source, sorted(events, key=lambda e: e[1])
@@ -217,8 +222,8 @@ def drop_frames(
 ) -> tuple[np.ndarray, list[tuple[str, int, int]]]:
     """Leave out short runs of frames; returns the times that remain and the events (frame after the gap)."""
     keep = np.ones(len(times_s), bool)
-    for _ in range(runs):
-        at = int(random.integers(2, max(3, len(times_s) - 4)))
+    for _ in range(runs if len(times_s) >= SHORTEST else 0):
+        at = int(random.integers(2, len(times_s) - 4))
         keep[at : at + int(random.integers(1, 4))] = False
     kept = np.flatnonzero(keep)
     jumps = np.flatnonzero(np.diff(kept) > 1)

@@ -71,7 +71,7 @@ def draw_timeline(
     if after is None:
         after = float(on_grid(random.uniform(2.0, 6.0))) if random.random() < 0.5 else 0.0
     on = float(options.on_s or 8.0) + (float(on_grid(random.uniform(0, 0.5))) if options.spread else 0.0)
-    pause = max(after, 2.0)
+    pause = options.pause_s if options.pause_s is not None else max(after, 2.0)
     power = np.array([(before + i * (on + pause), before + i * (on + pause) + on) for i in range(options.power_ups)])
     end = power[-1, 1] + after
     if after == 0:
