@@ -15,6 +15,7 @@ from thermscan.show.colour import FRAME_MAP, QUIET
 from thermscan.show.picture import FONT, PictureFacts, add_axes, new_figure, png_of, wrap_lines, write_text
 
 _WIDTH_IN = 11.0
+_LINES_DEEP = 5  # more lines than these stand in two columns
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,19 @@ def _limits(frames: Sequence[SheetFrame]) -> tuple[float, float]:
     return float(low), float(max(high, low + 1e-6))
 
 
+def _warmest(frames: Sequence[SheetFrame], places: Sequence[tuple[float, float]]) -> int:
+    """Return which frame shows the places hottest, the last one where none can be told."""
+    best, most = len(frames) - 1, -np.inf
+    for i, frame in enumerate(frames):
+        rows, columns = frame.picture.shape
+        inside = [(round(y), round(x)) for x, y in places if 0 <= round(y) < rows and 0 <= round(x) < columns]
+        values = np.array([frame.picture[place] for place in inside])
+        total = float(values[np.isfinite(values)].sum()) if values.size else -np.inf
+        if total > most:
+            best, most = i, total
+    return best
+
+
 def _draw_frame(axes: Axes, frame: SheetFrame, norm: Normalize, hottest: Sequence[tuple[float, float]]) -> None:
     """Draw one frame with its caption and the hottest places."""
     axes.imshow(np.ma.masked_invalid(frame.picture), cmap=FRAME_MAP, norm=norm, interpolation="nearest")
@@ -107,7 +121,7 @@ def draw_contact_sheet(frames: Sequence[SheetFrame], facts: SheetFacts, *, fahre
     Parameters
     ----------
     frames : sequence of SheetFrame
-        One or more, all of one shape; the hottest places are drawn in the last one.
+        One or more, all of one shape; the hottest places are drawn in the frame where they are hottest.
     facts : SheetFacts
     fahrenheit : bool
 
@@ -122,24 +136,27 @@ def draw_contact_sheet(frames: Sequence[SheetFrame], facts: SheetFacts, *, fahre
     width = cell - 0.18
     height = min(width * rows / columns, 5.5)
     lines = [line for text in facts.lines for line in text.splitlines()]
-    top = 0.55 + 0.19 * len(lines)
+    deep = len(lines) if len(lines) <= _LINES_DEEP else -(-len(lines) // 2)
+    top = 0.55 + 0.19 * deep
     figure = new_figure(_WIDTH_IN + 0.4, top + down * (height + 0.32) + 0.75)
     total = figure.get_size_inches()[1]
     write_text(figure, (0.3, total - 0.15), facts.name, size=12, weight="bold", colour="black")
     for i, line in enumerate(lines):
-        for text in wrap_lines(figure, line, _WIDTH_IN - 0.3, size=8.5, most=1):
-            write_text(figure, (0.3, total - 0.45 - 0.19 * i), text, size=8.5, colour=QUIET)
+        room = _WIDTH_IN - 0.3 if deep == len(lines) else _WIDTH_IN / 2 - 0.2
+        place = (0.3 + (i // deep) * _WIDTH_IN / 2, total - 0.45 - 0.19 * (i % deep))
+        for text in wrap_lines(figure, line, room, size=8.5, most=1):
+            write_text(figure, place, text, size=8.5, colour=QUIET)
     shown = SHOWN["c"][1 if fahrenheit else 0]
     factor, offset, unit = (shown.factor, shown.offset, shown.unit) if facts.unit == "celsius" else (1.0, 0.0, "counts")
     low, high = (value * factor + offset for value in _limits(frames))
     norm = Normalize(low, high)
+    warmest = _warmest(frames, facts.hottest)
     for i, frame in enumerate(frames):
         left = 0.3 + (i % across) * cell
         bottom = total - top - (i // across + 1) * (height + 0.32) + 0.02
         axes = add_axes(figure, (left, bottom, width, height))
-        last = i == len(frames) - 1
         scaled = SheetFrame(frame.number, frame.picture * factor + offset, frame.time_s, frame.note)
-        _draw_frame(axes, scaled, norm, facts.hottest if last else ())
+        _draw_frame(axes, scaled, norm, facts.hottest if i == warmest else ())
     bar_axes = add_axes(figure, (0.3, 0.42, 5.0, 0.14))
     bar = figure.colorbar(ScalarMappable(norm=norm, cmap=FRAME_MAP), cax=bar_axes, orientation="horizontal")
     bar.ax.tick_params(labelsize=8)
