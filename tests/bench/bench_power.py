@@ -89,6 +89,11 @@ def excess_of(case) -> Excess:
     return excess_over(faulty, base, position_error_mm=0.07 * pixel, settings=SETTINGS.excess)
 
 
+def runs_of(truth) -> tuple[tuple[float, float], ...]:
+    """Return the stretches with power in seconds since power-on."""
+    return tuple((float(a - truth.power_on_s), float(b - truth.power_on_s)) for a, b in truth.runs_s)
+
+
 def lighter(excess: Excess) -> Excess:
     """Drop what the inversion does not use, to keep the store small."""
     small = {
@@ -120,6 +125,7 @@ def make(seed: int, store: Path) -> dict:
         "noise_k": truth.noise_k,
         "goods": len(case.goods),
         "restarts": truth.restarts,
+        "runs": runs_of(truth),
     }
     temporary = path.with_suffix(".part")
     temporary.write_bytes(pickle.dumps(row))
@@ -140,16 +146,17 @@ def plain(row: dict) -> tuple[float, float]:
 
 def judge(row: dict, settings: Settings = SETTINGS) -> dict:
     """Find the sources of a case and compare with the truth."""
-    start = time.time()
+    start = time.process_time()
     fit = find_sources(
         row["excess"],
         row["board"],
         default_plate(row["board"].thickness_mm),
         side=row["side"],
+        runs_s=row.get("runs"),
         surfaces=SURFACES,
         settings=settings.source,
     )
-    seconds = time.time() - start
+    seconds = time.process_time() - start
     fault = row["fault"]
     names = dict(zip(row["sources"], row["watts"], strict=True))
     place = np.array([fault.x_mm, fault.y_mm])

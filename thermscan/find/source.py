@@ -16,7 +16,7 @@ from thermscan.find.source_candidate import (
     plate_options,
     sources_of,
 )
-from thermscan.find.source_data import prepare
+from thermscan.find.source_data import FitData, prepare
 from thermscan.find.source_healthy import explain_own_heat, healthy_columns, learn_plate
 from thermscan.find.source_report import describe
 from thermscan.find.source_search import LinearFit, gains
@@ -38,6 +38,7 @@ def find_sources(
     plate: Plate,
     *,
     side: str,
+    runs_s: tuple[tuple[float, float | None], ...] | None = None,
     surfaces: tuple[Surface, ...] = (),
     settings: SourceSettings = DEFAULTS,
 ) -> SourceFit:
@@ -51,6 +52,9 @@ def find_sources(
     plate : Plate
     side : {'top', 'bottom'}
         Side that was filmed.
+    runs_s : tuple of (on, off), s, optional
+        Stretches with power since power-on, retries included (off None: still on); default: one run from zero to the
+        film's power-off. Power is the mean over these stretches.
     surfaces : tuple of Surface
         Table of surfaces: unreadable bodies are left out, the others show their heat by their emissivity.
     settings : SourceSettings
@@ -70,7 +74,8 @@ def find_sources(
     reason = unusable(excess)
     if reason:
         return SourceFit((), None, plate_text=plate.sentence, why={"sources": reason})
-    search = start_search(excess, board, plate, side=side, surfaces=surfaces, settings=settings)
+    data = prepare(excess, board, side=side, runs_s=runs_s, surfaces=surfaces, settings=settings)
+    search = start_search(data, TemplateMaker(data, plate, board, side, settings, surfaces))
     while len(search.found) < settings.most_sources:
         new = next_source(search)
         if new is None:
@@ -96,12 +101,9 @@ def unusable(excess: Excess) -> str:
     return ""
 
 
-def start_search(
-    excess: Excess, board: Board, plate: Plate, *, side: str, surfaces: tuple[Surface, ...], settings: SourceSettings
-) -> Search:
-    """Prepare data, templates of all parts, and the model of what varies between good boards."""
-    data = prepare(excess, board, side=side, surfaces=surfaces, settings=settings)
-    maker = TemplateMaker(data, plate, board, side, excess.film.on_for_s, settings, surfaces)
+def start_search(data: FitData, maker: TemplateMaker) -> Search:
+    """Prepare templates of all parts and the model of what varies between good boards."""
+    settings, plate = maker.settings, maker.plate
     candidates = part_candidates(maker)
     heat = explain_own_heat(data, candidates, settings)
     learned = learn_plate(maker, heat, settings)
@@ -144,7 +146,7 @@ def next_source(search: Search) -> Found | None:
 
 def weigh(search: Search, place: Place, fit: LinearFit) -> Found:
     """Weigh all hypotheses about a place against a fit that does not contain it."""
-    options, templates, scores = [], [], []
+    options, templates, scores, powers = [], [], [], []
     for plate in search.plates:
         groups = part_options(search.maker, place.part, plate) if place.part else free_options(plate)
         for group in groups:
@@ -152,12 +154,14 @@ def weigh(search: Search, place: Place, fit: LinearFit) -> Found:
             b, g = fit.project(made)
             options += group
             templates.append(made)
+            powers.append(b / g)
             scores.append(gains(b, g, POWER_SCALES_W) + np.array([o.log_prior for o in group]))
     score = np.concatenate(scores)
     gain = float(np.logaddexp.reduce(score) - np.logaddexp.reduce([o.log_prior for o in options]))
     keep = np.argsort(score)[::-1][: search.settings.most_hypotheses]
     weights = np.exp(score[keep] - score[keep[0]])
-    return Found(place, tuple(options[i] for i in keep), np.concatenate(templates)[keep], weights / weights.sum(), gain)
+    stack, power = np.concatenate(templates)[keep], float(np.concatenate(powers)[keep[0]])
+    return Found(place, tuple(options[i] for i in keep), stack, weights / weights.sum(), power, gain)
 
 
 def settle_rivals(search: Search, index: int) -> None:

@@ -15,6 +15,8 @@ NO_SOURCE_KINDS = ("shield", "heatsink")  # they carry heat but make none
 POWER_SCALES_W = (0.05, 0.5, 5.0)  # prior standard deviations of a source: faults make 20 mW to 5 W
 WIDE_STEPS = (-1.8, -0.9, 0.0, 0.9, 1.8)  # places on the normal curve of log conductance that are tried
 NARROW_STEPS = (-1.2, 0.0, 1.2)
+# Share of copper in inner planes, and what vias do to the conduction through the board; judgement.
+STRUCTURES = ((0.0, 1.0), (1.0, 1.0), (0.5, 2.5))
 # Share of sources inside a part, in the board under it, or on the other face behind it; judgement.
 DEPTH_SHARES = {"surface": 0.8, "under_part": 0.1, "far_side": 0.1}
 
@@ -42,9 +44,9 @@ def plate_options(conductance: Measured) -> tuple[Option, ...]:
     centre = np.sqrt(conductance.low * conductance.high)
     steps = WIDE_STEPS if sigma > 0.5 else NARROW_STEPS
     return tuple(
-        Option(float(centre * np.exp(s * sigma)), share, log_prior=float(-0.5 * s**2))
+        Option(float(centre * np.exp(s * sigma)), share, through, log_prior=float(-0.5 * s**2))
         for s in steps
-        for share in (0.0, 1.0)
+        for share, through in STRUCTURES
     )
 
 

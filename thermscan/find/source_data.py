@@ -25,7 +25,7 @@ class FitData:
     clock_s : ndarray of shape (times,)
         Uniform inner clock, zero is power-on.
     binning : ndarray of shape (bins, times)
-        Turns values on the clock into means over the bins.
+        Turns step responses on the clock into means over the bins of the response to the board's runs.
     edges_s : ndarray of shape (bins + 1,)
     excess, own : ndarray of shape (bins, rows, columns), K
         Zero where nothing is known.
@@ -70,7 +70,13 @@ class FitData:
 
 
 def prepare(
-    excess: Excess, board: Board, *, side: str, surfaces: tuple[Surface, ...], settings: SourceSettings
+    excess: Excess,
+    board: Board,
+    *,
+    side: str,
+    runs_s: tuple[tuple[float, float | None], ...] | None = None,
+    surfaces: tuple[Surface, ...] = (),
+    settings: SourceSettings,
 ) -> FitData:
     """Bring an excess to the fitting grid.
 
@@ -86,10 +92,10 @@ def prepare(
     film = excess.film
     use = film.inside & film.readable & ~_covered(film, board, side, surfaces)
     groups = join_bins(film.edges_s, settings.most_bins)
-    white = _white_noise(excess)
-    y, noise, spread, own = (
+    white, cold = _noise_shares(excess)
+    y, noise, still, spread, own = (
         np.broadcast_to(np.asarray(a, float), excess.excess.shape)
-        for a in (excess.excess, white, excess.spread, excess.own_heat)
+        for a in (excess.excess, white, cold, excess.spread, excess.own_heat)
     )
     factor = max(1, int(np.ceil(np.sqrt(use.sum() / settings.most_cells))))
     grid = coarse_grid(film.grid, factor)
@@ -97,18 +103,24 @@ def prepare(
     out = []
     for low, high in groups:
         known = np.isfinite(y[low:high]) & np.isfinite(noise[low:high]) & use[None]
-        out.append(_one_bin(y[low:high], noise[low:high], spread[low:high], own[low:high], known, factor, independent))
+        held = still[low:high].mean(axis=0) * np.sqrt(len(groups))
+        out.append(
+            _one_bin((y[low:high], spread[low:high], own[low:high]), noise[low:high], held, known, factor, independent)
+        )
     values, variance, width, heat = (np.stack([o[i] for o in out]) for i in range(4))
     edges = np.array([film.edges_s[low] for low, _ in groups] + [film.edges_s[groups[-1][1]]])
     clock = np.linspace(0.0, float(edges[-1]), settings.times + 1)
     corrected = "surfaces_corrected" in film.flags
+    runs = runs_s or ((0.0, film.on_for_s),)
+    switching = switching_matrix(clock, runs)
+    ran = own_under_runs(heat, clock, edges, switching) if len(runs) > 1 else heat
     return FitData(
         grid,
         clock,
-        bin_means(clock, edges),
+        bin_means(clock, edges) @ switching,
         edges,
-        values,
-        heat,
+        values + heat - ran,
+        ran,
         variance,
         width,
         smear_mm(excess, factor, settings),
@@ -129,10 +141,22 @@ def smear_mm(excess: Excess, factor: int, settings: SourceSettings) -> float:
     return float(np.sqrt(optics**2 + film.pixel_mm**2 / 12 + block**2))
 
 
-def _white_noise(excess: Excess) -> np.ndarray:
-    """Return the noise without most of the position error, which is fitted as a shift instead."""
+def _noise_shares(excess: Excess) -> tuple[np.ndarray, np.ndarray]:
+    """Split the noise into what is new in every bin and what the cold frames give to all bins alike, K.
+
+    Most of the position error is left out: it is fitted as a shift instead. What the cold frames give does not
+    average out over bins.
+    """
+    film = excess.film
     noise = np.asarray(excess.noise, float)
-    return np.sqrt(np.maximum(noise**2 - 0.9 * np.asarray(excess.position, float) ** 2, (0.3 * noise) ** 2))
+    position = np.asarray(excess.position, float)
+    camera = np.sqrt(np.maximum(noise**2 - 0.9 * position**2, (0.3 * noise) ** 2))
+    camera = np.broadcast_to(camera, excess.excess.shape)
+    if not film.cold_frames:
+        return camera, np.zeros_like(camera)
+    each = 1 / np.maximum(film.frames, 1)
+    share = (1 / film.cold_frames) / (each + 1 / film.cold_frames)
+    return camera * np.sqrt(1 - share)[:, None, None], camera * np.sqrt(share)[:, None, None]
 
 
 def join_bins(edges_s: np.ndarray, most: int) -> list[tuple[int, int]]:
@@ -170,6 +194,35 @@ def block_sum(values: np.ndarray, factor: int) -> np.ndarray:
     return padded.reshape(shape).sum(axis=(-3, -1))
 
 
+def switching_matrix(clock_s: np.ndarray, runs_s: tuple[tuple[float, float | None], ...]) -> np.ndarray:
+    """Return the matrix (times, times) that turns a step response into that of power on during the runs."""
+    out = np.zeros((len(clock_s), len(clock_s)))
+    for on, off in runs_s:
+        _add_step(out, clock_s, on, 1.0)
+        if off is not None and off < clock_s[-1]:
+            _add_step(out, clock_s, off, -1.0)
+    return out
+
+
+def _add_step(matrix: np.ndarray, clock_s: np.ndarray, at_s: float, sign: float) -> None:
+    """Add the response to a step at ``at_s``, linear between clock times."""
+    at = (clock_s - at_s) / clock_s[1]
+    for k in np.flatnonzero(at >= 0):
+        low = min(int(at[k]), len(clock_s) - 2)
+        matrix[k, low] += sign * (1 - (at[k] - low))
+        matrix[k, low + 1] += sign * (at[k] - low)
+
+
+def own_under_runs(own: np.ndarray, clock_s: np.ndarray, edges_s: np.ndarray, switching: np.ndarray) -> np.ndarray:
+    """Return what the good boards' heat (bins, rows, columns), a step response, would be under other runs."""
+    centres = np.concatenate([[0.0], (edges_s[1:] + edges_s[:-1]) / 2])
+    with_start = np.concatenate([np.zeros((1, *own.shape[1:])), own])
+    low = np.clip(np.searchsorted(centres, clock_s, side="right") - 1, 0, len(centres) - 2)
+    part = np.clip((clock_s - centres[low]) / (centres[low + 1] - centres[low]), 0, 1.5)
+    on_clock = (1 - part)[:, None, None] * with_start[low] + part[:, None, None] * with_start[low + 1]
+    return np.tensordot(bin_means(clock_s, edges_s) @ switching, on_clock, axes=(1, 0))
+
+
 def bin_means(clock_s: np.ndarray, edges_s: np.ndarray) -> np.ndarray:
     """Return the matrix (bins, times) that averages a function, linear between clock times, over bins."""
     step = clock_s[1] - clock_s[0]
@@ -195,26 +248,26 @@ def _covered(film: Film, board: Board, side: str, surfaces: tuple[Surface, ...])
 
 
 def _one_bin(
-    y: np.ndarray,
+    fields: tuple[np.ndarray, ...],
     noise: np.ndarray,
-    spread: np.ndarray,
-    own: np.ndarray,
+    still: np.ndarray,
     known: np.ndarray,
     factor: int,
     independent: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Average one group of bins in blocks: value, variance, spread and own heat, each (rows, columns)."""
+) -> tuple[np.ndarray, ...]:
+    """Average one group of bins in blocks: value, variance, spread and own heat, each (rows, columns).
+
+    ``noise`` (bins, rows, columns) averages out over the bins, ``still`` (rows, columns) does not.
+    """
     inverse = np.where(known, 1 / np.maximum(noise, 1e-9) ** 2, 0.0)
     total = inverse.sum(axis=0)
     safe = np.maximum(total, 1e-300)
-
-    def mean_over_time(a: np.ndarray) -> np.ndarray:
-        return (np.where(known, a, 0.0) * inverse).sum(axis=0) / safe
-
     cells = (total > 0).astype(float)
     count = block_sum(cells, factor)
     some = np.maximum(count, 1)
-    blocks = [block_sum(mean_over_time(a) * cells, factor) / some for a in (y, spread, own)]
-    variance = block_sum(cells / np.maximum(total, 1e-30) * cells, factor) / some
-    variance = variance * np.maximum(1.0, independent) / some if factor > 1 else variance * max(1.0, independent)
-    return blocks[0], np.where(count > 0.3 * factor**2, variance, np.inf), blocks[1], blocks[2]
+    y, spread, own = (
+        block_sum((np.where(known, a, 0.0) * inverse).sum(axis=0) / safe * cells, factor) / some for a in fields
+    )
+    each = np.where(cells > 0, 1 / np.maximum(total, 1e-30) + np.nan_to_num(still) ** 2, 0.0)
+    variance = block_sum(each, factor) / some * max(1.0, independent) / (some if factor > 1 else 1.0)
+    return y, np.where(count > 0.3 * factor**2, np.maximum(variance, 1e-12), np.inf), spread, own

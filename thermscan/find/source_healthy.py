@@ -71,12 +71,15 @@ def spread_share(data: FitData, settings: SourceSettings) -> float:
 def healthy_columns(data: FitData, heat: OwnHeat) -> tuple[Columns, tuple[str, ...]]:
     """Return what varies between good boards, and whose heat each column is.
 
-    Columns are every part's own heat, the placing (a shift of the own heat), and a common offset in each bin.
+    Columns are every part's share of the own heat as it was measured, the placing (a shift of the own heat), and a
+    common offset in each bin.
     """
     out, sigma, owners = [], [], []
+    own = data.samples(data.own)
+    modelled = np.maximum(heat.powers_w @ heat.shapes, 1e-9) if heat.refs else own
     for ref, power, shape in zip(heat.refs, heat.powers_w, heat.shapes, strict=True):
         if power > 0:
-            out.append(shape * power)
+            out.append(own * np.clip(shape * power / modelled, 0, 1))
             sigma.append(heat.share)
             owners.append(ref)
     if out:

@@ -60,6 +60,32 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
     )
 
 
+def energy_power(search: Search, index: int) -> tuple[float, float]:
+    """Return the power of a source from the growth of its heat, and the standard error that noise leaves, W as seen.
+
+    The excess over a source's share of the board is added up in each bin and regressed on what the template's own
+    heat adds up to, with a free constant: what heat conduction does at the start, and the difference between seen
+    face and mean of the board, stay constant later on. Only bins after a third of the recording count.
+    """
+    data, found = search.data, search.found[index]
+    fit = search.fit_without(index, own_heat=False)
+    seen = np.abs(found.template * found.power_seen)
+    others = [np.abs(f.template * f.power_seen) for i, f in enumerate(search.found) if i != index]
+    share = seen / np.maximum(seen + sum(others), 1e-12) if others else np.ones_like(seen)
+    far = seen < 0.02 * seen.max()
+    share = np.where(far, 0.0, share)
+    mine = data.picture(share * fit.residual).sum(axis=(1, 2))
+    model = data.picture(share * found.template).sum(axis=(1, 2))
+    noise = data.picture(share**2 / fit.weight).sum(axis=(1, 2))
+    centres = (data.edges_s[1:] + data.edges_s[:-1]) / 2
+    late = centres > centres[-1] / 3
+    if late.sum() < 3 or np.ptp(model[late]) <= 0:
+        return float("nan"), float("inf")
+    x = model[late] - model[late].mean()
+    power = float(x @ mine[late] / (x @ x))
+    return power, float(np.sqrt((x**2 * noise[late]).sum()) / (x @ x))
+
+
 def depth_shares(found: Found) -> dict[str, float]:
     """Return the probability of each depth."""
     depths: dict[str, float] = {}

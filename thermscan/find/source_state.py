@@ -23,6 +23,8 @@ class Found:
     options : tuple of Option
     templates : ndarray of shape (options, samples), K/W
     weights : ndarray of shape (options,)
+    power_seen : float
+        Power of the best hypothesis as seen (surface not corrected), W.
     gain : float
         Log Bayes factor of the source against none.
     rivals : dict of refdes ('' for a free spot) to probability
@@ -33,6 +35,7 @@ class Found:
     options: tuple[Option, ...]
     templates: np.ndarray
     weights: np.ndarray
+    power_seen: float
     gain: float
     rivals: dict[str, float] = field(default_factory=dict)
 
@@ -98,13 +101,10 @@ class Search:
         return float(np.log(odds))
 
     def weight(self) -> np.ndarray:
-        """Return inverse variances with the plate's own error, a share of what the sources explain."""
+        """Return inverse variances with the part of the plate's error that has no shape."""
         variance = self.base_variance.copy()
-        if self.found:
-            fit = LinearFit.of(self.y, 1 / variance, self._columns(self.found))
-            share = self.settings.error_cells * self.settings.model_error**2
-            for power, found in zip(fit.mean[-len(self.found) :], self.found, strict=True):
-                variance += share * (power * found.template) ** 2
+        for found in self.found:
+            variance += (self.settings.loose_error * found.power_seen * found.template) ** 2
         return 1 / variance
 
     def fit_with(self, found: list[Found]) -> LinearFit:
@@ -119,10 +119,40 @@ class Search:
         return LinearFit.of(self.y, self.weight(), self._columns(others, without=skip))
 
     def _columns(self, found: list[Found], *, without: str = "") -> Columns:
+        """Return what varies between good boards, the errors of all found templates, and some found sources (last)."""
         keep = np.array([not without or o != without for o in self.owners])
         columns = Columns(self.nuisance.templates[keep], self.nuisance.sigma[keep])
+        for f in self.found:
+            columns = columns.with_more(*self.error_columns(f))
         if found:
             columns = columns.with_more(
                 np.stack([f.template for f in found]), np.full(len(found), POWER_SCALES_W[-1] * 3)
             )
         return columns
+
+    def error_columns(self, found: Found) -> tuple[np.ndarray, np.ndarray]:
+        """Return how a template may be wrong, ndarray (columns, samples), and the standard deviation of each.
+
+        The true board has uneven copper and parts that the plate does not know, so that heat goes more to one side or
+        along one axis: the template times smooth factors of direction.
+        """
+        seen = found.template * found.power_seen
+        x, y, _ = self.samples_at
+        dx, dy = x - found.place.x_mm, y - found.place.y_mm
+        r = np.hypot(dx, dy)
+        c, s = dx / np.maximum(r, 1e-6), dy / np.maximum(r, 1e-6)
+        away = r / (r + self.settings.error_reach_mm)
+        factors = [away * c, away * s, away * (c**2 - s**2), away * 2 * c * s]
+        return np.stack(factors) * seen, np.full(len(factors), self.settings.model_error)
+
+    @property
+    def samples_at(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return place and time of each sample, three ndarrays (samples,), mm, mm, s."""
+        points = self.data.grid.points_mm()
+        edges = self.data.edges_s
+        shape = self.data.variance.shape
+        centres = (edges[1:] + edges[:-1]) / 2
+        x = np.broadcast_to(points[..., 0], shape)
+        y = np.broadcast_to(points[..., 1], shape)
+        t = np.broadcast_to(centres[:, None, None], shape)
+        return self.data.samples(x), self.data.samples(y), self.data.samples(t)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import erf
@@ -58,12 +58,14 @@ class Place:
 class Option:
     """One way in which a source at a place may reach the camera.
 
-    ``conductance`` is the plate's in-plane conductance, W/K; ``inner_share`` the copper in inner planes;
-    ``package`` None where the heat enters the board directly.
+    ``conductance`` is the plate's in-plane conductance, W/K; ``inner_share`` the copper in inner planes; ``through``
+    the factor that vias put on the conduction through the board; ``package`` None where the heat enters the board
+    directly.
     """
 
     conductance: float
     inner_share: float
+    through: float = 1.0
     depth: str = "surface"
     package: Package | None = None
     log_prior: float = 0.0
@@ -107,8 +109,6 @@ class TemplateMaker:
     plate : Plate
     board : Board
     side : str
-    on_for_s : float or None
-        Length of the run; None is on throughout.
     settings : SourceSettings
     surfaces : tuple of Surface
         Bodies of a known surface show their heat by their own emissivity.
@@ -118,10 +118,9 @@ class TemplateMaker:
     plate: Plate
     board: Board
     side: str
-    on_for_s: float | None
     settings: SourceSettings
     surfaces: tuple[Surface, ...] = ()
-    _tables: dict[tuple[float, float, str], PlateResponse] = field(default_factory=dict, init=False)
+    _tables: dict[tuple[float, float, float, int], PlateResponse] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
         finest = max(self.settings.finest_mm, 0.75 * self.data.grid.step_mm, 0.8 * self.data.blur_mm)
@@ -131,15 +130,15 @@ class TemplateMaker:
         y = grid.y0_mm + grid.step_mm * np.arange(grid.rows)
         self.eyes = blurred_cosines(self.rectangle, x, y, self.data.blur_mm)
         self.step_s = float(self.data.clock_s[1])
-        self.switching = switching_matrix(self.data.clock_s, self.on_for_s)
-        self.binning = self.data.binning @ self.switching
+        self.binning = self.data.binning
 
-    def response(self, conductance: float, inner_share: float, depth: str) -> PlateResponse:
-        """Return the plate's table for a conductance, share of inner copper and depth."""
-        key = (round(conductance, 9), inner_share, "far_side" if depth == "far_side" else "surface")
+    def response(self, option: Option) -> PlateResponse:
+        """Return the plate's table for an option."""
+        made = -1 if option.depth == "far_side" else 0
+        key = (round(option.conductance, 9), option.inner_share, option.through, made)
         if key not in self._tables:
-            layers = cut_into_layers(self.plate, conductance_w_per_k=conductance, inner_share=inner_share)
-            made = -1 if depth == "far_side" else 0
+            plate = replace(self.plate, through_w_per_mm_k=self.plate.through_w_per_mm_k * option.through)
+            layers = cut_into_layers(plate, conductance_w_per_k=option.conductance, inner_share=option.inner_share)
             self._tables[key] = PlateResponse.of(layers, self.rectangle, self.data.clock_s, made_in=made)
         return self._tables[key]
 
@@ -152,7 +151,7 @@ class TemplateMaker:
         -------
         ndarray of shape (options, bins, rows, columns), K/W
         """
-        table = self.response(options[0].conductance, options[0].inner_share, options[0].depth)
+        table = self.response(options[0])
         points, spread = place.points_mm()
         body = body_coefficients(self.rectangle, points, spread)
         steps = table.over_cells(body, self.eyes)
@@ -197,17 +196,3 @@ class TemplateMaker:
             own = self.binning @ (option.package.resistance_k_per_w * flows[i])
             base = (self.binning @ (kernels[i] @ under))[:, None, None] if small else out[i]
             out[i] = (1 - cover) * out[i] + cover * shown * (base + own[:, None, None])
-
-
-def switching_matrix(clock_s: np.ndarray, on_for_s: float | None) -> np.ndarray:
-    """Return the matrix (times, times) that turns a step response into that of a run of ``on_for_s`` seconds."""
-    count = len(clock_s)
-    out = np.eye(count)
-    if on_for_s is None or on_for_s >= clock_s[-1]:
-        return out
-    at = (clock_s - on_for_s) / clock_s[1]
-    for k in np.flatnonzero(at > 0):
-        low = int(at[k])
-        out[k, low] -= 1 - (at[k] - low)
-        out[k, low + 1] -= at[k] - low
-    return out
