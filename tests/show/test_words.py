@@ -3,7 +3,7 @@ import dataclasses
 import pytest
 
 from thermscan.model.quantity import Measured
-from thermscan.show.words import answer, basis_words, say, say_excess, say_place, say_share
+from thermscan.show.words import answer, basis_words, called, colour_words, say, say_excess, say_place, say_share
 
 
 @pytest.mark.parametrize(
@@ -46,3 +46,16 @@ def test_counts_and_basis(bare, result):
     assert say_excess(bare.hotspots[0], bare) == "+210 counts"
     assert basis_words(bare) == "itself only (no good board)"
     assert basis_words(dataclasses.replace(result, good_boards=1)) == "1 good board"
+
+
+def test_bare_places_are_called_by_their_number_where_they_have_one(result):
+    lone = dataclasses.replace(result.suspects[2], x_mm=30.2, y_mm=21.9)
+    far = dataclasses.replace(lone, x_mm=80.0)
+    assert called(result.suspects[0], result) == "C14"
+    assert called(lone, result) == "bare place, no. 3"
+    assert called(far, result) == "bare place"
+
+
+def test_colours_are_explained_by_what_was_compared(result, bare):
+    assert colour_words(result) == "blue colder, red warmer than 2 good boards"
+    assert "no good board" in colour_words(bare)

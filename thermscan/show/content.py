@@ -16,8 +16,8 @@ from thermscan.show.words import (
     answer,
     basis_words,
     board_words,
+    called,
     fault_words,
-    name_of,
     say,
     say_excess,
     say_place,
@@ -128,7 +128,7 @@ def _card(number: int, suspect: Suspect, result: Result, *, fahrenheit: bool) ->
     return Card(
         key=f"suspect-{number}",
         number=number,
-        name=name_of(suspect),
+        name=called(suspect, result),
         share=say_share(suspect.probability),
         fault=fault_words(suspect.fault),
         text=suspect.fault_text,
@@ -299,7 +299,7 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
     temperatures = [part.temperature_c.value for part in result.parts if part.temperature_c is not None]
     cautions = cautions_for(board, hottest_c=max(temperatures, default=None), steps=result.next_steps)
     against = f"compared with {basis_words(result)}, {side_words(result.side)}"
-    shares = [Fact(name_of(s), say_share(s.probability)) for s in result.suspects[:_NAMED]]
+    shares = [Fact(called(s, result), say_share(s.probability)) for s in result.suspects[:_NAMED]]
     rest = sum(s.probability for s in result.suspects[_NAMED:])
     shares += [Fact(f"{len(result.suspects) - _NAMED} further suspects", say_share(rest))] if rest else []
     shares += [Fact("no fault", say_share(result.no_fault_probability))]

@@ -16,7 +16,7 @@ from thermscan.show.colour import excess_scale, table_of_colours
 from thermscan.show.label import Label, place_labels
 from thermscan.show.overlay import picture_board
 from thermscan.show.picture import legible
-from thermscan.show.words import Unit, name_of
+from thermscan.show.words import Unit, colour_words, name_of
 
 _MOST_CELLS = 30_000  # cells of one embedded frame; keeps the page near two megabytes
 _MOST_VALUES = 700_000  # cells times frames
@@ -154,6 +154,7 @@ def live_data(result: Result, maps: ResultMaps, board: Board | None, *, unit: Un
         "ticks": [[tick, round(50 + 50 * float(scale.place(tick)), 2)] for tick in scale.ticks()],
         "colours": table_of_colours(),
         "unit": unit.name,
+        "words": colour_words(result),
         "decimals": unit.decimals,
         "clock": "after power-on" if maps.clock == "power_on" else "on the recording's clock",
         "powerOff": maps.power_off_s,

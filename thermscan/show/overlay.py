@@ -42,9 +42,10 @@ from thermscan.show.words import (
     answer,
     basis_words,
     board_words,
+    called,
+    colour_words,
     excess_unit,
     fault_words,
-    name_of,
     say_excess,
     say_share,
     side_words,
@@ -239,7 +240,8 @@ def _list_suspects(figure: Figure, scene: _Scene, left_in: float, top_in: float)
         return
     write_text(figure, (left_in, top_in), "Suspects", size=10, weight="bold")
     for i, suspect in enumerate(suspects):
-        words = f"{shortened(name_of(suspect), 14)}: {fault_words(suspect.fault)}, {say_share(suspect.probability)}"
+        name = shortened(called(suspect, scene.result), 18)
+        words = f"{name}: {fault_words(suspect.fault)}, {say_share(suspect.probability)}"
         for line in wrap_lines(figure, words, _SIDE_IN - 0.1, size=9, most=1):
             write_text(figure, (left_in, top_in - 0.25 - 0.2 * i), line, size=9)
 
@@ -304,7 +306,7 @@ def _foot(figure: Figure, scene: _Scene, scale: Scale, hatched: bool, unit: str)
     """Draw the colour bar with its words and the key to hatching under the map."""
     total = figure.get_size_inches()[0]
     _colour_bar(figure, (total - 5.6, 0.52, 5.1, 0.16), scale, scene)
-    words = f"excess, {unit}: blue colder, red warmer than {basis_words(scene.result)}; the scale tightens outwards"
+    words = f"excess, {unit}: {colour_words(scene.result)}; the scale tightens outwards"
     write_text(figure, (total - 3.05, 0.1), words, size=8, align="center", vertical="bottom")
     notes = ["hatched: cannot be read"] if hatched else []
     notes += ["places are fractions of this picture"] if scene.view.unit == "px" else []

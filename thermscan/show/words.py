@@ -93,6 +93,17 @@ def name_of(suspect: Suspect) -> str:
     return f"net {suspect.net}" if suspect.net else "bare place"
 
 
+def called(suspect: Suspect, result: Result) -> str:
+    """Return what a suspect is called in lists: a bare place gets the number that it has on the overlay."""
+    if suspect.ref or suspect.x_mm is None or suspect.y_mm is None:
+        return name_of(suspect)
+    for spot in result.hotspots:
+        reach = max(spot.place_95_mm, suspect.place_95_mm or 0.0)
+        if (spot.x_mm - suspect.x_mm) ** 2 + (spot.y_mm - suspect.y_mm) ** 2 <= reach**2:
+            return f"{name_of(suspect)}, no. {spot.rank}"
+    return name_of(suspect)
+
+
 def fault_words(fault: str) -> str:
     """Return a fault word with spaces."""
     return fault.replace("_", " ")
@@ -118,6 +129,15 @@ def basis_words(result: Result) -> str:
     return "itself only (no good board)"
 
 
+def colour_words(result: Result) -> str:
+    """Say what the colours of the excess mean."""
+    if result.basis == "good_boards":
+        return f"blue colder, red warmer than {basis_words(result)}"
+    if result.basis == "itself_before":
+        return "blue colder, red warmer than the same board before"
+    return "the board's own rise: there is no good board to compare with"
+
+
 def when_words(maps: ResultMaps) -> str:
     """Say which second a still picture shows."""
     zero = "after power-on" if maps.clock == "power_on" else "on the recording's clock"
@@ -134,7 +154,9 @@ def answer(result: Result) -> str:
     if result.verdict == "suspect" and result.suspects:
         first = result.suspects[0]
         where = f" on {first.net}" if first.net and first.ref else ""
-        return f"Most likely {name_of(first)}{where}: {fault_words(first.fault)} ({say_share(first.probability)})."
+        return (
+            f"Most likely {called(first, result)}{where}: {fault_words(first.fault)} ({say_share(first.probability)})."
+        )
     if result.verdict == "like_good":
         limit = "" if result.detection_limit_w is None else f" of {result.detection_limit_w:.2g} W"
         return (
@@ -144,5 +166,5 @@ def answer(result: Result) -> str:
     best = ""
     if result.suspects:
         first = result.suspects[0]
-        best = f" The nearest suspect is {name_of(first)} with {say_share(first.probability)}."
+        best = f" The nearest suspect is {called(first, result)} with {say_share(first.probability)}."
     return f"This recording cannot tell.{best}"
