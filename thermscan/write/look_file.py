@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
+import numpy as np
+
 from thermscan.model.look_report import LookReport
 from thermscan.model.quantity import Measured
 
@@ -22,7 +24,7 @@ def _plain(record: object) -> Any:  # noqa: ANN401 - any JSON value
         return out
     if isinstance(record, tuple | list):
         return [_plain(item) for item in record]
-    return record
+    return record.item() if isinstance(record, np.generic) else record
 
 
 def look_document(report: LookReport) -> dict[str, Any]:

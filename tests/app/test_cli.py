@@ -1,0 +1,128 @@
+"""The command line: help, exit codes, one line for bad input, and files that are whole or not there."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+
+from thermscan.app.cli import COMMANDS, command
+from thermscan.app.start import MISSING_LIBRARIES
+from thermscan.read.data_folder import data_folder
+
+SAMPLES = data_folder("sample_frames")
+
+
+def run(*args, code=0):
+    result = CliRunner().invoke(command, [str(a) for a in args])
+    assert result.exit_code == code, result.output
+    return result.output
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_with_an_example(name):
+    text = run(name, "--help")
+    assert "Example: thermscan" in text.replace("\n", " ")
+
+
+def test_module_runs_like_the_command():
+    out = subprocess.run([sys.executable, "-m", "thermscan", "--version"], capture_output=True, text=True, check=True)
+    assert out.stdout.startswith("thermscan, version")
+
+
+def test_help_imports_nothing_heavy():
+    code = "import sys; from thermscan.app.cli import command\ntry: command(['--help'])\nexcept SystemExit: pass\n"
+    code += "print(sorted({'numpy', 'cv2', 'matplotlib', 'scipy', 'skimage'} & set(sys.modules)))"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.rstrip().endswith("[]")
+
+
+def test_missing_system_libraries_are_told_in_one_line(monkeypatch, capsys):
+    from thermscan.app import cli, start
+
+    def fail(*_args, **_kwargs):
+        raise ImportError("libGL.so.1: cannot open shared object file: No such file or directory")
+
+    monkeypatch.setattr(cli, "command", fail)
+    with pytest.raises(SystemExit) as stop:
+        start.main()
+    assert stop.value.code == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "libgl1 libglib2.0-0" in said
+    assert "{reason}" in MISSING_LIBRARIES
+
+
+@pytest.mark.parametrize(
+    ("args", "line"),
+    [
+        (("look", "nowhere.tiff"), "nowhere.tiff: "),
+        (("compare", "nowhere.tiff", "--out", "OUT"), "nowhere.tiff: "),
+        (("compare", SAMPLES / "faulty.tiff", "--good", "x", "--before", "y", "--out", "OUT"),
+         "--before: known-good boards are given as well; give --before or --good, not both"),
+        (("compare", SAMPLES / "faulty.tiff", "--changed", "C1", "--out", "OUT"),
+         "--changed: there is no earlier recording; name it with --before"),
+        (("compare", SAMPLES / "faulty.tiff", "--board", SAMPLES / "board.json", "--size", "90x60", "--out", "OUT"),
+         "--size: a board file is given as well; give --board or --size, not both"),
+        (("compare", SAMPLES / "faulty.tiff", "--size", "big", "--out", "OUT"), "'big'"),
+        (("baseline", SAMPLES / "good_1.tiff", "--out", "OUT.npz"), "--board: a baseline needs its board"),
+        (("baseline", SAMPLES / "good_1.tiff", "--size", "90x60", "--out", "OUT.txt"), "is not named .npz"),
+        (("board", "points", "--corner", "0,0", "--out", "OUT"), "needs three corners or more"),
+        (("board", "points", "--corner", "a,0", "--out", "OUT"), "'a,0' is not 2 numbers with commas"),
+        (("board", "draw", "nowhere.json", "--out", "OUT.png"), "nowhere.json: "),
+    ],
+)  # fmt: skip
+def test_bad_input_is_one_line_and_exit_code_2(tmp_path, args, line):
+    args = [str(a).replace("OUT", str(tmp_path / "out")) for a in args]
+    out = run(*args, code=2)
+    assert line in out
+    assert out.startswith("thermscan: ")
+    assert out.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_unknown_option_values_are_refused():
+    assert "is not A:B" in run("look", SAMPLES / "faulty.tiff", "--frames", "9:3", code=2)
+
+
+def test_look_prints_json_and_writes_a_contact_sheet(tmp_path):
+    rng = np.random.default_rng(0)
+    frames = (30000 + rng.normal(0, 3, (12, 24, 32))).astype(np.uint16)
+    tifffile.imwrite(tmp_path / "small.tiff", frames, photometric="minisblack")
+    counts = ("--unit", "count", "--scale", "0.01", "--offset", "0", "--frame-rate", "5")
+    out = run("look", tmp_path / "small.tiff", *counts, "--sheets", tmp_path / "sheets", "--json")
+    (report,) = json.loads(out)
+    assert (report["frames"], report["columns"], report["rows"]) == (12, 32, 24)
+    assert report["timing"]["on_s"] is None
+    assert report["noise"] == pytest.approx(0.03, rel=0.3)
+    assert (tmp_path / "sheets" / "small_look.png").read_bytes().startswith(b"\x89PNG")
+    again = run("look", tmp_path / "small.tiff", "--sheets", tmp_path / "sheets", code=2)
+    assert "exists already" in again
+
+
+def test_schema_is_printed():
+    assert json.loads(run("schema"))["$schema"].startswith("https://json-schema.org/")
+
+
+def test_board_from_points_is_read_back(tmp_path):
+    out = tmp_path / "board.json"
+    corners = [piece for c in ("0,0", "90,0", "90,60", "0,60") for piece in ("--corner", c)]
+    run("board", "points", *corners, "--part", "C14,,41.2,18,1.6,0.8,90", "--hole", "3,3,3.2", "--out", out)
+    part = json.loads(out.read_text())["parts"][0]
+    assert (part["kind"], part["rotation"]) == ("capacitor", 90)
+    assert "exists already" in run("board", "points", *corners, "--out", out, code=2)
+    run("board", "draw", out, "--out", tmp_path / "board.png")
+    assert (tmp_path / "board.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_table_beside_the_outline_asks_for_its_origin(tmp_path):
+    table = tmp_path / "positions.csv"
+    table.write_text("Ref,PosX,PosY,Rot,Side\nC1,100.5,-20.0,0,top\nC2,110.0,-25.0,0,top\n", encoding="utf-8")
+    out = run("board", "table", table, "--size", "30x30", "--unit", "mm", "--out", tmp_path / "b.json", code=2)
+    assert "give --origin X,Y" in out
+    run("board", "table", table, "--size", "30x30", "--unit", "mm", "--origin", "-95,40", "--out", tmp_path / "b.json")
+    assert Path(tmp_path / "b.json").is_file()
