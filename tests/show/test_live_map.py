@@ -62,6 +62,13 @@ def test_underside_lies_mirrored_with_its_box(result, maps, board):
     assert mirrored["box"] == [data["box"][2], data["box"][1], data["box"][0], data["box"][3]]
 
 
+def test_own_picture_is_never_mirrored(result, maps):
+    own = dataclasses.replace(result, picture_px=(90, 60))
+    below = dataclasses.replace(own, side="bottom")
+    assert live_data(own, maps, None, unit=KELVIN)["values"] == live_data(below, maps, None, unit=KELVIN)["values"]
+    assert live_shapes(own, maps, None).rings == live_shapes(below, maps, None).rings
+
+
 def test_every_suspect_and_place_can_be_lit(result, maps, board):
     shapes = live_shapes(result, maps, board)
     keys = {ring.key for ring in shapes.rings}

@@ -78,7 +78,7 @@ def test_empty_result_is_drawn(result, maps, board):
 def test_names_of_a_crowded_board_do_not_collide(board):
     figure = new_figure(6, 4)
     axes = add_axes(figure, (0.3, 0.3, 5.4, 3.4))
-    set_view(axes, view_of(board, side="top"))
+    set_view(axes, view_of(board, side="top", mirrored=False))
     parts = board.parts_on("top")
     names = [name_of_part(part, strong=False) for part in parts]
     spots = draw_names(axes, names, soft=parts)

@@ -52,4 +52,5 @@ def test_picture_without_millimetres_claims_no_scale(result, maps, tmp_path):
         assert file.pages[0].tags[296].value == 1
         said = json.loads(file.pages[0].description)
     assert "step_mm" not in said
+    assert "own picture" in said["orientation"]
     assert said["unit"] == "count"

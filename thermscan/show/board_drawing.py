@@ -43,7 +43,7 @@ def draw_board(
     bytes
     """
     sides = sides_of(board) if side is None else (side,)
-    views = [view_of(board, side=each) for each in sides]
+    views = [view_of(board, side=each, mirrored=each == "bottom") for each in sides]
     scale = min(_LARGEST_IN[0] / max(v.width for v in views), _LARGEST_IN[1] / max(v.height for v in views))
     heights = [view.height * scale for view in views]
     width = max(max(view.width for view in views) * scale, 4.5)

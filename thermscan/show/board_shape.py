@@ -26,7 +26,7 @@ class View:
     """
 
     box: Box
-    side: str = "top"
+    mirrored: bool = False
     unit: str = "mm"
 
     @property
@@ -40,19 +40,19 @@ class View:
         return self.box[3] - self.box[1]
 
 
-def view_of(board: Board, *, side: str, unit: str = "mm") -> View:
+def view_of(board: Board, *, side: str, mirrored: bool, unit: str = "mm") -> View:
     """Show the whole outline and every body that overhangs it, with a small margin."""
     corners = [board.outline_mm, *(part.corners_mm() for part in board.parts if part.side == side)]
     points = np.concatenate(corners)
     low, high = points.min(axis=0), points.max(axis=0)
     margin = MARGIN * float((high - low).max())
-    return View((low[0] - margin, low[1] - margin, high[0] + margin, high[1] + margin), side, unit)
+    return View((low[0] - margin, low[1] - margin, high[0] + margin, high[1] + margin), mirrored, unit)
 
 
 def set_view(axes: Axes, view: View) -> None:
     """Set limits so that the board is seen as the camera sees it: the underside is mirrored in x."""
     x0, y0, x1, y1 = view.box
-    axes.set_xlim((x1, x0) if view.side == "bottom" else (x0, x1))
+    axes.set_xlim((x1, x0) if view.mirrored else (x0, x1))
     axes.set_ylim(y0, y1)
     axes.set_aspect("equal")
     axes.set_facecolor("white")

@@ -16,7 +16,7 @@ from thermscan.show.colour import excess_scale, table_of_colours
 from thermscan.show.label import Label, place_labels
 from thermscan.show.overlay import picture_board
 from thermscan.show.picture import legible
-from thermscan.show.words import Unit, colour_words, name_of
+from thermscan.show.words import Unit, colour_words, is_mirrored, name_of
 
 _MOST_CELLS = 30_000  # cells of one embedded frame; keeps the page near two megabytes
 _MOST_VALUES = 700_000  # cells times frames
@@ -130,7 +130,7 @@ def _b64(array: np.ndarray) -> str:
 
 def live_data(result: Result, maps: ResultMaps, board: Board | None, *, unit: Unit) -> dict[str, Any]:
     """Return what the page's script reads: frames, colours, scale, clock and where cells lie."""
-    mirrored = result.side == "bottom"
+    mirrored = is_mirrored(result)
     points = maps.grid.points_mm()
     on_board = (board or picture_board(maps)).inside(points[..., 0], points[..., 1])
     frames = live_frames(maps, on_board, mirrored=mirrored, factor=unit.factor)
@@ -216,7 +216,7 @@ class LiveShapes:
 def _turn(view: View, x: np.ndarray | float, y: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
     """Return SVG places of board places: y down, x mirrored for the underside."""
     x0, _, x1, y1 = view.box
-    across = x1 - np.asarray(x) if view.side == "bottom" else np.asarray(x) - x0
+    across = x1 - np.asarray(x) if view.mirrored else np.asarray(x) - x0
     return across, y1 - np.asarray(y)
 
 
@@ -291,7 +291,7 @@ def live_shapes(result: Result, maps: ResultMaps, board: Board | None) -> LiveSh
     LiveShapes
     """
     frame = board if board is not None else picture_board(maps)
-    view = view_of(frame, side=result.side)
+    view = view_of(frame, side=result.side, mirrored=is_mirrored(result))
     parts = frame.parts_on(result.side)
     keys = {s.ref: f"suspect-{i}" for i, s in reversed(list(enumerate(result.suspects, start=1))) if s.ref}
     shapes = tuple(Shape(part.ref, _points(view, part.corners_mm()), keys.get(part.ref, "")) for part in parts)
@@ -302,7 +302,7 @@ def live_shapes(result: Result, maps: ResultMaps, board: Board | None) -> LiveSh
     words = _words(worth_naming(parts, strong, places), rings, view, strong, 0.019 * longest)
     holes = tuple((*map(float, _turn(view, hole.x, hole.y)), hole.d / 2) for hole in frame.holes)
     left, right, bottom, top = maps.grid.extent_mm()
-    x, y = _turn(view, right if result.side == "bottom" else left, top)
+    x, y = _turn(view, right if view.mirrored else left, top)
     return LiveShapes(
         view.width, view.height, _points(view, frame.outline_mm), holes, shapes, tuple(rings), tuple(words),
         (float(x), float(y), right - left, top - bottom),

@@ -46,6 +46,7 @@ from thermscan.show.words import (
     colour_words,
     excess_unit,
     fault_words,
+    is_mirrored,
     say_excess,
     say_share,
     side_words,
@@ -89,7 +90,13 @@ def picture_board(maps: ResultMaps) -> Board:
 def _scene(result: Result, maps: ResultMaps, board: Board | None, *, fahrenheit: bool) -> _Scene:
     unit = "mm" if result.picture_px is None else "px"
     shown_board = board if board is not None else picture_board(maps)
-    return _Scene(result, maps, shown_board, view_of(shown_board, side=result.side, unit=unit), fahrenheit)
+    return _Scene(
+        result,
+        maps,
+        shown_board,
+        view_of(shown_board, side=result.side, mirrored=is_mirrored(result), unit=unit),
+        fahrenheit,
+    )
 
 
 def _heat(axes: Axes, scene: _Scene, values: np.ndarray, scale: Scale, patch: PathPatch) -> None:

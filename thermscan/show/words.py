@@ -144,6 +144,14 @@ def when_words(maps: ResultMaps) -> str:
     return f"{maps.shown_s:.1f} s {zero}"
 
 
+def is_mirrored(result: Result) -> bool:
+    """Tell whether pictures are drawn mirrored in x: the underside, where places are board millimetres.
+
+    Places that are fractions of the faulty board's own picture already lie as the camera sees them.
+    """
+    return result.side == "bottom" and result.picture_px is None
+
+
 def side_words(side: str) -> str:
     """Say which side is shown and how it lies."""
     return "top side" if side == "top" else "underside, as seen from below"

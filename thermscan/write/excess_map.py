@@ -12,6 +12,9 @@ from thermscan.model.result import Result
 from thermscan.model.result_maps import ResultMaps
 from thermscan.write.folder import write_whole
 
+_BOARD = "x to the right and y up as seen from the top side; the first row has the largest y"
+_OWN_PICTURE = "as the faulty board's own picture; y counts upwards from its lower edge"
+
 
 def map_description(result: Result, maps: ResultMaps) -> dict[str, object]:
     """Return what the TIFF's description says about its own scale and content.
@@ -31,7 +34,7 @@ def map_description(result: Result, maps: ResultMaps) -> dict[str, object]:
         f"x0_{unit}": grid.x0_mm,
         f"y0_{unit}": grid.y0_mm + grid.step_mm * (grid.rows - 1),
         f"step_{unit}": grid.step_mm,
-        "orientation": "x to the right and y up as seen from the top side; the first row has the largest y",
+        "orientation": _OWN_PICTURE if unit == "px" else _BOARD,
         "no_data": "NaN",
         "board": result.board_name,
         "sha256": sources,
