@@ -75,6 +75,7 @@ class Lineup:
     looks: dict[tuple[object, ...], Look] = field(default_factory=dict)
     hypotheses: list[Hypothesis] = field(default_factory=list)
     feeders: dict[tuple[str, str], Beside] = field(default_factory=dict)
+    plates: dict[tuple[str, bool], np.ndarray] = field(default_factory=dict)
 
     @property
     def shares(self) -> np.ndarray:
@@ -178,9 +179,12 @@ def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]
     else:
         lags = (settings.body_quick_s, settings.body_slow_s)
         body = Body(row, settings.body_steps, np.stack([lag(scene.times_s, c) for c in lags]))
-    patterns = source_patterns(
-        scene, scene.x_mm[row], scene.y_mm[row], radius, diffusivities=lineup.diffusivities
-    )
+    plate_key = (part.ref, kind.startswith("hidden"))
+    if plate_key not in lineup.plates:
+        lineup.plates[plate_key] = source_patterns(
+            scene, scene.x_mm[row], scene.y_mm[row], radius, diffusivities=lineup.diffusivities
+        )
+    patterns = lineup.plates[plate_key]
     if kind.startswith("hidden"):
         patterns = patterns * lag(scene.times_s, settings.hidden_lag_s)
     keys = []

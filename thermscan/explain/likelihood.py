@@ -105,13 +105,13 @@ class Judge:
     """The scene prepared for judging.
 
     ``shared`` is what healthy boards do together (one part with more power warms its surroundings, all parts a
-    little warmer); ``weight`` the robust weight of each number, ndarray (places * stages,); ``noise2`` the variance
-    that differs from stage to stage, K2, ndarray (places, stages); ``tail`` the degrees of freedom.
+    little warmer); ``trust`` the robust weight of each place, ndarray (places,), 0 where it is not seen; ``noise2``
+    the variance that differs from stage to stage, K2, ndarray (places, stages); ``tail`` the degrees of freedom.
     """
 
     scene: Scene
     shared: Shared
-    weight: np.ndarray
+    trust: np.ndarray
     noise2: np.ndarray
     tail: float
     settings: ExplainSettings
@@ -124,11 +124,14 @@ class Judge:
             low, high = np.array([(b.low, b.high) for b in look.besides]).T
             columns = np.concatenate([shared.columns, extra], axis=1)
             bounds = np.concatenate([shared.low, low]), np.concatenate([shared.high, high])
-            shared = solve_shared(columns, self.weight, bounds)
+            shared = solve_shared(columns, self._weighted(columns), bounds)
         if look.body is None:
             fits, cost, _ = self._fit_places(look, look.strengths, shared)
             return fits[:, self.scene.is_seen].sum(axis=1) - cost
         return self._fit_body(look, look.body, shared)
+
+    def _weighted(self, columns: np.ndarray) -> np.ndarray:
+        return weigh_columns(columns, self.noise2, self.scene.spread_k, self.trust)
 
     def _fit_places(
         self, look: Look, strengths: np.ndarray, shared: Shared
@@ -211,22 +214,34 @@ def log_t(
     The scale matrix of a place is diag(noise2) + common common' + model model' (Sherman-Morrison-Woodbury).
     """
     stages = residual.shape[-1]
+    if model is None:
+        quad, logdet = _quadratic(residual, noise2, common)
+    else:
+        quad, logdet = _quadratic_of_two(residual, noise2, common, model)
+    constant = gammaln((tail + stages) / 2) - gammaln(tail / 2) - 0.5 * stages * np.log(tail * np.pi)
+    return constant - 0.5 * logdet - 0.5 * (tail + stages) * np.log1p(np.maximum(quad, 0.0) / tail)
+
+
+def _quadratic(residual: np.ndarray, noise2: np.ndarray, common: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     weight = 1.0 / noise2
     a11 = 1.0 + (common**2 * weight).sum(axis=-1)
     c1 = (common * residual * weight).sum(axis=-1)
-    quad = (residual**2 * weight).sum(axis=-1)
-    if model is None:
-        quad = quad - c1**2 / a11
-        logdet = np.log(noise2).sum(axis=-1) + np.log(a11)
-    else:
-        a22 = 1.0 + (model**2 * weight).sum(axis=-1)
-        a12 = (common * model * weight).sum(axis=-1)
-        c2 = (model * residual * weight).sum(axis=-1)
-        det = a11 * a22 - a12**2
-        quad = quad - (a22 * c1**2 - 2 * a12 * c1 * c2 + a11 * c2**2) / det
-        logdet = np.log(noise2).sum(axis=-1) + np.log(det)
-    constant = gammaln((tail + stages) / 2) - gammaln(tail / 2) - 0.5 * stages * np.log(tail * np.pi)
-    return constant - 0.5 * logdet - 0.5 * (tail + stages) * np.log1p(np.maximum(quad, 0.0) / tail)
+    quad = (residual**2 * weight).sum(axis=-1) - c1**2 / a11
+    return quad, np.log(noise2).sum(axis=-1) + np.log(a11)
+
+
+def _quadratic_of_two(
+    residual: np.ndarray, noise2: np.ndarray, common: np.ndarray, model: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    weight = 1.0 / noise2
+    a11 = 1.0 + (common**2 * weight).sum(axis=-1)
+    a22 = 1.0 + (model**2 * weight).sum(axis=-1)
+    a12 = (common * model * weight).sum(axis=-1)
+    c1 = (common * residual * weight).sum(axis=-1)
+    c2 = (model * residual * weight).sum(axis=-1)
+    det = a11 * a22 - a12**2
+    quad = (residual**2 * weight).sum(axis=-1) - (a22 * c1**2 - 2 * a12 * c1 * c2 + a11 * c2**2) / det
+    return quad, np.log(noise2).sum(axis=-1) + np.log(det)
 
 
 def prepare_judge(
@@ -248,22 +263,38 @@ def prepare_judge(
         columns.append(scene.spread_k[i, -1] * column)
     columns_flat = np.stack([c.reshape(-1) for c in columns], axis=1)
     tail = tail_of(good_boards, settings)
-    variance = scene.noise_k**2 + scene.spread_k**2
+    noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
     y = scene.excess_k.reshape(-1)
-    base = (scene.is_seen[:, None] / variance).reshape(-1) / scene.excess_k.shape[1]
-    weight = base
+    trust = scene.is_seen.astype(float)
     most = np.full(columns_flat.shape[1], settings.most_shared_sigma)
     for _ in range(6):
-        shared = solve_shared(columns_flat, weight, (-most, most))
-        left = y - shared.columns @ shared.amounts(y)
-        weight = base * (tail + 1) / (tail + left**2 / variance.reshape(-1))
-    noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
-    return Judge(scene, shared, weight, noise2, tail, settings)
+        shared = solve_shared(columns_flat, weigh_columns(columns_flat, noise2, scene.spread_k, trust), (-most, most))
+        left = (y - shared.columns @ shared.amounts(y)).reshape(scene.excess_k.shape)
+        quad, _ = _quadratic(left, noise2, scene.spread_k)
+        trust = scene.is_seen * (tail + left.shape[1]) / (tail + quad)
+    return Judge(scene, shared, trust, noise2, tail, settings)
+
+
+def weigh_columns(columns: np.ndarray, noise2: np.ndarray, common: np.ndarray, trust: np.ndarray) -> np.ndarray:
+    """Multiply columns, ndarray (places * stages, n), by each place's inverse scale matrix and its trust."""
+    shaped = columns.reshape(*noise2.shape, -1)
+    scaled = shaped / noise2[..., None]
+    common_scaled = (common / noise2)[..., None]
+    lowered = (common[..., None] * scaled).sum(axis=1, keepdims=True)
+    scaled = scaled - common_scaled * lowered / (1.0 + (common**2 / noise2).sum(axis=1))[:, None, None]
+    return (trust[:, None, None] * scaled).reshape(columns.shape)
 
 
 def _drifts(scene: Scene, settings: ExplainSettings) -> list[np.ndarray]:
-    """Return offsets of the whole picture, one a stage: the camera's and the room's drift since the cold frames."""
-    out = []
+    """Return what two recordings of like boards differ by everywhere.
+
+    Offsets of the whole picture, one a stage (the camera's and the room's drift since the cold frames); a
+    power-on that was placed a little early or late; air that cools more or less as the seconds pass.
+    """
+    share = scene.times_s / scene.times_s[-1]
+    out = [settings.common_share * (share - share.mean()) * scene.own_k]
+    if len(share) > 1:
+        out.append(settings.timing_s * np.gradient(scene.own_k, scene.times_s, axis=1))
     for stage in range(len(scene.times_s)):
         column = np.zeros_like(scene.excess_k)
         column[:, stage] = settings.drift_k * scene.floor_scale
@@ -271,12 +302,14 @@ def _drifts(scene: Scene, settings: ExplainSettings) -> list[np.ndarray]:
     return out
 
 
-def solve_shared(columns: np.ndarray, weight: np.ndarray, bounds: tuple[np.ndarray, np.ndarray]) -> Shared:
-    """Prepare ridge regression on columns of one standard deviation each, ndarray (n, changes), weights (n,)."""
-    weighted = columns.T * weight
-    normal = np.eye(columns.shape[1]) + weighted @ columns
+def solve_shared(columns: np.ndarray, weighted: np.ndarray, bounds: tuple[np.ndarray, np.ndarray]) -> Shared:
+    """Prepare ridge regression on columns of one standard deviation each; ``weighted`` are they times their weights.
+
+    Both are ndarray (n, changes).
+    """
+    normal = np.eye(columns.shape[1]) + columns.T @ weighted
     _, logdet = np.linalg.slogdet(normal)
-    return Shared(columns, np.linalg.solve(normal, weighted), 0.5 * float(logdet), *bounds)
+    return Shared(columns, np.linalg.solve(normal, weighted.T), 0.5 * float(logdet), *bounds)
 
 
 def tail_of(good_boards: int, settings: ExplainSettings) -> float:

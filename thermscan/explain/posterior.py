@@ -51,7 +51,11 @@ class Weighing:
 
 def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     """Return log priors and tempered log likelihoods of the thermal evidence: hypotheses, no fault, other."""
-    fits = {key: judge.log_fit(look) for key, look in lineup.looks.items()}
+    fits = {key: judge.log_fit(look) for key, look in lineup.looks.items() if _is_first(key)}
+    rough = np.array([_mixed(h, fits) + np.log(h.prior) / lineup.settings.evidence_power for h in lineup.hypotheses])
+    near = {lineup.hypotheses[i].where for i in np.argsort(-rough)[: lineup.settings.weighed_closely]}
+    closely = {v.look for h in lineup.hypotheses if h.where in near for v in h.views}
+    fits |= {key: judge.log_fit(lineup.looks[key]) for key in closely if key not in fits}
     heat = [_mixed(h, fits) for h in lineup.hypotheses]
     none = judge.log_none()
     values = np.array([*heat, none, judge.log_other()]) - none
@@ -67,10 +71,15 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _mixed(hypothesis: Hypothesis, fits: dict[tuple[object, ...], np.ndarray]) -> float:
-    terms = [
-        logsumexp(fits[v.look], b=v.strengths) + np.log(v.share) for v in hypothesis.views if v.share > 0
-    ]
+    views = [v for v in hypothesis.views if v.share > 0 and v.look in fits]
+    total = sum(v.share for v in views)
+    terms = [logsumexp(fits[v.look], b=v.strengths) + np.log(v.share / total) for v in views]
     return float(logsumexp(terms))
+
+
+def _is_first(key: tuple[object, ...]) -> bool:
+    """Tell whether a look is judged in the first round: of several spreads of heat, the likeliest."""
+    return key[0] not in ("hot", "bare") or key[-1] == 1
 
 
 def best_view(hypothesis: Hypothesis, lineup: Lineup, judge: Judge) -> tuple[tuple[object, ...], float]:

@@ -223,6 +223,7 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
     typical = float(np.median(known)) if known.size else settings.floor_k
     noise = np.where(np.isfinite(noise) & (noise > 0), noise, max(typical, 1e-6))
     spread = np.where(np.isfinite(spread), np.maximum(spread, 0.0), 0.0)
+    own = own * _sure_share(own, noise, settings)
     floor, share = healthy_scale(evidence, settings)
     scale = typical / settings.floor_k if evidence.unit == "count" else 1.0
     floor *= scale
@@ -233,6 +234,16 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
         np.array([r.y_mm for r in rows]), np.array([r.radius_mm for r in rows]), excess, own, noise, spread,
         np.array([max(float(np.mean(evidence.times_s[b])), 1e-3) for b in stages]), seen, scale,
     )  # fmt: skip
+
+
+def _sure_share(own: np.ndarray, noise: np.ndarray, settings: ExplainSettings) -> np.ndarray:
+    """Return how much of a good board's warmth is sure to be warmth, 0 to 1.
+
+    The noise of the good boards stands in the excess as well, with the other sign: taken for warmth it would look
+    like heat that is missing.
+    """
+    doubt = settings.own_sigma * noise
+    return np.clip(1.0 - (doubt / np.maximum(own, 1e-9)) ** 2, 0.0, 1.0)
 
 
 def healthy_scale(evidence: Evidence, settings: ExplainSettings) -> tuple[float, float]:

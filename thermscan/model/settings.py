@@ -137,7 +137,7 @@ class SourceSettings:
         0.25, (0.0, 1.0), "smooth error of a template as a share of it: closed forms are 4 to 12 % off, uneven copper adds"
     )
     error_reach_mm: float = knob(4.0, (0.1, 100.0), "distance over which that error changes; judgement")
-    loose_error: float = knob(0.25, (0.0, 1.0), "error of a template that has no smooth shape, as a share of it; judgement")
+    loose_error: float = knob(0.2, (0.0, 1.0), "error of a template that has no smooth shape, as a share of it; judgement")
     error_cells: float = knob(6.0, (1.0, 1000.0), "cells over which errors of the own heat hang together; judgement")
     healthy_share: float = knob(
         0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell"
@@ -147,14 +147,24 @@ class SourceSettings:
     local_conductance: float = knob(
         0.4, (0.0, 2.0), "standard deviation of log conductance between places of one board: copper is uneven; judgement"
     )
+    missing_ratio: float = knob(
+        1.5, (1.0, 10.0), "heat missing at a part over what good boards make there, at the most: their own power is not exact"
+    )
+    evidence_share: float = knob(
+        0.2, (0.01, 1.0), "share of the log evidence that counts for a source being needed: errors hang together; judgement"
+    )
+    energy_region: float = knob(0.9, (0.2, 1.0), "share of a source's heat that the region of the energy sum holds")
+    energy_error: float = knob(
+        0.12, (0.0, 1.0), "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement"
+    )
     unmodelled_spread: float = knob(
-        0.2, (0.0, 2.0), "share of the spread between good boards that is no change of a part's own power; judgement"
+        0.35, (0.0, 2.0), "share of the spread between good boards that is no change of a part's own power; judgement"
     )
     free_area_mm2: float = knob(25.0, (0.1, 10000.0), "board area that counts as one free place; judgement")
     most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
-        0.05, (0.0, 0.5), "standard error of power that the plate model itself leaves (closed form against layered boards)"
+        0.2, (0.0, 1.0), "standard error of power that the plate model leaves: uneven copper near the source; judgement"
     )
     place_floor_mm: float = knob(0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement")
     body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
@@ -212,6 +222,7 @@ class TimingSettings:
     cells_min: int = knob(4, (1, 1000), "places that must stay in view for times to be looked for")
     samples_max: int = knob(2048, (64, 100000), "samples kept of a recording; longer ones are averaged in runs first")
     samples_min: int = knob(12, (8, 1000), "fewest samples that can show a kink between two trends")
+    gap_steps: float = knob(1.5, (1.1, 10.0), "time between samples, in medians, from which frames are missing")
     quiet_share: float = knob(
         0.3, (0.05, 1.0), "share of places, the quietest, that show what the picture has in common"
     )
@@ -242,11 +253,12 @@ class TimingSettings:
         0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"
     )
     most_edges: int = knob(80, (2, 1000), "moments looked for at the most")
-    most_active: int = knob(600, (10, 100000), "places that take part in the search; speed")
+    most_active: int = knob(250, (10, 100000), "places that take part in the search; speed")
     polish_s: float = knob(0.6, (0.01, 10.0), "how far a kink is moved when all are fitted together")
     polish_trials: int = knob(10, (2, 100), "trial moments on each side of it")
     merge_s: float = knob(1.0, (0.01, 10.0), "kinks closer than this may mend each other's shape")
     pair_share: float = knob(0.02, (0.0, 1.0), "share by which two close kinks must explain more than one")
+    narrow_share: float = knob(0.15, (0.0, 1.0), "answer of a narrow filter, over the best of all, that lets it tell the moment")
     merge_share: float = knob(0.05, (0.0, 1.0), "share of the other's gain below which a kink only mends its shape")
     response_fastest_s: float = knob(0.3, (0.01, 10.0), "fastest first-order response when the size of a kink is read")
     response_s: float = knob(0.6, (0.01, 10.0), "time after a kink at which its size is read")
@@ -275,7 +287,7 @@ class TimingSettings:
     lag_s: float = knob(
         0.15, (0.01, 5.0), "lag of a body over its source: 0.5 to 1 mm of moulding compound, L2 / (pi2 a)"
     )
-    lag_share: float = knob(0.1, (0.0, 0.9), "share of places expected to lag; judgement")
+    lag_share: float = knob(0.5, (0.0, 0.9), "share of places expected to lag; judgement")
     prompt_share_on: float = knob(
         0.3, (0.01, 1.0), "share of places that start with the switch; rails follow one another"
     )
@@ -323,9 +335,11 @@ class ExplainSettings:
     most_blocks: int = knob(220, (4, 2000), "blocks on a board at the most: time")
     bare_margin_mm: float = knob(0.5, (0.0, 5.0), "left out around bodies: solder fillets and placing error")
     least_block_share: float = knob(0.2, (0.0, 1.0), "share of a block's cells that must be bare and readable")
+    own_sigma: float = knob(2.5, (0.0, 10.0), "a good board's warmth below so many sigma of noise is not counted on")
     warm_own_k: float = knob(0.1, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
     most_shared: int = knob(25, (0, 200), "warm parts whose harmless differences are followed into the board")
     drift_k: float = knob(0.1, (0.0, 5.0), "offset of the whole picture that two recordings may differ by, K; judgement")
+    timing_s: float = knob(0.15, (0.0, 5.0), "power-on of two recordings may be placed this far apart, s; judgement")
     most_shared_sigma: float = knob(3.5, (1.0, 10.0), "how far a harmless difference of a part's power may go")
     slow_mm2_per_s: float = knob(0.4, (0.05, 10.0), "heat spreading in bare FR-4, in plane: 0.8 W/mK over 1.9 MJ/m3K")
     quick_mm2_per_s: float = knob(20.0, (0.1, 100.0), "the same with several copper planes")
@@ -337,7 +351,7 @@ class ExplainSettings:
     shape_error: float = knob(0.4, (0.0, 2.0), "share of that error that differs from stage to stage")
     dark_error: float = knob(0.1, (0.0, 2.0), "error of a predicted loss of heat: the good boards have shown it")
     evidence_power: float = knob(
-        0.5, (0.05, 1.0), "exponent of the likelihood: unmodelled errors are shared by neighbours"
+        0.4, (0.05, 1.0), "exponent of the likelihood: unmodelled errors are shared by neighbours"
     )
     decoy_k: float = knob(1.5, (0.0, 50.0), "what the parts that feed a fault may warm besides, K; judgement")
     decoy_share: float = knob(0.8, (0.0, 10.0), "the same, as share of their own heat")

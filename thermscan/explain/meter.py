@@ -1,0 +1,208 @@
+"""What the multimeter said: how likely each reading is under each fault, and what it moved."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.model.reading import Reading
+
+# What a fault does to a net (rows) against what the meter shows (columns): probabilities, judgement, no source.
+# Wide on purpose: a slip of the probe is always possible.
+VOLTAGE_CLASSES = ("in tolerance", "low", "dead", "high")
+VOLTAGE = {
+    "shorted": (0.15, 0.35, 0.48, 0.02), "pulled": (0.12, 0.20, 0.66, 0.02), "leaky": (0.80, 0.16, 0.03, 0.01),
+    "loaded": (0.74, 0.20, 0.05, 0.01), "dead": (0.05, 0.15, 0.78, 0.02), "limited": (0.30, 0.45, 0.23, 0.02),
+    "bridged": (0.50, 0.20, 0.20, 0.10), "calm": (0.95, 0.02, 0.02, 0.01), "unknown": (0.70, 0.12, 0.12, 0.06),
+}  # fmt: skip
+OHM_CLASSES = ("like the good board", "low", "very low", "high")
+OHM = {
+    "shorted": (0.08, 0.14, 0.76, 0.02), "pulled": (0.88, 0.06, 0.03, 0.03), "leaky": (0.35, 0.45, 0.17, 0.03),
+    "loaded": (0.68, 0.24, 0.06, 0.02), "dead": (0.78, 0.07, 0.06, 0.09), "limited": (0.85, 0.08, 0.05, 0.02),
+    "bridged": (0.40, 0.20, 0.38, 0.02), "calm": (0.92, 0.04, 0.02, 0.02), "unknown": (0.70, 0.14, 0.10, 0.06),
+}  # fmt: skip
+CURRENT_CLASSES = ("like the good board", "low", "high")
+CURRENT = {
+    "short": (0.25, 0.20, 0.55), "leak": (0.60, 0.05, 0.35), "overload": (0.40, 0.05, 0.55), "bridge": (0.50, 0.08, 0.42),
+    "dead_supply": (0.25, 0.70, 0.05), "open_or_missing": (0.45, 0.50, 0.05), "joint": (0.75, 0.20, 0.05),
+    "heat_path": (0.92, 0.04, 0.04), "hidden_source": (0.45, 0.10, 0.45), "supply_limit": (0.15, 0.50, 0.35),
+    "none": (0.92, 0.04, 0.04), "other": (0.60, 0.20, 0.20),
+}  # fmt: skip
+DEAD_SHARE = 0.1  # of the nominal volts; judgement
+LOW_OHM_SHARE, VERY_LOW_OHM_SHARE, HIGH_OHM_SHARE = 0.5, 0.1, 2.0  # of the good board's value; judgement
+SHORT_OHM = 2.0  # what a meter and its leads still show across a short; common practice, no source
+CURRENT_SHARE = 0.25  # difference between good boards that says nothing; judgement
+
+
+@dataclass(frozen=True)
+class Weight:
+    """One reading or symptom turned into evidence.
+
+    ``text`` says what was read, as a clause; ``log`` is its log likelihood, ndarray (hypotheses + 2,), the last two
+    no fault and other.
+    """
+
+    text: str
+    log: np.ndarray
+
+
+def in_tolerance(volts: float, nominal: float, percent: float) -> bool:
+    """Tell whether volts lie within nominal +- percent, limits included.
+
+    Limits are compared as numbers with a slack of one part in a billion: the ratio form loses 3.135 V on a 3.3 V
+    rail to rounding.
+    """
+    low, high = sorted((nominal * (1 - percent / 100), nominal * (1 + percent / 100)))
+    slack = 1e-9 * abs(nominal)
+    return low - slack <= volts <= high + slack
+
+
+def voltage_class(volts: float, nominal: float, percent: float) -> str:
+    """Name what a voltage is against nominal and tolerance: one of VOLTAGE_CLASSES."""
+    if in_tolerance(volts, nominal, percent):
+        return "in tolerance"
+    if abs(volts) < DEAD_SHARE * abs(nominal):
+        return "dead"
+    return "low" if abs(volts) < abs(nominal) else "high"
+
+
+def resistance_class(ohm: float, good_ohm: float) -> str:
+    """Name what a resistance (or diode drop) is against the good board's: one of OHM_CLASSES; open is infinite."""
+    if math.isinf(good_ohm):
+        return "like the good board" if math.isinf(ohm) else "low"
+    if math.isinf(ohm) or ohm > HIGH_OHM_SHARE * good_ohm:
+        return "high"
+    if ohm < VERY_LOW_OHM_SHARE * good_ohm:
+        return "very low"
+    return "low" if ohm < LOW_OHM_SHARE * good_ohm else "like the good board"
+
+
+def effect_on(net: str, hypothesis: Hypothesis, lineup: Lineup) -> str:
+    """Name what a fault does to a net: a row of VOLTAGE and OHM."""
+    tree = lineup.tree
+    fault, own = hypothesis.fault, hypothesis.net
+    part = next((p for p in lineup.board.parts if p.ref == hypothesis.where), None) if lineup.board else None
+    touches = part is not None and net in part.nets
+    below = own is not None and net in tree.below(own)
+    direct = {"short": "shorted", "leak": "leaky", "overload": "loaded", "hidden_source": "bridged"}
+    if fault in direct:
+        if net == own or (touches and own is None):
+            return direct[fault]
+        return "pulled" if fault == "short" and below else "calm"
+    if fault == "bridge":
+        near = lineup.bare[int(hypothesis.where[1:])].near[:2] if hypothesis.where.startswith("@") else (hypothesis.where,)
+        nets = {n for p in (lineup.board.parts if lineup.board else ()) if p.ref in near for n in p.nets}
+        return "bridged" if net in nets else "calm"
+    if fault in ("dead_supply", "open_or_missing") and hypothesis.dark:
+        return "dead" if below else "calm"
+    return "limited" if fault == "supply_limit" else "calm"
+
+
+def weigh_readings(readings: tuple[Reading, ...], lineup: Lineup) -> tuple[list[Weight], list[str]]:
+    """Turn readings into evidence; of several of one net and quantity the last counts.
+
+    Returns
+    -------
+    tuple of (list of Weight, list of str)
+        The second holds a sentence for each reading that could not be used, and why.
+    """
+    latest = {(r.where, r.net, r.quantity): r for r in readings}
+    weights, refused = [], []
+    for reading in latest.values():
+        done = _weigh(reading, lineup)
+        if isinstance(done, str):
+            refused.append(done)
+        else:
+            weights.append(done)
+    return weights, refused
+
+
+def _weigh(reading: Reading, lineup: Lineup) -> Weight | str:
+    name = reading.net or reading.where or "the supply"
+    if reading.quantity in ("resistance_to_ground", "diode_drop"):
+        return _weigh_resistance(reading, name, lineup)
+    if reading.power == "off":
+        return f"the {reading.quantity} of {name} was taken with power off and is not used"
+    if reading.quantity == "voltage":
+        return _weigh_voltage(reading, name, lineup)
+    return _weigh_current(reading, name, lineup)
+
+
+def _weigh_voltage(reading: Reading, name: str, lineup: Lineup) -> Weight | str:
+    net = _net_of(reading, lineup)
+    supply = lineup.tree.supplies.get(net)
+    nominal = supply.volts if supply is not None and supply.volts is not None else reading.good_value
+    if nominal is None:
+        return f"the voltage of {name} cannot be judged: neither its nominal volts nor the good board's are known"
+    percent = supply.tolerance_percent if supply is not None else 5.0
+    kind = voltage_class(reading.value, nominal, percent)
+    text = f"{name} at {_plain(reading.value, 'V')} ({kind}; nominal {_plain(nominal, 'V')} +-{percent:g} %)"
+    return _by_net(net, VOLTAGE, VOLTAGE_CLASSES.index(kind), text, lineup)
+
+
+def _weigh_resistance(reading: Reading, name: str, lineup: Lineup) -> Weight | str:
+    words = "resistance to ground" if reading.quantity == "resistance_to_ground" else "diode drop"
+    if reading.power != "off":
+        return (
+            f"the {words} of {name} was taken with power {reading.power} and is not used: switch off, unplug, let the"
+            " capacitors discharge, then measure again"
+        )
+    net = _net_of(reading, lineup)
+    if reading.good_value is not None:
+        kind = resistance_class(reading.value, reading.good_value)
+        against = f"{_plain(reading.good_value, reading.unit)} on the good board"
+    elif reading.quantity == "resistance_to_ground" and reading.value <= SHORT_OHM:
+        kind, against = "very low", "no good board's value is known"
+    elif reading.quantity == "resistance_to_ground" and math.isfinite(reading.value) and reading.value > 1000.0:
+        kind, against = "like the good board", "no good board's value is known; too high for a short"
+    else:
+        return f"the {words} of {name} cannot be judged without the good board's value"
+    unit = "V" if reading.quantity == "diode_drop" else "ohm"
+    text = f"{words} of {name} {_plain(reading.value, unit)} ({kind}; {against})"
+    weight = _by_net(net, OHM, OHM_CLASSES.index(kind), text, lineup)
+    # A low-voltage, high-current net measures low when healthy: half the weight where nothing can be compared.
+    return weight if reading.good_value is not None else Weight(text, 0.5 * weight.log)
+
+
+def _weigh_current(reading: Reading, name: str, lineup: Lineup) -> Weight | str:
+    if reading.good_value is None or reading.good_value <= 0:
+        return f"the current of {name} cannot be judged without the good board's"
+    return weigh_current(reading.value, reading.good_value, name, lineup)
+
+
+def weigh_current(amps: float, good_amps: float, name: str, lineup: Lineup) -> Weight:
+    """Turn a supply current against the good board's into evidence."""
+    ratio = amps / good_amps
+    kind = "like the good board" if abs(ratio - 1) <= CURRENT_SHARE else ("high" if ratio > 1 else "low")
+    column = CURRENT_CLASSES.index(kind)
+    rows = [*(h.fault for h in lineup.hypotheses), "none", "other"]
+    log = np.log([CURRENT.get(r, CURRENT["other"])[column] for r in rows])
+    return Weight(f"current of {name} {_plain(amps, 'A')} ({kind}; {_plain(good_amps, 'A')} on the good board)", log)
+
+
+def _net_of(reading: Reading, lineup: Lineup) -> str:
+    if reading.net:
+        return reading.net
+    if reading.where in lineup.tree.supplies:
+        return reading.where
+    part = next((p for p in lineup.board.parts if p.ref == reading.where), None) if lineup.board else None
+    return lineup.tree.supplies_of(part)[0] if part is not None and lineup.tree.supplies_of(part) else reading.where
+
+
+def _by_net(
+    net: str, table: dict[str, tuple[float, ...]], column: int, text: str, lineup: Lineup
+) -> Weight:
+    rows = [*(effect_on(net, h, lineup) for h in lineup.hypotheses), "calm", "unknown"]
+    return Weight(text, np.log([table[r][column] for r in rows]))
+
+
+def _plain(value: float, unit: str) -> str:
+    if math.isinf(value):
+        return "open"
+    for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m")):
+        if abs(value) >= factor:
+            return f"{value / factor:.3g} {prefix}{unit}"
+    return f"{value:.3g} {unit}"
