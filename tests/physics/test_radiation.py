@@ -93,3 +93,24 @@ def test_shapes_are_kept_and_ends_are_held():
     assert band_radiance(grid).shape == (2, 3)
     assert radiance_temperature(0.0) == pytest.approx(-223.15)
     assert Band(8.0, 14.0) == LONG_WAVE
+
+
+def test_wien_maximum_at_300_k():
+    # CODATA 2022: b = 2.897771955e-3 m K; a quarter of the radiance lies below it.
+    wavelengths = np.linspace(9.5, 9.8, 30001)
+    assert wavelengths[np.argmax(spectral_radiance(wavelengths, 300.0))] == pytest.approx(9.659240, abs=1e-4)
+    assert fraction_below(2897.771955) == pytest.approx(0.250055, abs=1e-6)
+
+
+def test_a_flat_response_curve_equals_the_flat_band():
+    kelvin = np.array([250.0, 300.0, 400.0])
+    curved = Band(8.0, 14.0, ((8.0, 1.0), (14.0, 1.0)))
+    assert exact_band_radiance(kelvin, band=curved) == pytest.approx(exact_band_radiance(kelvin), rel=1e-6)
+
+
+def test_a_response_curve_is_integrated():
+    # A triangle from 8 to 14 um with its peak at 11 um, by adaptive quadrature of the product.
+    curve = ((8.0, 0.0), (11.0, 1.0), (14.0, 0.0))
+    weight = lambda w: float(np.interp(w, [8, 11, 14], [0, 1, 0]) * spectral_radiance(w, 300.0))  # noqa: E731
+    expected = quad(weight, 8, 11)[0] + quad(weight, 11, 14)[0]
+    assert exact_band_radiance(np.array([300.0]), band=Band(8, 14, curve))[0] == pytest.approx(expected, rel=1e-5)

@@ -24,10 +24,15 @@ TABLE_STEP_K = 0.1
 
 @dataclass(frozen=True)
 class Band:
-    """A wavelength band with flat response between ``low_um`` and ``high_um``, micrometres."""
+    """A wavelength band between ``low_um`` and ``high_um``, micrometres.
+
+    ``response`` holds pairs (micrometres, relative response), wavelengths growing, joined by straight lines and zero
+    beyond their ends; empty for a flat response of one over the whole band.
+    """
 
     low_um: float = 8.0
     high_um: float = 14.0
+    response: tuple[tuple[float, float], ...] = ()
 
 
 LONG_WAVE = Band()
@@ -80,6 +85,8 @@ def fraction_below(wavelength_temperature_um_k: np.ndarray, *, c2_um_k: float | 
 def exact_band_radiance(temperature_k: np.ndarray, *, band: Band = LONG_WAVE) -> np.ndarray:
     """Sum the radiance of a black body inside a band by the series, without the table.
 
+    A band with a response curve is integrated by the trapezium rule on 1200 wavelengths.
+
     Parameters
     ----------
     temperature_k : ndarray, kelvin, above zero
@@ -91,8 +98,25 @@ def exact_band_radiance(temperature_k: np.ndarray, *, band: Band = LONG_WAVE) ->
         W m-2 sr-1.
     """
     temperature = np.asarray(temperature_k, float)
+    if band.response:
+        return _weighted_radiance(temperature, band)
     share = fraction_below(band.high_um * temperature) - fraction_below(band.low_um * temperature)
     return constants.sigma * temperature**4 / np.pi * share
+
+
+def _weighted_radiance(temperature_k: np.ndarray, band: Band) -> np.ndarray:
+    """Integrate Planck's law times the response curve over the band, one wavelength after the other."""
+    curve = np.array(band.response, float)
+    wavelengths = np.union1d(np.linspace(band.low_um, band.high_um, 1200), curve[:, 0])
+    wavelengths = wavelengths[(wavelengths >= band.low_um) & (wavelengths <= band.high_um)]
+    weights = np.interp(wavelengths, curve[:, 0], curve[:, 1], left=0.0, right=0.0)
+    steps = np.diff(wavelengths)
+    weights = weights * (np.r_[steps, 0.0] + np.r_[0.0, steps]) / 2
+    total = np.zeros_like(temperature_k)
+    for wavelength, weight in zip(wavelengths, weights, strict=True):
+        if weight > 0:
+            total += weight * spectral_radiance(wavelength, temperature_k)
+    return total
 
 
 @lru_cache(maxsize=16)
