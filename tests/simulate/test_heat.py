@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import sparse
+from scipy.integrate import quad
 from scipy.special import k0
 
 from thermscan.model.board import Board, Part
@@ -97,6 +98,29 @@ def test_point_source_on_a_thin_plate():
     exact = 0.5 / (2 * np.pi * kt) * k0(r[ring] / np.sqrt(kt / 70.0))
     assert theta[ring] == pytest.approx(exact, rel=0.015)
     assert 70.0 * theta.sum() * (grid.cell_mm * 1e-3) ** 2 == pytest.approx(0.5, rel=0.005)
+
+
+def test_warm_up_round_a_point_source():
+    # theta = P/(4 pi k t) W(u, r/L), u = r^2/(4 alpha time): the heat equation of a thin plate with linear loss is that
+    # of a leaky aquifer, W(u, B) = integral of exp(-y - B^2/(4 y))/y from u on (Hantush and Jacob 1955).
+    board = Board.rectangle(120.0, 120.0)
+    grid = CellGrid.over(board, 2.0)
+    stack = even_stack(grid, copper_um=(35.0, 35.0, 35.0, 35.0))
+    stack.vias[:] = 100.0
+    unit = build_unit(board, grid, stack, np.random.default_rng(0), air=(40.0, 30.0), convection_power=0.0)
+    unit.net.emissivity[:] = 0.0
+    weight = np.zeros((grid.rows, grid.columns))
+    weight[grid.rows // 2, grid.columns // 2] = 1.0
+    source = 0.5 * unit.cell_source(weight, 1)
+    keep = unit.cell_node[0][grid.rows // 2, grid.columns // 2 + np.array([3, 5])]
+    film = run(unit.net, lambda _: source, 21.0, keep=keep)
+    kt, heat = 0.85 * 1.6e-3 + 395.0 * 140e-6, 2.05e6 * 1.6e-3 + 3.44e6 * 140e-6
+    for time_s in (5.0, 20.0):
+        for k, r in enumerate(np.array([3, 5]) * grid.cell_mm * 1e-3):
+            u, b = r**2 * heat / (4 * kt * time_s), r / np.sqrt(kt / 70.0)
+            well = quad(lambda y, b=b: np.exp(-y - b * b / (4 * y)) / y, u, np.inf)[0]
+            exact = 0.5 / (4 * np.pi * kt) * well
+            assert film.at(time_s)[k] - 20.0 == pytest.approx(exact, rel=0.02)
 
 
 def test_run_ends_at_the_steady_state():

@@ -8,13 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from thermscan.model.board import Board, Part, Rail
-from thermscan.simulate.load import Defect, LoadPlan, downstream, on_grid, part_watts
+from thermscan.simulate.load import Defect, LoadPlan, downstream, on_grid, part_watts, working_limit_w
+from thermscan.simulate.material import KINDS
 from thermscan.simulate.stack import LAYERS
 from thermscan.simulate.truth import FaultTruth
 
-# A body of this many mm2 stands this heat for seconds, about 100 K over the board under it: from memory of land
-# pattern resistances (0402 near 150 K/W, 1206 near 40 K/W).
-SURVIVED_W, SURVIVED_W_MM2 = 0.35, 0.35
+# What stands for seconds: a body by its footprint (0402 near 150 K/W, 1206 near 40 K/W over the board, from memory),
+# its joint at this many kelvin, and a board by its size.
+STOOD_W, STOOD_W_MM2, STOOD_K = 0.35, 0.35, 90.0
+BOARD_W, BOARD_W_MM2 = 1.0, 1.0 / 1500.0
 COLD_FROM_W = 0.01  # parts that made less than this when healthy are not listed as cold
 
 
@@ -75,9 +77,16 @@ class FaultSite:
             return self.watts
         return float(np.exp(self.random.uniform(np.log(low), np.log(high))))
 
+    def most_in(self, part: Part) -> float:
+        """Return the watts that body, joint and board stand for seconds."""
+        area = part.w * part.h
+        x0, y0, x1, y1 = self.board.box_mm
+        joint = STOOD_K * np.sqrt(np.prod(KINDS[part.kind].foot_w_m2k)) * area * 1e-6
+        return min(STOOD_W + STOOD_W_MM2 * area, float(joint), BOARD_W + BOARD_W_MM2 * (x1 - x0) * (y1 - y0))
+
     def power_in(self, part: Part, low: float, high: float) -> float:
-        """Return watts as :meth:`power` does, held to what a body of this size survives for seconds."""
-        most = SURVIVED_W + SURVIVED_W_MM2 * part.w * part.h
+        """Return watts as :meth:`power` does, held to what the part stands."""
+        most = self.most_in(part)
         return self.power(min(low, most), min(high, most))
 
     def pick(self, parts: list[Part]) -> Part | None:
@@ -130,7 +139,8 @@ def _short(site: FaultSite) -> DrawnFault | None:
     add = {part.ref: watts}
     decoys: tuple[str, ...] = ()
     if has_maker and maker:
-        add[maker] = float(np.clip(watts * site.random.uniform(0.2, 1.8), 0.02, 3.0))
+        limit = 2.0 * working_limit_w(site.board.part(maker))
+        add[maker] = float(np.clip(watts * site.random.uniform(0.2, 1.8), 0.02, limit))
         decoys = (maker, *(c for c, (m, _) in site.plan.coil_share.items() if m == maker))
     truth = _truth(
         part,
@@ -169,7 +179,8 @@ def _overload(site: FaultSite) -> DrawnFault | None:
     part = site.pick([p for p in site.board.parts if p.kind in ("chip", "memory", "module") and healthy[p.ref] > 0.01])
     if part is None:
         return None
-    more = site.watts if site.watts is not None else healthy[part.ref] * float(site.random.uniform(0.6, 3.0)) + 0.05
+    drawn = healthy[part.ref] * float(site.random.uniform(0.6, 3.0)) + 0.05
+    more = site.watts if site.watts is not None else min(drawn, site.most_in(part))
     return DrawnFault(_truth(part, "overload", f"{part.ref} draws too much"), Defect(add_w={part.ref: more}))
 
 

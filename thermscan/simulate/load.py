@@ -9,6 +9,7 @@ import numpy as np
 from thermscan.model.board import Board, Part
 
 GRID_S = 0.02  # switching times are drawn on this grid, the shortest step of the heat model: few step lengths
+LIMIT_W, LIMIT_W_MM2 = 0.1, 0.03
 SUPPLY_SPREAD = 0.01  # how far the technician's supply is off from one recording to the next, one sigma
 
 
@@ -136,7 +137,23 @@ def draw_loads(board: Board, random: np.random.Generator) -> LoadPlan:
     for rail in board.rails:
         delay[rail.net] = float(on_grid(step))
         step += float(random.uniform(0.0, 0.12))
-    return LoadPlan(own, rail_of, delay, boot, loss, coil_share, spread)
+    return _within_limits(board, LoadPlan(own, rail_of, delay, boot, loss, coil_share, spread))
+
+
+def working_limit_w(part: Part) -> float:
+    """Return what a body of this size can lose for good, W: about 0.2 W for the smallest, 1.3 W for 6 x 6 mm."""
+    return LIMIT_W + LIMIT_W_MM2 * part.w * part.h
+
+
+def _within_limits(board: Board, plan: LoadPlan) -> LoadPlan:
+    """Let makers of rails lose no more than their size allows: a designer would have taken a better one."""
+    loss = dict(plan.loss_share)
+    for rail in reversed(board.rails):  # the lowest first, as it loads the ones above
+        if rail.made_by in loss:
+            healthy = part_watts(board, replace(plan, loss_share=loss), Defect())[rail.made_by]
+            limit = working_limit_w(board.part(rail.made_by))
+            loss[rail.made_by] *= min(1.0, limit / max(healthy, 1e-9))
+    return replace(plan, loss_share=loss)
 
 
 def _coils(board: Board) -> dict[str, str]:
@@ -282,4 +299,4 @@ def split_runs(runs_s: np.ndarray, retry_s: tuple[float, float] | None) -> np.nd
         while now < stop:
             out.append((now, min(now + on, stop)))
             now += on + pause
-    return np.array(out)
+    return np.round(np.array(out), 4)

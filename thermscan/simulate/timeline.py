@@ -72,7 +72,7 @@ def draw_timeline(
         after = float(on_grid(random.uniform(2.0, 6.0))) if random.random() < 0.5 else 0.0
     on = float(options.on_s or 8.0) + (float(on_grid(random.uniform(0, 0.5))) if options.spread else 0.0)
     pause = options.pause_s if options.pause_s is not None else max(after, 2.0)
-    power = np.array([(before + i * (on + pause), before + i * (on + pause) + on) for i in range(options.power_ups)])
+    power = np.round([(before + i * (on + pause), before + i * (on + pause) + on) for i in range(options.power_ups)], 4)
     end = power[-1, 1] + after
     if after == 0:
         power[-1, 1] = end + 10.0
@@ -89,6 +89,6 @@ def draw_timeline(
     if drops and random.random() < 0.4:
         times, dropped = drop_frames(random, times, runs=int(random.integers(1, 3)))
     times = np.round(times - times[0], 4)
-    off = float(power[-1, 1]) if power[-1, 1] < times[-1] else None
+    off = round(float(power[-1, 1]), 4) if power[-1, 1] < times[-1] else None
     runs = np.concatenate([earlier, split_runs(power, defect.retry_s)])
     return Timeline(times, before, off, power, runs, round(lead, 2), warm, tuple(dropped))
