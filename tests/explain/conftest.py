@@ -16,8 +16,17 @@ from thermscan.model.quantity import Measured
 from thermscan.model.result import PartReading
 
 STEP_MM = 2.0
-POWER_W = {"chip": (0.2, 1.2), "memory": (0.1, 0.5), "regulator": (0.2, 0.8), "inductor": (0.03, 0.15), "other": (0, 0),
-           "resistor": (0.0, 0.05), "capacitor": (0, 0), "connector": (0.005, 0.02), "fuse": (0.01, 0.04)}  # fmt: skip
+POWER_W = {
+    "chip": (0.2, 1.2),
+    "memory": (0.1, 0.5),
+    "regulator": (0.2, 0.8),
+    "inductor": (0.03, 0.15),
+    "other": (0, 0),
+    "resistor": (0.0, 0.05),
+    "capacitor": (0, 0),
+    "connector": (0.005, 0.02),
+    "fuse": (0.01, 0.04),
+}
 
 
 def draw_made_board(random):
@@ -28,13 +37,22 @@ def draw_made_board(random):
         Rail("+3V3", 3.3, 5.0, "U2", "+5V"),
         Rail("+1V8", 1.8, 5.0, "U3", "+5V"),
     )
-    plan = [("J1", "connector", ("+12V_IN", "GND"), 8, 6), ("F1", "fuse", ("+12V_IN", "+12V"), 3, 1.6),
-            ("U1", "regulator", ("+12V", "+5V", "GND"), 5, 4), ("U2", "regulator", ("+5V", "+3V3", "GND"), 4, 3),
-            ("U3", "regulator", ("+5V", "+1V8", "GND"), 4, 3), ("L1", "inductor", ("SW1", "+5V"), 5, 5),
-            ("U4", "chip", ("+3V3", "GND", "A1"), 10, 10), ("U5", "chip", ("+1V8", "+3V3", "GND"), 9, 9),
-            ("U6", "memory", ("+1V8", "GND"), 8, 6), ("U7", "chip", ("+5V", "GND"), 5, 4),
-            ("U8", "chip", ("+3V3", "GND"), 4, 4)]  # fmt: skip
-    plan += [(f"C{n}", "capacitor", (net, "GND"), 2.0, 1.2) for n, net in enumerate(["+12V", "+5V", "+3V3", "+1V8"] * 4)]
+    plan = [
+        ("J1", "connector", ("+12V_IN", "GND"), 8, 6),
+        ("F1", "fuse", ("+12V_IN", "+12V"), 3, 1.6),
+        ("U1", "regulator", ("+12V", "+5V", "GND"), 5, 4),
+        ("U2", "regulator", ("+5V", "+3V3", "GND"), 4, 3),
+        ("U3", "regulator", ("+5V", "+1V8", "GND"), 4, 3),
+        ("L1", "inductor", ("SW1", "+5V"), 5, 5),
+        ("U4", "chip", ("+3V3", "GND", "A1"), 10, 10),
+        ("U5", "chip", ("+1V8", "+3V3", "GND"), 9, 9),
+        ("U6", "memory", ("+1V8", "GND"), 8, 6),
+        ("U7", "chip", ("+5V", "GND"), 5, 4),
+        ("U8", "chip", ("+3V3", "GND"), 4, 4),
+    ]
+    plan += [
+        (f"C{n}", "capacitor", (net, "GND"), 2.0, 1.2) for n, net in enumerate(["+12V", "+5V", "+3V3", "+1V8"] * 4)
+    ]
     plan += [(f"R{n}", "resistor", (f"N{n}", "+3V3"), 1.6, 0.8) for n in range(6)]
     parts, taken = [], []
     for ref, kind, nets, w, h in plan:
@@ -87,7 +105,7 @@ def run_plate(board, powers_w, *, places=(), seconds=6.0, frames=24, spreading=5
                 lumps[i] += step * (powers_w[i] - passed) / capacity[i]
             for x, y, watts in places:
                 r, c = grid.to_cell(x, y)
-                flow[int(round(float(r))), int(round(float(c)))] += watts
+                flow[round(float(r)), round(float(c))] += watts
             heat = heat + step * flow / cell_capacity
         film.append(heat.copy())
         tops.append(lumps.copy())
@@ -109,8 +127,16 @@ def faulty_powers(board, healthy, random, word):
     """Return powers, extra places, coupling factor per part and the truth of a fault."""
     refs = [p.ref for p in board.parts]
     powers, places, factor = healthy.copy(), [], np.ones(len(refs))
-    kinds = {"short": ("capacitor",), "leak": ("capacitor", "chip"), "overload": ("chip", "memory"), "joint": ("connector", "fuse"),
-             "dead_supply": ("regulator",), "open_or_missing": ("chip", "memory"), "heat_path": ("chip",), "bridge": ("capacitor",)}  # fmt: skip
+    kinds = {
+        "short": ("capacitor",),
+        "leak": ("capacitor", "chip"),
+        "overload": ("chip", "memory"),
+        "joint": ("connector", "fuse"),
+        "dead_supply": ("regulator",),
+        "open_or_missing": ("chip", "memory"),
+        "heat_path": ("chip",),
+        "bridge": ("capacitor",),
+    }
     if word == "none":
         return powers, places, factor, None, None
     ref = random.choice([p.ref for p in board.parts if p.kind in kinds[word]])
@@ -182,16 +208,50 @@ def evidence_of(board, runs, random, *, noise_k, seconds):
         excess = tops[0][:, i] - own_tops[:, i]
         error = float(np.hypot(noise_k * factor, spread_tops[-1, i]))
         parts.append(
-            PartReading(part.ref, part.kind, "top", "like_good", Measured.normal(tops[0][-1, i], noise_k),
-                        Measured.normal(excess[-1], error), seconds, None, None, excess[-1] / error, 9.0,
-                        excess_course_k=excess, noise_course_k=np.full(frames, noise_k * factor),
-                        spread_course_k=spread_tops[:, i], rise_course_k=tops[0][:, i])
-        )  # fmt: skip
+            PartReading(
+                part.ref,
+                part.kind,
+                "top",
+                "like_good",
+                Measured.normal(tops[0][-1, i], noise_k),
+                Measured.normal(excess[-1], error),
+                seconds,
+                None,
+                None,
+                excess[-1] / error,
+                9.0,
+                excess_course_k=excess,
+                noise_course_k=np.full(frames, noise_k * factor),
+                spread_course_k=spread_tops[:, i],
+                rise_course_k=tops[0][:, i],
+            )
+        )
     ones = np.ones(grid.shape, bool)
-    film = Film(grid, np.linspace(0, seconds, frames + 1), "power_on", films[0] + 23, np.ones(frames, int), None, 0,
-                np.full(grid.shape, noise_k), 0.5, 0.0, ones, ones, 1.0)  # fmt: skip
-    excess = Excess(film, films[0] - own_map, np.full(films[0].shape, noise_k * factor), spread_map, "good_boards", count,
-                    own_map, "cold_frames")  # fmt: skip
+    film = Film(
+        grid,
+        np.linspace(0, seconds, frames + 1),
+        "power_on",
+        films[0] + 23,
+        np.ones(frames, int),
+        None,
+        0,
+        np.full(grid.shape, noise_k),
+        0.5,
+        0.0,
+        ones,
+        ones,
+        1.0,
+    )
+    excess = Excess(
+        film,
+        films[0] - own_map,
+        np.full(films[0].shape, noise_k * factor),
+        spread_map,
+        "good_boards",
+        count,
+        own_map,
+        "cold_frames",
+    )
     return Evidence(tuple(parts), times, excess, good_boards=count)
 
 

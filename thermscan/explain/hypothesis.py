@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import product
 
 import numpy as np
 
@@ -100,7 +99,13 @@ class Lineup:
 
 
 def line_up(
-    evidence: Evidence, scene: Scene, board: Board | None, tree: PowerTree, own: OwnHeat, *, priors: Priors,
+    evidence: Evidence,
+    scene: Scene,
+    board: Board | None,
+    tree: PowerTree,
+    own: OwnHeat,
+    *,
+    priors: Priors,
     settings: ExplainSettings,
 ) -> Lineup:
     """List the faults to weigh, with priors that add to the listed share, and the looks of each."""
@@ -151,7 +156,7 @@ def _nearest(board: Board | None, x: float, y: float, side: str) -> tuple[str, .
 
 
 def _hot_views(lineup: Lineup, part: Part, kind: str, *, low: float, high: float) -> list[View]:
-    """Looks of heat made at a part: how quickly the board spreads it, how much stays in the body, how late it shows."""
+    """List looks of heat made at a part: how quickly the board spreads it, how much stays in the body, how late."""
     weights = _range_weights(lineup.strengths_k, low, high)
     base = _hot_looks(lineup, part, kind)
     return [View(key, 1.0 / len(base), weights) for key in base]
@@ -203,7 +208,7 @@ def _half_body(plate: np.ndarray, row: int, course: np.ndarray) -> np.ndarray:
 
 
 def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | None, tuple[Beside, ...]]:
-    """What a fault at the part brings along.
+    """Say what a fault at the part brings along.
 
     Its feeders may warm; with ``collapse`` the users of its net go dark; with ``blackout`` the supply gives up and
     the whole board does.
@@ -284,10 +289,20 @@ def _add_part(lineup: Lineup, part: Part, *, is_far: bool) -> None:
         if own > 4 * lineup.settings.floor_k:
             _add(lineup, _surface(lineup, part, own, weights["heat_path"]))
     low = lineup.settings.least_change_k
-    kinds = ("hidden", "hidden collapse", "hidden blackout") if is_far and lineup.tree.supplies_of(part) else ("hidden",)
+    kinds = (
+        ("hidden", "hidden collapse", "hidden blackout") if is_far and lineup.tree.supplies_of(part) else ("hidden",)
+    )
     views = [v for k in kinds for v in _hot_views(lineup, part, k, low=low, high=TOP_K["hidden_source"])]
-    _add(lineup, Hypothesis(part.ref, "hidden_source", net if is_far else None, weights["hidden_source"],
-                            tuple(View(v.look, v.share / len(kinds), v.strengths) for v in views)))  # fmt: skip
+    _add(
+        lineup,
+        Hypothesis(
+            part.ref,
+            "hidden_source",
+            net if is_far else None,
+            weights["hidden_source"],
+            tuple(View(v.look, v.share / len(kinds), v.strengths) for v in views),
+        ),
+    )
     _add_dark(lineup, part, own, weights)
 
 
@@ -307,14 +322,17 @@ def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: 
         if fault == "short" and lineup.tree.supplies_of(part):
             share = lineup.settings.collapse_share
             views = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
-            for kind, part_of in (("collapse", 1 - lineup.settings.blackout_share), ("blackout", lineup.settings.blackout_share)):
+            for kind, part_of in (
+                ("collapse", 1 - lineup.settings.blackout_share),
+                ("blackout", lineup.settings.blackout_share),
+            ):
                 dark = _hot_views(lineup, part, kind, low=low, high=TOP_K[fault])
                 views += [View(v.look, v.share * share * part_of, v.strengths) for v in dark]
         _add(lineup, Hypothesis(part.ref, fault, net, weight, tuple(views), collapse_share=share))
 
 
 def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesis:
-    """The part that keeps its heat: its surface warms on and on, the board around gets less than usual."""
+    """Add the part that keeps its heat: its surface warms on and on, the board around gets less than usual."""
     scene, settings = lineup.scene, lineup.settings
     row = scene.refs.index(part.ref)
     body = Body(row, 1, np.stack([lag(scene.times_s, c) for c in (settings.lost_quick_s, settings.lost_slow_s)]))
@@ -346,14 +364,24 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
             views = [View(v.look, v.share / 2, v.strengths) for v in (*views, *still)]
         elif own < 2 * lineup.settings.floor_k:
             continue
-        _add(lineup, Hypothesis(part.ref, fault, made[0] if made else _net_of(tree, part), weights[fault],
-                                tuple(views), dark=lost, collapse_share=1.0))  # fmt: skip
+        _add(
+            lineup,
+            Hypothesis(
+                part.ref,
+                fault,
+                made[0] if made else _net_of(tree, part),
+                weights[fault],
+                tuple(views),
+                dark=lost,
+                collapse_share=1.0,
+            ),
+        )
 
 
 def _dark_views(
     lineup: Lineup, key: tuple[object, ...], gone: frozenset[str], nets: tuple[str, ...], *, warm: str | None = None
 ) -> list[View]:
-    """Looks of parts that make no heat; the part ``warm`` that should feed them may be warmer or colder."""
+    """List looks of parts that make no heat; the part ``warm`` that should feed them may be warmer or colder."""
     pattern, besides = dark_pattern(lineup, gone, nets)
     if not pattern.any():
         return []
@@ -365,9 +393,7 @@ def _dark_views(
 
 def _add_bare(lineup: Lineup, number: int) -> None:
     place = lineup.bare[number]
-    patterns = source_patterns(
-        lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.diffusivities
-    )
+    patterns = source_patterns(lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.diffusivities)
     weights = _range_weights(lineup.strengths_k, lineup.settings.least_change_k, TOP_K["bridge"])
     views = []
     for n, pattern in enumerate(patterns):
@@ -408,7 +434,9 @@ def _spread_priors(lineup: Lineup) -> None:
         for group, part_of in ((bare, to_bare), (parts, 1.0 - to_bare)):
             total = sum(h.prior for h in group) * (_bare_dilution(lineup) if group is bare else 1.0)
             out += [
-                Hypothesis(h.where, h.fault, h.net, share * part_of * h.prior / total, h.views, h.dark, h.collapse_share)
+                Hypothesis(
+                    h.where, h.fault, h.net, share * part_of * h.prior / total, h.views, h.dark, h.collapse_share
+                )
                 for h in group
                 if total > 0
             ]

@@ -136,7 +136,7 @@ class Judge:
     def _fit_places(
         self, look: Look, strengths: np.ndarray, shared: Shared
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return log densities (steps, places), the cost (steps,) and size (steps, places, stages) of shared changes."""
+        """Return log densities (steps, places); cost (steps,) and size (steps, places, stages) of shared changes."""
         mean = strengths[:, None, None] * look.pattern
         change = mean if look.fixed is None else mean + look.fixed
         flat = (self.scene.excess_k - change).reshape(len(strengths), -1)
@@ -148,9 +148,7 @@ class Judge:
     def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
         return 0.5 * (amounts**2).sum(axis=-1) + shared.log_width
 
-    def _log_t(
-        self, residual: np.ndarray, mean: np.ndarray, look: Look, rows: slice | int = slice(None)
-    ) -> np.ndarray:
+    def _log_t(self, residual: np.ndarray, mean: np.ndarray, look: Look, rows: slice | int = slice(None)) -> np.ndarray:
         error = (self.settings.pattern_error if look.error is None else look.error) * np.abs(mean)
         if look.fixed is not None:
             error = np.hypot(error, self.settings.dark_error * look.fixed[rows])
@@ -244,9 +242,7 @@ def _quadratic_of_two(
     return quad, np.log(noise2).sum(axis=-1) + np.log(det)
 
 
-def prepare_judge(
-    scene: Scene, *, diffusivity: float, good_boards: int, settings: ExplainSettings
-) -> Judge:
+def prepare_judge(scene: Scene, *, diffusivity: float, good_boards: int, settings: ExplainSettings) -> Judge:
     """Work out the harmless shared differences of a scene.
 
     Columns: everything warmer in proportion; and each of the warmest parts with more or less power, its board
@@ -256,7 +252,9 @@ def prepare_judge(
     spare = scene.spread_k[:, -1] * (scene.own_k[:, -1] > settings.warm_own_k)
     order = [i for i in np.argsort(-spare) if scene.refs[i] is not None and spare[i] > 0][: settings.most_shared]
     for i in order:
-        plate = source_patterns(scene, scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i], diffusivities=(diffusivity,))[0]
+        plate = source_patterns(scene, scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i], diffusivities=(diffusivity,))[
+            0
+        ]
         course = scene.own_k[i] / max(scene.own_k[i, -1], 1e-9)
         column = 0.5 * plate
         column[i] += 0.5 * course

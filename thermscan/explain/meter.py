@@ -14,23 +14,43 @@ from thermscan.model.reading import Reading
 # Wide on purpose: a slip of the probe is always possible.
 VOLTAGE_CLASSES = ("in tolerance", "low", "dead", "high")
 VOLTAGE = {
-    "shorted": (0.15, 0.35, 0.48, 0.02), "pulled": (0.12, 0.20, 0.66, 0.02), "leaky": (0.80, 0.16, 0.03, 0.01),
-    "loaded": (0.74, 0.20, 0.05, 0.01), "dead": (0.05, 0.15, 0.78, 0.02), "limited": (0.30, 0.45, 0.23, 0.02),
-    "bridged": (0.50, 0.20, 0.20, 0.10), "calm": (0.95, 0.02, 0.02, 0.01), "unknown": (0.70, 0.12, 0.12, 0.06),
-}  # fmt: skip
+    "shorted": (0.15, 0.35, 0.48, 0.02),
+    "pulled": (0.12, 0.20, 0.66, 0.02),
+    "leaky": (0.80, 0.16, 0.03, 0.01),
+    "loaded": (0.74, 0.20, 0.05, 0.01),
+    "dead": (0.05, 0.15, 0.78, 0.02),
+    "limited": (0.30, 0.45, 0.23, 0.02),
+    "bridged": (0.50, 0.20, 0.20, 0.10),
+    "calm": (0.95, 0.02, 0.02, 0.01),
+    "unknown": (0.70, 0.12, 0.12, 0.06),
+}
 OHM_CLASSES = ("like the good board", "low", "very low", "high")
 OHM = {
-    "shorted": (0.08, 0.14, 0.76, 0.02), "pulled": (0.88, 0.06, 0.03, 0.03), "leaky": (0.35, 0.45, 0.17, 0.03),
-    "loaded": (0.68, 0.24, 0.06, 0.02), "dead": (0.78, 0.07, 0.06, 0.09), "limited": (0.85, 0.08, 0.05, 0.02),
-    "bridged": (0.40, 0.20, 0.38, 0.02), "calm": (0.92, 0.04, 0.02, 0.02), "unknown": (0.70, 0.14, 0.10, 0.06),
-}  # fmt: skip
+    "shorted": (0.08, 0.14, 0.76, 0.02),
+    "pulled": (0.88, 0.06, 0.03, 0.03),
+    "leaky": (0.35, 0.45, 0.17, 0.03),
+    "loaded": (0.68, 0.24, 0.06, 0.02),
+    "dead": (0.78, 0.07, 0.06, 0.09),
+    "limited": (0.85, 0.08, 0.05, 0.02),
+    "bridged": (0.40, 0.20, 0.38, 0.02),
+    "calm": (0.92, 0.04, 0.02, 0.02),
+    "unknown": (0.70, 0.14, 0.10, 0.06),
+}
 CURRENT_CLASSES = ("like the good board", "low", "high")
 CURRENT = {
-    "short": (0.25, 0.20, 0.55), "leak": (0.60, 0.05, 0.35), "overload": (0.40, 0.05, 0.55), "bridge": (0.50, 0.08, 0.42),
-    "dead_supply": (0.25, 0.70, 0.05), "open_or_missing": (0.45, 0.50, 0.05), "joint": (0.75, 0.20, 0.05),
-    "heat_path": (0.92, 0.04, 0.04), "hidden_source": (0.45, 0.10, 0.45), "supply_limit": (0.15, 0.50, 0.35),
-    "none": (0.92, 0.04, 0.04), "other": (0.60, 0.20, 0.20),
-}  # fmt: skip
+    "short": (0.25, 0.20, 0.55),
+    "leak": (0.60, 0.05, 0.35),
+    "overload": (0.40, 0.05, 0.55),
+    "bridge": (0.50, 0.08, 0.42),
+    "dead_supply": (0.25, 0.70, 0.05),
+    "open_or_missing": (0.45, 0.50, 0.05),
+    "joint": (0.75, 0.20, 0.05),
+    "heat_path": (0.92, 0.04, 0.04),
+    "hidden_source": (0.45, 0.10, 0.45),
+    "supply_limit": (0.15, 0.50, 0.35),
+    "none": (0.92, 0.04, 0.04),
+    "other": (0.60, 0.20, 0.20),
+}
 DEAD_SHARE = 0.1  # of the nominal volts; judgement
 LOW_OHM_SHARE, VERY_LOW_OHM_SHARE, HIGH_OHM_SHARE = 0.5, 0.1, 2.0  # of the good board's value; judgement
 SHORT_OHM = 2.0  # what a meter and its leads still show across a short; common practice, no source
@@ -93,7 +113,9 @@ def effect_on(net: str, hypothesis: Hypothesis, lineup: Lineup) -> str:
             return direct[fault]
         return "pulled" if fault == "short" and below else "calm"
     if fault == "bridge":
-        near = lineup.bare[int(hypothesis.where[1:])].near[:2] if hypothesis.where.startswith("@") else (hypothesis.where,)
+        near = (
+            lineup.bare[int(hypothesis.where[1:])].near[:2] if hypothesis.where.startswith("@") else (hypothesis.where,)
+        )
         nets = {n for p in (lineup.board.parts if lineup.board else ()) if p.ref in near for n in p.nets}
         return "bridged" if net in nets else "calm"
     if fault in ("dead_supply", "open_or_missing") and hypothesis.dark:
@@ -192,9 +214,7 @@ def _net_of(reading: Reading, lineup: Lineup) -> str:
     return lineup.tree.supplies_of(part)[0] if part is not None and lineup.tree.supplies_of(part) else reading.where
 
 
-def _by_net(
-    net: str, table: dict[str, tuple[float, ...]], column: int, text: str, lineup: Lineup
-) -> Weight:
+def _by_net(net: str, table: dict[str, tuple[float, ...]], column: int, text: str, lineup: Lineup) -> Weight:
     rows = [*(effect_on(net, h, lineup) for h in lineup.hypotheses), "calm", "unknown"]
     return Weight(text, np.log([table[r][column] for r in rows]))
 

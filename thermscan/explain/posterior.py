@@ -45,7 +45,9 @@ class Weighing:
 
     def probabilities(self, *, without: str | None = None) -> np.ndarray:
         """Return the probability of each hypothesis, then of no fault and other; optionally without one reading."""
-        total = self.log_heat + sum((v for k, v in self.log_extra.items() if k != without), np.zeros(len(self.log_heat)))
+        total = self.log_heat + sum(
+            (v for k, v in self.log_extra.items() if k != without), np.zeros(len(self.log_heat))
+        )
         return posterior(self.log_prior, total)
 
 

@@ -156,9 +156,11 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     """Return (maker, source net, whether any of them is a guess)."""
     if rail.made_by is not None and rail.from_net is not None:
         return rail.made_by, rail.from_net, False
-    candidates = [p for p in board.parts if p.ref == rail.made_by] if rail.made_by else [
-        p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets
-    ]  # fmt: skip
+    candidates = (
+        [p for p in board.parts if p.ref == rail.made_by]
+        if rail.made_by
+        else [p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets]
+    )
     best: tuple[str, str] | None = None
     for part in candidates:
         others = [n for n in part.nets if n != net and n in rails]
@@ -200,6 +202,13 @@ def _supply(
         else:
             users.append(part.ref)
     return Supply(
-        net, rail.volts if rail.volts is not None else volts_from_name(net), rail.tolerance_percent, maker, source,
-        tuple(users), tuple(shunts), tuple(series), is_guess,
-    )  # fmt: skip
+        net,
+        rail.volts if rail.volts is not None else volts_from_name(net),
+        rail.tolerance_percent,
+        maker,
+        source,
+        tuple(users),
+        tuple(shunts),
+        tuple(series),
+        is_guess,
+    )

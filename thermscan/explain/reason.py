@@ -88,7 +88,8 @@ def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:
     i = int(np.argmin(np.where(scene.is_seen, distance, np.inf)))
     near = f" between {' and '.join(place.near[:2])}" if len(place.near) >= 2 else ""
     return (
-        f"the board at x {place.x_mm:.1f}, y {place.y_mm:.1f} mm{near} is {number(scene.excess_k[i, -1], _unit(evidence))}"
+        f"the board at x {place.x_mm:.1f}, y {place.y_mm:.1f} mm{near} is"
+        f" {number(scene.excess_k[i, -1], _unit(evidence))}"
         f" warmer than {compared_with(evidence)}, and no listed part sits there"
     )
 
@@ -132,8 +133,8 @@ def _decoy_sentences(where: str, main: Hypothesis, lineup: Lineup) -> list[str]:
     feeders = lineup.tree.path_to(main.net) - {where}
     warm = [i for i in range(scene.places) if scene.refs[i] in feeders and z[i] > 2]
     return [
-        f"{scene.refs[i]} is {number(scene.excess_k[i, -1], 'K')} warmer too, but it feeds {main.net} and would warm with"
-        f" any fault that draws on it"
+        f"{scene.refs[i]} is {number(scene.excess_k[i, -1], 'K')} warmer too, but it feeds {main.net} and would warm"
+        f" with any fault that draws on it"
         for i in warm[:2]
     ]
 

@@ -151,16 +151,23 @@ def _part_row(reading: PartReading, board: Board | None, stages: list[np.ndarray
     seen = reading.state not in ("unreadable", "unknown") and bool(np.isfinite(excess).all())
     radius = float(np.sqrt(part.w * part.h / (2 * np.pi))) if part else 1.0
     return _Row(
-        reading.ref, reading.kind, part.x if part else 0.0, part.y if part else 0.0, max(radius, 0.2),
-        excess, np.maximum(np.nan_to_num(rise - excess), 0.0), _noise(reading.noise_course_k, stages, settings),
-        _mean(reading.spread_course_k, stages), seen,
-    )  # fmt: skip
+        reading.ref,
+        reading.kind,
+        part.x if part else 0.0,
+        part.y if part else 0.0,
+        max(radius, 0.2),
+        excess,
+        np.maximum(np.nan_to_num(rise - excess), 0.0),
+        _noise(reading.noise_course_k, stages, settings),
+        _mean(reading.spread_course_k, stages),
+        seen,
+    )
 
 
 def _unseen_row(part: Part, stages: int) -> _Row:
     zero = np.zeros(stages)
     radius = float(np.sqrt(part.w * part.h / (2 * np.pi)))
-    return _Row(part.ref, part.kind, part.x, part.y, max(radius, 0.2), zero, zero, zero, zero, False)
+    return _Row(part.ref, part.kind, part.x, part.y, max(radius, 0.2), zero, zero, zero, zero, is_seen=False)
 
 
 def _find(board: Board | None, ref: str) -> Part | None:
@@ -201,9 +208,19 @@ def _bare_rows(
         independent = max(1.0, cells.sum() * grid.step_mm**2 / max(4 * np.pi * film.correlation_mm**2, grid.step_mm**2))
         average = max(1 / np.sqrt(independent), settings.noise_kept)
         rows.append(
-            _Row(None, "board", float(x), float(y), block / np.sqrt(2 * np.pi), excess, np.maximum(own, 0.0),
-                 noise * gain * average, spread, True)
-        )  # fmt: skip
+            _Row(
+                None,
+                "board",
+                float(x),
+                float(y),
+                block / np.sqrt(2 * np.pi),
+                excess,
+                np.maximum(own, 0.0),
+                noise * gain * average,
+                spread,
+                is_seen=True,
+            )
+        )
     return rows
 
 
@@ -227,13 +244,22 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
     floor, share = healthy_scale(evidence, settings)
     scale = typical / settings.floor_k if evidence.unit == "count" else 1.0
     floor *= scale
-    spread = np.sqrt(spread**2 + floor**2 + (share * own) ** 2)
+    spread = left_out_widening(evidence, settings) * np.sqrt(spread**2 + floor**2 + (share * own) ** 2)
     excess = np.where(seen[:, None], np.stack([np.nan_to_num(r.excess_k) for r in rows]), 0.0)
     return Scene(
-        tuple(r.ref for r in rows), tuple(r.kind for r in rows), np.array([r.x_mm for r in rows]),
-        np.array([r.y_mm for r in rows]), np.array([r.radius_mm for r in rows]), excess, own, noise, spread,
-        np.array([max(float(np.mean(evidence.times_s[b])), 1e-3) for b in stages]), seen, scale,
-    )  # fmt: skip
+        tuple(r.ref for r in rows),
+        tuple(r.kind for r in rows),
+        np.array([r.x_mm for r in rows]),
+        np.array([r.y_mm for r in rows]),
+        np.array([r.radius_mm for r in rows]),
+        excess,
+        own,
+        noise,
+        spread,
+        np.array([max(float(np.mean(evidence.times_s[b])), 1e-3) for b in stages]),
+        seen,
+        scale,
+    )
 
 
 def _sure_share(own: np.ndarray, noise: np.ndarray, settings: ExplainSettings) -> np.ndarray:
@@ -257,3 +283,37 @@ def healthy_scale(evidence: Evidence, settings: ExplainSettings) -> tuple[float,
     if evidence.good_boards == 1:
         return settings.floor_k, settings.share_one
     return settings.floor_k, settings.share_none
+
+
+def left_out_widening(evidence: Evidence, settings: ExplainSettings) -> float:
+    """Return how much wider good boards differ than expected, 1 or more, from each of them judged by the others.
+
+    The larger of 1.4826 times the median size of their parts' differences and their 95th percentile over 1.96,
+    in units of the difference expected. 1 where there are too few values to tell.
+    """
+    floor, share = healthy_scale(evidence, settings)
+    sizes = []
+    for board in evidence.left_out:
+        for part in board:
+            if part.excess_course_k is None or part.state in ("unreadable", "unknown"):
+                continue
+            excess, noise, spread = (
+                _last(c) for c in (part.excess_course_k, part.noise_course_k, part.spread_course_k)
+            )
+            rise = _last(part.rise_course_k)
+            own = max(rise - excess, 0.0)
+            scale = float(np.sqrt(noise**2 + spread**2 + floor**2 + (share * own) ** 2))
+            if np.isfinite(excess) and scale > 0:
+                sizes.append(abs(excess) / scale)
+    if len(sizes) < settings.least_left_out:
+        return 1.0
+    widest = max(1.4826 * float(np.median(sizes)), float(np.quantile(sizes, 0.95)) / 1.96)
+    return float(np.clip(widest, 1.0, settings.most_widening))
+
+
+def _last(course: np.ndarray | None) -> float:
+    """Last finite value of a course, NaN where there is none."""
+    if course is None:
+        return float("nan")
+    known = np.asarray(course, float)[np.isfinite(course)]
+    return float(known[-1]) if len(known) else float("nan")

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from thermscan.explain.expected import expect, judge_by_expectation
 from thermscan.explain.hypothesis import Bare, Hypothesis, Lineup, line_up
+from thermscan.explain.injection import injection_sentences, only_the_path
 from thermscan.explain.likelihood import Judge, prepare_judge
+from thermscan.explain.meter import Weight, weigh_readings
+from thermscan.explain.next_step import next_steps, place_name
 from thermscan.explain.pattern import divide_own_heat
 from thermscan.explain.posterior import Weighing, weigh_heat
 from thermscan.explain.power_tree import PowerTree, grow_tree
 from thermscan.explain.reason import FAULT_TEXT, reasons_for
 from thermscan.explain.scene import Scene, set_scene
+from thermscan.explain.shutdown import why_it_shut_down
+from thermscan.explain.symptom import weigh_symptoms
 from thermscan.model.board import Board
 from thermscan.model.evidence import Evidence, Priors
 from thermscan.model.quantity import Measured
@@ -49,10 +57,33 @@ def explain(
     scene = set_scene(evidence, board, settings=settings)
     if scene is None:
         return _nothing_seen(priors)
+    siblings: dict[str, tuple[str, ...]] = {}
+    if evidence.basis == "itself_only" and not evidence.is_injection:
+        expectation = expect(scene, board, priors=priors, settings=settings)
+        scene, siblings = judge_by_expectation(scene, expectation), expectation.siblings
     lineup, judge = prepare(evidence, scene, board, tree, priors=priors, settings=settings)
+    if evidence.is_injection:
+        only_the_path(evidence, lineup)
     log_prior, log_heat = weigh_heat(lineup, judge)
-    weighing = Weighing(tuple(lineup.hypotheses), log_prior, log_heat, {})
-    return _rank(weighing, lineup, evidence, board)
+    weights, refused = weigh_readings(evidence.readings, lineup)
+    weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
+    weighing = Weighing(tuple(lineup.hypotheses), log_prior, log_heat, {w.text: w.log for w in weights})
+    suspects, none, other = _outcomes(weighing, lineup, evidence, board, siblings)
+    warnings = (
+        *_warnings(lineup, evidence),
+        *refused,
+        *injection_sentences(evidence, lineup, suspects),
+        *why_it_shut_down(evidence, board, priors=priors),
+    )
+    return Ranking(
+        suspects,
+        none,
+        other,
+        _verdict(suspects, none, settings),
+        next_steps(weighing, lineup, evidence),
+        warnings,
+        tuple(_moved(w.text, weighing, lineup) for w in weights),
+    )
 
 
 def prepare(
@@ -63,34 +94,72 @@ def prepare(
         scene, priors.self_heating_k, diffusivities=settings.diffusivities(), error=settings.pattern_error
     )
     lineup = line_up(evidence, scene, board, tree, own, priors=priors, settings=settings)
-    judge = prepare_judge(
-        scene, diffusivity=own.diffusivity, good_boards=evidence.good_boards, settings=settings
-    )
+    judge = prepare_judge(scene, diffusivity=own.diffusivity, good_boards=evidence.good_boards, settings=settings)
     return lineup, judge
 
 
 def _nothing_seen(priors: Priors) -> Ranking:
     return Ranking(
-        (), priors.no_fault, 1.0 - priors.no_fault, "cannot_tell",
+        (),
+        priors.no_fault,
+        1.0 - priors.no_fault,
+        "cannot_tell",
         ("film the board from two seconds before power-on, so that there is a rise to judge",),
         ("no part and no place has readable temperatures: nothing can be told",),
-    )  # fmt: skip
+    )
 
 
-def _rank(weighing: Weighing, lineup: Lineup, evidence: Evidence, board: Board | None) -> Ranking:
+def _weigh_swaps(evidence: Evidence, lineup: Lineup) -> list[Weight]:
+    """Weigh swaps: a part that was swapped without any change is hardly at fault."""
+    out = []
+    for swap in evidence.swaps:
+        if swap.changed:
+            continue
+        log = np.zeros(len(lineup.hypotheses) + 2)
+        log[[i for i, h in enumerate(lineup.hypotheses) if h.where == swap.ref]] = np.log(lineup.settings.swap_left)
+        out.append(Weight(f"{swap.ref} swapped, no change", log))
+    return out
+
+
+def _moved(text: str, weighing: Weighing, lineup: Lineup) -> str:
+    """Say what one reading or symptom moved most, and how far."""
+    after, before = _totals(weighing, None), _totals(weighing, text)
+    where = max(after, key=lambda w: abs(after[w] - before[w]))
+    names = {"none": "no fault", "other": "another fault"}
+    name = names.get(where, place_name(where, lineup))
+    if abs(after[where] - before[where]) < 0.005:
+        return f"{text}: moves nothing by as much as half a percent"
+    return f"{text}: moves {name} from {100 * before[where]:.0f} % to {100 * after[where]:.0f} %"
+
+
+def _totals(weighing: Weighing, without: str | None) -> dict[str, float]:
+    p = weighing.probabilities(without=without)
+    out = {"none": float(p[-2]), "other": float(p[-1])}
+    for value, hypothesis in zip(p[:-2], weighing.hypotheses, strict=True):
+        out[hypothesis.where] = out.get(hypothesis.where, 0.0) + float(value)
+    return out
+
+
+def _outcomes(
+    weighing: Weighing, lineup: Lineup, evidence: Evidence, board: Board | None, siblings: dict[str, tuple[str, ...]]
+) -> tuple[tuple[Suspect, ...], float, float]:
+    """Return the suspects, the probability of no fault and that of another fault or an unlisted suspect."""
     p = weighing.probabilities()
     places: dict[str, list[tuple[float, Hypothesis]]] = {}
     for value, hypothesis in zip(p[:-2], weighing.hypotheses, strict=True):
         places.setdefault(hypothesis.where, []).append((float(value), hypothesis))
     totals = {w: sum(v for v, _ in rows) for w, rows in places.items()}
     order = sorted(totals, key=lambda w: -totals[w])
-    listed = [w for w in order if totals[w] >= lineup.settings.listed_from][:20]
-    suspects = tuple(_suspect(w, totals[w], places[w], lineup, evidence, board) for w in listed)
+    listed = [w for w in order if totals[w] >= lineup.settings.listed_from][: lineup.settings.most_listed]
+    suspects = []
+    for where in listed:
+        suspect = _suspect(where, totals[where], places[where], lineup, evidence, board)
+        if where in siblings:
+            line = f"compared with its siblings {', '.join(siblings[where][:5])}: weaker than a good board"
+            suspect = replace(suspect, reasons=(*suspect.reasons, line))
+        suspects.append(suspect)
     none = float(p[-2])
-    other = max(0.0, 1.0 - none - sum(s.probability for s in suspects))
-    verdict = _verdict(suspects, none, lineup.settings)
-    warnings = _warnings(lineup, evidence)
-    return Ranking(suspects, none, other, verdict, (), warnings, ())
+    return tuple(suspects), none, max(0.0, 1.0 - none - sum(s.probability for s in suspects))
 
 
 def _verdict(suspects: tuple[Suspect, ...], none: float, settings: ExplainSettings) -> str:
@@ -108,14 +177,20 @@ def _warnings(lineup: Lineup, evidence: Evidence) -> tuple[str, ...]:
             "one good board only: how far good boards differ is assumed, not measured; film two or three, cold ones"
         )
     if evidence.basis == "itself_only":
-        out.append("no good board: parts are compared with their like and with what their kind usually shows; much weaker")
+        out.append(
+            "no good board: parts are compared with their like and with what their kind usually shows; much weaker"
+        )
     return tuple(out)
 
 
 def _suspect(
-    where: str, probability: float, rows: list[tuple[float, Hypothesis]], lineup: Lineup, evidence: Evidence,
+    where: str,
+    probability: float,
+    rows: list[tuple[float, Hypothesis]],
+    lineup: Lineup,
+    evidence: Evidence,
     board: Board | None,
-) -> Suspect:  # fmt: skip
+) -> Suspect:
     rows = sorted(rows, key=lambda r: -r[0])
     total = max(sum(v for v, _ in rows), 1e-300)
     faults: dict[str, float] = {}
@@ -133,9 +208,15 @@ def _suspect(
 
 
 def _part_suspect(
-    ref: str, probability: float, faults: dict[str, float], reasons: tuple[str, ...], *, main: Hypothesis,
-    evidence: Evidence, board: Board | None,
-) -> Suspect:  # fmt: skip
+    ref: str,
+    probability: float,
+    faults: dict[str, float],
+    reasons: tuple[str, ...],
+    *,
+    main: Hypothesis,
+    evidence: Evidence,
+    board: Board | None,
+) -> Suspect:
     part = next((p for p in board.parts if p.ref == ref), None) if board is not None else None
     reading = next((r for r in evidence.parts if r.ref == ref), None)
     source = next((s for s in evidence.sources if s.ref == ref), None)
@@ -146,11 +227,24 @@ def _part_suspect(
     if reading is None or reading.excess_k is None:
         why["excess_k"] = (reading.why.get("excess_k", "") if reading else "") or "the part is not seen on this side"
     return Suspect(
-        ref, main.net, part.side if part else evidence.side, main.fault, FAULT_TEXT[main.fault], faults, x, y, radius,
-        probability, source.power_w if source else None, reading.rise_rate if reading else None,
-        _excess(reading), reading.excess_at_s if reading else None, reasons,
-        reading.flags if reading else (), why,
-    )  # fmt: skip
+        ref,
+        main.net,
+        part.side if part else evidence.side,
+        main.fault,
+        FAULT_TEXT[main.fault],
+        faults,
+        x,
+        y,
+        radius,
+        probability,
+        source.power_w if source else None,
+        reading.rise_rate if reading else None,
+        _excess(reading),
+        reading.excess_at_s if reading else None,
+        reasons,
+        reading.flags if reading else (),
+        why,
+    )
 
 
 def _excess(reading: PartReading | None) -> Measured | None:
@@ -173,9 +267,13 @@ def _place(
 
 
 def _bare_suspect(
-    place: Bare, probability: float, faults: dict[str, float], reasons: tuple[str, ...], lineup: Lineup,
+    place: Bare,
+    probability: float,
+    faults: dict[str, float],
+    reasons: tuple[str, ...],
+    lineup: Lineup,
     evidence: Evidence,
-) -> Suspect:  # fmt: skip
+) -> Suspect:
     spot = min(
         (h for h in evidence.hotspots if h.kind == "hot"),
         key=lambda h: np.hypot(h.x_mm - place.x_mm, h.y_mm - place.y_mm),
@@ -186,7 +284,9 @@ def _bare_suspect(
     source = next(
         (s for s in evidence.sources if np.hypot(s.x_mm - place.x_mm, s.y_mm - place.y_mm) <= s.place_95_mm + 1.0), None
     )
-    why = {"ref": f"no listed part at this place; nearest are {', '.join(place.near)}" if place.near else "no parts known"}
+    why = {
+        "ref": f"no listed part at this place; nearest are {', '.join(place.near)}" if place.near else "no parts known"
+    }
     if source is None:
         why["power_w"] = "no source of heat was separated at this place"
     if spot is None:
@@ -194,7 +294,21 @@ def _bare_suspect(
     fault = next(iter(faults))
     del lineup
     return Suspect(
-        None, None, evidence.side, fault, FAULT_TEXT[fault], faults, place.x_mm, place.y_mm, place.place_95_mm,
-        probability, source.power_w if source else None, spot.rise_rate if spot else None,
-        spot.excess_k if spot else None, spot.excess_at_s if spot else None, reasons, spot.flags if spot else (), why,
-    )  # fmt: skip
+        None,
+        None,
+        evidence.side,
+        fault,
+        FAULT_TEXT[fault],
+        faults,
+        place.x_mm,
+        place.y_mm,
+        place.place_95_mm,
+        probability,
+        source.power_w if source else None,
+        spot.rise_rate if spot else None,
+        spot.excess_k if spot else None,
+        spot.excess_at_s if spot else None,
+        reasons,
+        spot.flags if spot else (),
+        why,
+    )

@@ -13,13 +13,33 @@ from thermscan.model.recording import SupplyPoint
 
 # Probability that a board with this fault keeps restarting, or runs into its supply's limit: judgement, no source.
 RESTARTS = {
-    "short": 0.35, "leak": 0.08, "overload": 0.18, "dead_supply": 0.08, "open_or_missing": 0.06, "joint": 0.1,
-    "heat_path": 0.08, "bridge": 0.2, "hidden_source": 0.15, "supply_limit": 0.55, "none": 0.01, "other": 0.12,
-}  # fmt: skip
+    "short": 0.35,
+    "leak": 0.08,
+    "overload": 0.18,
+    "dead_supply": 0.08,
+    "open_or_missing": 0.06,
+    "joint": 0.1,
+    "heat_path": 0.08,
+    "bridge": 0.2,
+    "hidden_source": 0.15,
+    "supply_limit": 0.55,
+    "none": 0.01,
+    "other": 0.12,
+}
 AT_LIMIT = {
-    "short": 0.5, "leak": 0.05, "overload": 0.2, "dead_supply": 0.04, "open_or_missing": 0.03, "joint": 0.03,
-    "heat_path": 0.02, "bridge": 0.25, "hidden_source": 0.15, "supply_limit": 0.6, "none": 0.01, "other": 0.1,
-}  # fmt: skip
+    "short": 0.5,
+    "leak": 0.05,
+    "overload": 0.2,
+    "dead_supply": 0.04,
+    "open_or_missing": 0.03,
+    "joint": 0.03,
+    "heat_path": 0.02,
+    "bridge": 0.25,
+    "hidden_source": 0.15,
+    "supply_limit": 0.6,
+    "none": 0.01,
+    "other": 0.1,
+}
 NEAR_LIMIT = 0.03  # within this share of the limit counts as at it; a bench supply's resolution, judgement
 LONG_AT_LIMIT = 0.3  # share of the seconds on that makes a plateau rather than an inrush; judgement
 ON_SHARE = 0.1  # of the largest current: above it the board counts as drawing

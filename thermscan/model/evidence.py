@@ -111,29 +111,102 @@ def _even(share: float) -> dict[str, float]:
 # Common practice, no source: shorted ceramic and tantalum capacitors and switching transistors lead, regulators
 # and chips follow; resistors, fuses and connectors open or get resistive joints rather than short.
 FAULT_WEIGHTS: dict[str, dict[str, float]] = {
-    "short": _even(0.3) | {"capacitor": 3.0, "transistor": 2.0, "diode": 1.5, "chip": 1.5, "regulator": 1.5,
-                           "memory": 1.0, "module": 0.8, "resistor": 0.1, "inductor": 0.1, "connector": 0.3,
-                           "crystal": 0.05, "fuse": 0.02, "shield": 0.02, "heatsink": 0.01},
-    "leak": _even(0.2) | {"capacitor": 1.5, "diode": 1.0, "transistor": 1.0, "chip": 1.0, "regulator": 0.8,
-                          "memory": 0.7, "resistor": 0.1, "inductor": 0.05, "crystal": 0.02, "fuse": 0.01,
-                          "connector": 0.1, "shield": 0.01, "heatsink": 0.01},
-    "overload": _even(0.05) | {"chip": 2.0, "memory": 1.0, "regulator": 1.0, "transistor": 1.0, "module": 1.0,
-                               "resistor": 0.4, "inductor": 0.2, "diode": 0.4, "capacitor": 0.01,
-                               "shield": 0.0, "heatsink": 0.0, "fuse": 0.02, "connector": 0.02, "crystal": 0.02},
-    "dead_supply": _even(0.0) | {"regulator": 4.0, "transistor": 0.6, "module": 1.0, "chip": 0.4, "fuse": 0.6,
-                                 "inductor": 0.3, "transformer": 0.5},
-    "open_or_missing": _even(0.4) | {"resistor": 1.5, "fuse": 1.5, "inductor": 0.8, "connector": 0.8, "chip": 1.0,
-                                     "diode": 0.8, "transistor": 0.8, "regulator": 0.8, "memory": 0.8,
-                                     "capacitor": 0.1, "shield": 0.02, "heatsink": 0.0, "crystal": 0.3},
-    "joint": _even(0.1) | {"connector": 2.5, "fuse": 0.8, "inductor": 0.8, "resistor": 0.8, "transistor": 0.4,
-                           "diode": 0.4, "transformer": 0.4, "capacitor": 0.05, "shield": 0.0, "heatsink": 0.0},
-    "heat_path": _even(0.0) | {"chip": 0.7, "transistor": 0.7, "regulator": 0.7, "module": 0.4, "memory": 0.2,
-                               "heatsink": 0.7, "diode": 0.2},
+    "short": _even(0.3)
+    | {
+        "capacitor": 3.0,
+        "transistor": 2.0,
+        "diode": 1.5,
+        "chip": 1.5,
+        "regulator": 1.5,
+        "memory": 1.0,
+        "module": 0.8,
+        "resistor": 0.1,
+        "inductor": 0.1,
+        "connector": 0.3,
+        "crystal": 0.05,
+        "fuse": 0.02,
+        "shield": 0.02,
+        "heatsink": 0.01,
+    },
+    "leak": _even(0.2)
+    | {
+        "capacitor": 1.5,
+        "diode": 1.0,
+        "transistor": 1.0,
+        "chip": 1.0,
+        "regulator": 0.8,
+        "memory": 0.7,
+        "resistor": 0.1,
+        "inductor": 0.05,
+        "crystal": 0.02,
+        "fuse": 0.01,
+        "connector": 0.1,
+        "shield": 0.01,
+        "heatsink": 0.01,
+    },
+    "overload": _even(0.05)
+    | {
+        "chip": 2.0,
+        "memory": 1.0,
+        "regulator": 1.0,
+        "transistor": 1.0,
+        "module": 1.0,
+        "resistor": 0.4,
+        "inductor": 0.2,
+        "diode": 0.4,
+        "capacitor": 0.01,
+        "shield": 0.0,
+        "heatsink": 0.0,
+        "fuse": 0.02,
+        "connector": 0.02,
+        "crystal": 0.02,
+    },
+    "dead_supply": _even(0.0)
+    | {
+        "regulator": 4.0,
+        "transistor": 0.6,
+        "module": 1.0,
+        "chip": 0.4,
+        "fuse": 0.6,
+        "inductor": 0.3,
+        "transformer": 0.5,
+    },
+    "open_or_missing": _even(0.4)
+    | {
+        "resistor": 1.0,
+        "fuse": 1.5,
+        "inductor": 0.3,
+        "connector": 0.8,
+        "chip": 1.0,
+        "diode": 0.8,
+        "transistor": 0.8,
+        "regulator": 0.8,
+        "memory": 0.8,
+        "capacitor": 0.1,
+        "shield": 0.02,
+        "heatsink": 0.0,
+        "crystal": 0.3,
+    },
+    "joint": _even(0.1)
+    | {
+        "connector": 2.5,
+        "fuse": 0.8,
+        "inductor": 0.8,
+        "resistor": 0.8,
+        "transistor": 0.4,
+        "diode": 0.4,
+        "transformer": 0.4,
+        "capacitor": 0.05,
+        "shield": 0.0,
+        "heatsink": 0.0,
+    },
+    "heat_path": _even(0.0)
+    | {"chip": 0.7, "transistor": 0.7, "regulator": 0.7, "module": 0.4, "memory": 0.2, "heatsink": 0.7, "diode": 0.2},
     "bridge": _even(0.15) | {"chip": 0.5, "memory": 0.4, "connector": 0.4, "shield": 0.02, "heatsink": 0.0},
-    "hidden_source": _even(0.0) | {"chip": 0.5, "memory": 0.3, "module": 0.5, "shield": 0.8, "heatsink": 0.3,
-                                   "regulator": 0.2, "connector": 0.2},
+    "hidden_source": _even(0.0)
+    | {"chip": 0.5, "memory": 0.3, "module": 0.5, "shield": 0.8, "heatsink": 0.3, "regulator": 0.2, "connector": 0.2},
     "supply_limit": _even(0.0) | {"regulator": 1.0, "fuse": 0.3, "connector": 0.5, "module": 0.3, "transistor": 0.2},
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -172,7 +245,7 @@ class Priors:
             "bridge": 0.05,
             "hidden_source": 0.05,
             "supply_limit": 0.05,
-        }  # fmt: skip
+        }
     )
     fault_weights: dict[str, dict[str, float]] = field(default_factory=lambda: FAULT_WEIGHTS)
     bare_place_share: float = 0.25
@@ -194,7 +267,7 @@ class Priors:
             "shield": 2.0,
             "heatsink": 4.0,
             "other": 2.0,
-        }  # fmt: skip
+        }
     )
     junction_k_per_w: dict[str, float] = field(
         default_factory=lambda: {
@@ -205,7 +278,7 @@ class Priors:
             "memory": 8.0,
             "module": 10.0,
             "other": 8.0,
-        }  # fmt: skip
+        }
     )
 
     def shares(self) -> dict[str, float]:

@@ -153,7 +153,10 @@ class SourceSettings:
     evidence_share: float = knob(
         0.2, (0.01, 1.0), "share of the log evidence that counts for a source being needed: errors hang together; judgement"
     )
-    energy_region: float = knob(0.9, (0.2, 1.0), "share of a source's heat that the region of the energy sum holds")
+    energy_conductance: float = knob(
+        2.5, (1.0, 20.0), "conductance over the plate's with which heat is shared out among sources: none is left out; judgement"
+    )
+    energy_edge: float = knob(0.01, (1e-4, 0.5), "rise over the warmest in such a plate below which heat is not counted")
     energy_error: float = knob(
         0.12, (0.0, 1.0), "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement"
     )
@@ -373,6 +376,12 @@ class ExplainSettings:
     other_widening: float = knob(8.0, (1.5, 100.0), "how far it changes them, in units of noise and spread")
     weighed_closely: int = knob(25, (1, 1000), "best hypotheses whose places are tried with several spreads of heat")
     bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")
+    swap_left: float = knob(0.1, (0.001, 1.0), "what a swap without change leaves of a suspect; judgement")
+    most_listed: int = knob(20, (1, 500), "suspects listed at the most; the others join 'other'")
+    most_widening: float = knob(3.0, (1.0, 20.0), "how far good boards left out in turn may widen the spread")
+    least_left_out: int = knob(10, (1, 1000), "parts of good boards left out in turn that are needed to widen at all")
+    least_bits: float = knob(0.02, (0.0, 5.0), "expected information below which a measurement is not proposed, bits")
+    short_run_s: float = knob(10.0, (0.5, 600.0), "seconds on below which a longer recording is proposed")
     verdict_at: float = knob(0.5, (0.05, 0.99), "probability from which a verdict is given (design value)")
     listed_from: float = knob(0.002, (0.0, 0.5), "probability below which a suspect joins 'other' in the list")
 
@@ -497,6 +506,31 @@ class MotionSettings:
 
 
 @dataclass(frozen=True)
+class ForeseeSettings:
+    """How small a source will show up, before filming."""
+
+    false_alarms: float = knob(0.01, (1e-9, 0.5), "false places to expect in a recording of a board without fault")
+    pixels_a_place: float = knob(9.0, (1.0, 1000.0), "pixels that count as one independent place: blur of about 3 x 3")
+    times: int = knob(40, (16, 400), "steps of the inner clock")
+    contact_k_mm2_per_w: float = knob(
+        200.0, (1.0, 1e5), "contact of a body with the board, times its footprint: small parts 60 to 500, from memory"
+    )
+    height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side")
+    body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
+
+
+@dataclass(frozen=True)
+class EnergySettings:
+    """Energy books of the whole board."""
+
+    parts_share: float = knob(0.15, (0.0, 2.0), "heat capacity of parts and copper over that of the bare board; judgement")
+    capacity_error: float = knob(0.1, (0.0, 1.0), "standard error of that as a share of the whole; judgement")
+    depth_s: float = knob(
+        3.0, (0.0, 60.0), "seconds by which the seen face runs ahead of, or behind, the mean of 1.6 mm laminate: t^2 / (3 a)"
+    )
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of a comparison."""
 
@@ -513,3 +547,5 @@ class Settings:
     timing: TimingSettings = field(default_factory=TimingSettings)
     explain: ExplainSettings = field(default_factory=ExplainSettings)
     warm_up: WarmUpSettings = field(default_factory=WarmUpSettings)
+    foresee: ForeseeSettings = field(default_factory=ForeseeSettings)
+    energy: EnergySettings = field(default_factory=EnergySettings)

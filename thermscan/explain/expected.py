@@ -1,0 +1,86 @@
+"""Without a good board: what the siblings of a part do, else what its kind usually does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from thermscan.explain.pattern import lag
+from thermscan.explain.scene import Scene
+from thermscan.model.board import Board, Part
+from thermscan.model.evidence import Priors
+from thermscan.model.settings import ExplainSettings
+
+USUAL_AFTER_S = 10.0  # seconds for which the usual self-heating by kind is stated
+SAME_SIZE = 1.3  # bodies of like kind within this factor of area are siblings; judgement
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """What each place is expected to show: ``own_k`` and ``spread_k``, ndarray (places, stages), and from whom.
+
+    ``siblings`` gives, for each part compared with siblings, their names.
+    """
+
+    own_k: np.ndarray
+    spread_k: np.ndarray
+    siblings: dict[str, tuple[str, ...]]
+
+
+def siblings_of(part: Part, board: Board) -> tuple[str, ...]:
+    """Return parts of like kind, size and side: phases, channels, banks of equal parts."""
+    area = part.w * part.h
+    return tuple(
+        p.ref
+        for p in board.parts_on(part.side)
+        if p.ref != part.ref
+        and p.kind == part.kind
+        and 1 / SAME_SIZE <= p.w * p.h / area <= SAME_SIZE
+        and _net_kinds(p) == _net_kinds(part)
+    )
+
+
+def _net_kinds(part: Part) -> int:
+    return len(part.nets)
+
+
+def expect(scene: Scene, board: Board | None, *, priors: Priors, settings: ExplainSettings) -> Expectation:
+    """Work out what to expect of each place from the board alone.
+
+    Notes
+    -----
+    Two siblings or more: their median, and the larger of their scatter (1.4826 times the median deviation) and a
+    share of it. Fewer: the usual self-heating of the kind, as uncertain as it is large. Bare board: nothing is
+    expected, and the warmth that the parts around bring may go anywhere within what is usual there.
+    """
+    shape = scene.excess_k.shape
+    own, spread = np.zeros(shape), np.zeros(shape)
+    course = lag(scene.times_s, USUAL_AFTER_S) * (1 - np.exp(-scene.times_s[-1] / USUAL_AFTER_S)) / (1 - np.exp(-1.0))
+    used: dict[str, tuple[str, ...]] = {}
+    parts = {p.ref: p for p in board.parts} if board is not None else {}
+    warm = float(np.median(np.abs(scene.excess_k[scene.is_seen, -1]))) if scene.is_seen.any() else 0.0
+    for i, ref in enumerate(scene.refs):
+        near = [scene.index(r) for r in siblings_of(parts[ref], board)] if ref in parts and board else []
+        rows = [r for r in near if r is not None and scene.is_seen[r]]
+        usual = priors.self_heating_k.get(scene.kinds[i], 2.0) * scene.floor_scale
+        if ref is not None and len(rows) >= 2:
+            own[i] = np.median(scene.excess_k[rows], axis=0)
+            scatter = 1.4826 * np.median(np.abs(scene.excess_k[rows] - own[i]), axis=0)
+            spread[i] = np.hypot(np.maximum(scatter, settings.share_none * np.abs(own[i])), 0.3 * usual * course)
+            used[ref] = tuple(str(scene.refs[r]) for r in rows)
+        elif ref is not None:
+            own[i], spread[i] = usual * course, 1.0 * usual * course + 0.5 * warm
+        else:
+            own[i], spread[i] = 0.0, 0.5 * priors.self_heating_k["other"] * scene.floor_scale * course + 0.7 * warm
+    return Expectation(np.maximum(own, 0.0), spread, used)
+
+
+def judge_by_expectation(scene: Scene, expectation: Expectation) -> Scene:
+    """Return the scene of a board without good ones: rise minus what is expected, with its wide spread."""
+    return replace(
+        scene,
+        excess_k=np.where(scene.is_seen[:, None], scene.excess_k - expectation.own_k, 0.0),
+        own_k=expectation.own_k,
+        spread_k=np.hypot(scene.spread_k, expectation.spread_k),
+    )

@@ -1,0 +1,77 @@
+"""A bench supply fed into one net: the path heats, the current ends at the fault, and volts times amps is the heat."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from thermscan.explain.hypothesis import Lineup
+from thermscan.explain.symptom import shape_of
+from thermscan.model.evidence import Evidence
+from thermscan.model.result import Suspect
+
+# IEC 60028 (1925): annealed copper at 20 C, 1/58 ohm mm2/m, 0.00393 /K.
+COPPER_OHM_M = 1.0 / 58.0e6
+COPPER_PER_K = 0.00393
+COPPER_UM = 35.0  # one ounce a square foot, common practice
+POSSIBLE = ("short", "leak", "bridge", "hidden_source")
+
+
+def copper_ohm_m(celsius: float) -> float:
+    """Resistivity of annealed copper, ohm m (IEC 60028; linear, good between about -50 and 200 C)."""
+    return COPPER_OHM_M * (1 + COPPER_PER_K * (celsius - 20.0))
+
+
+def sheet_ohm(thickness_um: float = COPPER_UM, *, celsius: float = 20.0) -> float:
+    """Resistance of a square of copper foil, ohm."""
+    return copper_ohm_m(celsius) / (thickness_um * 1e-6)
+
+
+def trace_ohm(length_mm: float, width_mm: float, *, thickness_um: float = COPPER_UM, celsius: float = 20.0) -> float:
+    """Resistance of a straight trace of even width, ohm: sheet resistance times the number of squares."""
+    return sheet_ohm(thickness_um, celsius=celsius) * length_mm / width_mm
+
+
+def only_the_path(evidence: Evidence, lineup: Lineup) -> None:
+    """Leave out, in place, what an injected current cannot heat: parts that do not touch the driven net.
+
+    The lineup is the caller's own, made for this judging alone.
+    """
+    net = evidence.drive.net if evidence.drive is not None else None
+    parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
+    kept = [
+        replace(h, net=net if not h.where.startswith("@") else h.net)
+        for h in lineup.hypotheses
+        if h.fault in POSSIBLE and (h.where.startswith("@") or net is None or net in parts[h.where].nets)
+    ]
+    lineup.hypotheses[:] = kept
+
+
+def injection_sentences(evidence: Evidence, lineup: Lineup, suspects: tuple[Suspect, ...]) -> tuple[str, ...]:
+    """Say what was fed in, the resistance seen, and what the copper on the way may take of it."""
+    drive = evidence.drive
+    if drive is None or drive.mode != "injection":
+        return ()
+    shape = shape_of(evidence.supply, limit_a=drive.amps)
+    amps = shape.mean_a if shape is not None else drive.amps
+    watts = shape.mean_w if shape is not None else (drive.volts * drive.amps if drive.volts and drive.amps else None)
+    if not amps or watts is None:
+        return ()
+    out = [
+        f"injection into {drive.net or 'a net'}: {watts:.2f} W at {amps:.2f} A, {watts / amps**2 * 1e3:.0f} mohm seen"
+    ]
+    supply = lineup.tree.supplies.get(drive.net or "")
+    if supply is not None and supply.volts is not None and drive.volts is not None and drive.volts > supply.volts:
+        out.append(f"{drive.volts:g} V is above the {supply.volts:g} V that {drive.net} carries: turn it down now")
+    made = sum(s.power_w.value for s in evidence.sources if s.power_w.value > 0)
+    if evidence.sources:
+        out.append(f"the heat found adds up to {made:.2f} W of the {watts:.2f} W fed in")
+    maker = supply.maker if supply is not None else None
+    feed = next((p for p in (lineup.board.parts if lineup.board else ()) if p.ref == maker), None)
+    if feed is not None and suspects and suspects[0].x_mm is not None and suspects[0].y_mm is not None:
+        reach = ((feed.x - suspects[0].x_mm) ** 2 + (feed.y - suspects[0].y_mm) ** 2) ** 0.5
+        low, high = (trace_ohm(reach, w) * amps for w in (20.0, 1.0))
+        out.append(
+            f"from {feed.ref} to where the heat ends are {reach:.0f} mm: {low * 1e3:.1f} to {high * 1e3:.0f} mV"
+            f" drop in 35 um copper, 20 to 1 mm wide"
+        )
+    return tuple(out)
