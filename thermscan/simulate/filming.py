@@ -74,10 +74,13 @@ def draw_camera(options: CaseOptions, random: np.random.Generator, *, side: str)
     pattern = float(random.uniform(0.3, 2.0)) * noise
     pattern = options.fixed_pattern_k if options.fixed_pattern_k is not None else pattern
     columns_k = pattern * float(random.uniform(0.3, 1.0))
-    drift = float(random.uniform(0.0, 0.2)) * (1.0 if options.fixed_pattern_k != 0 else 0.0)
+    # what wanders in an uncooled sensor is from a tenth of its noise to as large within ten seconds
+    drifts = noise * np.exp(random.uniform(np.log(0.05), np.log(1.0), 3)) * (options.fixed_pattern_k != 0)
+    stripes, pixels, row = (float(d) for d in drifts * [1.0, 0.7, 0.4])
+    drift = float(random.uniform(0.0, 0.2)) * (options.fixed_pattern_k != 0)
     events = options.camera_events if options.camera_events is not None else bool(random.random() < 0.5)
     bad = 3e-4 if options.bad_pixels else 0.0
-    sensor = SensorFaults(noise, 0.1 * noise, pattern, columns_k, 0.3 * pattern, drift, events, bad)
+    sensor = SensorFaults(noise, row, pattern, columns_k, stripes, pixels, drift, events, bad)
     blur = options.blur_px if options.blur_px is not None else float(random.uniform(0.6, 1.2))
     hand = options.hand_held if options.hand_held is not None else bool(random.random() < 0.4)
     rotation = float(random.normal(0, 6)) if random.random() < 0.6 else float(random.uniform(-180, 180))

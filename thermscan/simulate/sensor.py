@@ -10,7 +10,7 @@ import numpy as np
 from thermscan.physics.radiation import LONG_WAVE, Band, band_radiance, radiance_temperature
 
 SHORTEST = 12  # recordings with fewer frames have no events
-CACHE_BYTES = 400_000_000  # made frames are kept as counts up to this size, so that later passes are quick
+CACHE_BYTES = 200_000_000  # made frames are kept as counts up to this size, so that later passes are quick
 
 
 @dataclass(frozen=True)
@@ -27,6 +27,10 @@ class Sensor:
         Fixed in the sensor.
     column_drift_k : ndarray of shape (frames, columns)
         Stripes that wander.
+    pixel_drift_k : ndarray of shape (2, rows, columns)
+        Patterns that come and go.
+    pixel_walk : ndarray of shape (frames, 2)
+        How much of each is there.
     offset_k : ndarray of shape (frames,)
         Drift and shutter steps common to the picture.
     source_frame : ndarray of int, shape (frames,)
@@ -43,6 +47,8 @@ class Sensor:
     row_noise_k: float
     pattern_k: np.ndarray
     column_drift_k: np.ndarray
+    pixel_drift_k: np.ndarray
+    pixel_walk: np.ndarray
     offset_k: np.ndarray
     source_frame: np.ndarray
     dead: np.ndarray
@@ -78,6 +84,7 @@ class Sensor:
         random = np.random.default_rng((seed, frame))
         rows, columns = celsius.shape
         out = celsius + self.pattern_k + self.column_drift_k[frame] + self.offset_k[frame]
+        out += np.tensordot(self.pixel_walk[frame], self.pixel_drift_k, axes=1)
         out += self.noise_k * random.standard_normal((rows, columns), dtype=np.float32)
         out += self.row_noise_k * random.standard_normal((rows, 1))
         if len(self.flicker):
@@ -145,6 +152,7 @@ class SensorFaults:
     pixel_pattern_k: float = 0.08
     column_pattern_k: float = 0.08
     column_drift_k: float = 0.02
+    pixel_drift_k: float = 0.02
     drift_k: float = 0.1
     events: bool = False
     bad_share: float = 3e-4
@@ -174,6 +182,8 @@ def draw_sensor(
     stripes = np.cumsum(random.normal(size=(count, columns)) * step[:, None] * faults.column_drift_k, axis=0)
     u = (times_s - times_s[0]) / max(times_s[-1] - times_s[0], 1e-6)
     offset = faults.drift_k * (random.normal() * u + 0.3 * random.normal() * np.sin(2 * np.pi * (u + random.random())))
+    pixels = random.normal(0, faults.pixel_drift_k, (2, rows, columns))
+    walk = np.cumsum(random.normal(size=(count, 2)) * step[:, None], axis=0)
     source, events = np.arange(count), []
     if faults.events:
         offset, source, events = _draw_events(random, times_s, offset)
@@ -185,6 +195,8 @@ def draw_sensor(
         faults.row_noise_k,
         pattern.astype(np.float32),
         stripes.astype(np.float32),
+        pixels.astype(np.float32),
+        walk.astype(np.float32),
         offset,
         source,
         places[split:],
