@@ -64,8 +64,7 @@ def film_of(made, grid, edges, board):
     camera = measure_camera(recording)
     timing = timing_of(truth)
     clock = set_clock(recording, camera.usable, timing, edges, settings=SETTINGS.film)
-    film = make_film(recording, camera, track, clock, grid=grid, board=board, settings=SETTINGS.film)
-    return film
+    return make_film(recording, camera, track, clock, grid=grid, board=board, settings=SETTINGS.film)
 
 
 def timing_of(truth):
@@ -237,7 +236,7 @@ def main() -> None:
     for seed in range(first, last):
         try:
             row = make(seed, chosen.store)
-        except Exception as error:  # noqa: BLE001 - a case that cannot be made is counted, not hidden
+        except Exception as error:  # a case that cannot be made is counted, not hidden
             print(seed, "not made:", repr(error)[:200], file=sys.stderr)
             continue
         if chosen.make_only or row["fault"].power_w is None:

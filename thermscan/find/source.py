@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 
 from thermscan.find.source_candidate import (
-    POWER_SCALES_W,
     Candidate,
     free_options,
     free_place,
@@ -19,7 +18,7 @@ from thermscan.find.source_candidate import (
 from thermscan.find.source_data import FitData, prepare
 from thermscan.find.source_healthy import explain_own_heat, healthy_columns, learn_plate
 from thermscan.find.source_report import describe
-from thermscan.find.source_search import LinearFit, gains
+from thermscan.find.source_search import LinearFit
 from thermscan.find.source_state import Found, Search
 from thermscan.find.source_template import Option, Place, TemplateMaker
 from thermscan.model.board import Board
@@ -81,11 +80,18 @@ def find_sources(
         if new is None:
             break
         search.found.append(new)
-        for i in range(len(search.found)):
-            search.found[i] = weigh(search, search.found[i].place, search.fit_without(i))
+        for i, old in enumerate(search.found):
+            if apart_mm(old.place, new.place) < settings.again_within_mm:
+                search.found[i] = weigh(search, old.place, search.fit_without(i))
     for i in range(len(search.found)):
         settle_rivals(search, i)
+    search.found = [f for f in search.found if np.isfinite(f.gain)]
     return describe(search, excess)
+
+
+def apart_mm(a: Place, b: Place) -> float:
+    """Return the distance of two places, mm."""
+    return float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm))
 
 
 def unusable(excess: Excess) -> str:
@@ -113,7 +119,9 @@ def start_search(data: FitData, maker: TemplateMaker) -> Search:
         heat = explain_own_heat(data, candidates, settings)
     base = data.samples(data.variance + settings.error_cells * (settings.unmodelled_spread * data.spread) ** 2)
     nuisance, owners = healthy_columns(data, heat)
-    return Search(data, maker, nuisance, owners, plate_options(learned.conductance_w_per_k), candidates, base)
+    plates = plate_options(learned.conductance_w_per_k)
+    own_w = dict(zip(heat.refs, map(float, heat.powers_w), strict=True))
+    return Search(data, maker, nuisance, owners, plates, candidates, base, own_w)
 
 
 def part_candidates(maker: TemplateMaker) -> list[Candidate]:
@@ -134,7 +142,7 @@ def next_source(search: Search) -> Found | None:
         if c.place.part.ref in taken:
             continue
         b, g = fit.project(c.templates)
-        score = float(np.logaddexp.reduce(gains(b, g, POWER_SCALES_W) - np.log(len(b)))) + search.log_odds(c.place)
+        score = float(np.logaddexp.reduce(search.scores(c.place, b, g) - np.log(len(b)))) + search.log_odds(c.place)
         if score > best_score:
             best, best_score = c.place, score
     for depth in ("surface", "far_side"):
@@ -155,9 +163,11 @@ def weigh(search: Search, place: Place, fit: LinearFit) -> Found:
             options += group
             templates.append(made)
             powers.append(b / g)
-            scores.append(gains(b, g, POWER_SCALES_W) + np.array([o.log_prior for o in group]))
+            scores.append(search.scores(place, b, g) + np.array([o.log_prior for o in group]))
     score = np.concatenate(scores)
     gain = float(np.logaddexp.reduce(score) - np.logaddexp.reduce([o.log_prior for o in options]))
+    if not np.isfinite(score).any():
+        score, gain = np.array([o.log_prior for o in options]), -np.inf
     keep = np.argsort(score)[::-1][: search.settings.most_hypotheses]
     weights = np.exp(score[keep] - score[keep[0]])
     stack, power = np.concatenate(templates)[keep], float(np.concatenate(powers)[keep[0]])
@@ -171,6 +181,8 @@ def settle_rivals(search: Search, index: int) -> None:
     plate = replace(found.options[0], package=None, depth="surface", log_prior=0.0)
     near = [p for p in _near(search, found.place) if p.part is None or p.part.ref not in search.refs(but=index)]
     scores = {p: _quick_score(search, p, plate, fit) for p in [found.place, *near]}
+    if not np.isfinite(list(scores.values())).any():
+        return
     total = np.logaddexp.reduce(list(scores.values()))
     best = max(scores, key=lambda p: scores[p])
     if best is not found.place:
@@ -200,5 +212,5 @@ def _quick_score(search: Search, place: Place, plate: Option, fit: LinearFit) ->
     scores = []
     for group in groups:
         b, g = fit.project(make_candidate(search.maker, place, group).templates)
-        scores.append(gains(b, g, POWER_SCALES_W) + np.array([o.log_prior for o in group]))
+        scores.append(search.scores(place, b, g) + np.array([o.log_prior for o in group]))
     return float(np.logaddexp.reduce(np.concatenate(scores))) + search.log_odds(place)

@@ -87,19 +87,19 @@ def free_place(maker: TemplateMaker, fit: LinearFit, plate: Option, *, depth: st
     data, board = maker.data, maker.board
     x0, y0, x1, y1 = board.box_mm
     option = replace(plate, depth=depth)
-    cut = _centred(data.grid, maker.templates(Place((x0 + x1) / 2, (y0 + y1) / 2), (option,))[0], board)
+    cut = centred(data.grid, maker.templates(Place((x0 + x1) / 2, (y0 + y1) / 2), (option,))[0], board)
     b, g = sweep(data.picture(fit.residual), data.picture(fit.weight), cut)
-    score = gains(b, g, POWER_SCALES_W)
+    score = np.where(b > 0, gains(b, g, POWER_SCALES_W), -np.inf)
     points = data.grid.points_mm()
     score[~board.inside(points[..., 0], points[..., 1])] = -np.inf
     row, column = np.unravel_index(int(np.argmax(score)), score.shape)
     place = Place(float(points[row, column, 0]), float(points[row, column, 1]))
     place = settle(maker, fit, place, option)
     b1, g1 = fit.project(make_candidate(maker, place, (option,)).templates)
-    return place, float(gains(b1, g1, POWER_SCALES_W)[0])
+    return place, float(gains(b1, g1, POWER_SCALES_W)[0]) if b1[0] > 0 else -np.inf
 
 
-def _centred(grid: object, kernel: np.ndarray, board: Board) -> np.ndarray:
+def centred(grid: object, kernel: np.ndarray, board: Board) -> np.ndarray:
     """Cut the template of a source in the board's middle so that its centre is the middle cell."""
     x0, y0, x1, y1 = board.box_mm
     row, column = (round(float(v)) for v in grid.to_cell((x0 + x1) / 2, (y0 + y1) / 2))  # type: ignore[attr-defined]

@@ -159,6 +159,34 @@ def _noise_shares(excess: Excess) -> tuple[np.ndarray, np.ndarray]:
     return camera * np.sqrt(1 - share)[:, None, None], camera * np.sqrt(share)[:, None, None]
 
 
+def parts_capacity(data: FitData, board: Board, settings: SourceSettings) -> np.ndarray:
+    """Return the heat capacity that parts of both sides add to the board, ndarray (rows, columns), J/(mm2 K).
+
+    A part follows the board with a lag; only the share that follows a steadily warming board within the recording
+    counts.
+    """
+    points = data.grid.points_mm()
+    out = np.zeros(data.grid.shape)
+    end = float(data.edges_s[-1])
+    for part in board.parts:
+        if not part.fitted:
+            continue
+        cells = part.contains(points[..., 0], points[..., 1])
+        if not cells.any():
+            row, column = (
+                np.clip(np.round(v), 0, n - 1)
+                for v, n in zip(data.grid.to_cell(part.x, part.y), out.shape, strict=True)
+            )
+            cells[int(row), int(column)] = True
+        area = max(part.w * part.h, 0.2)
+        height = part.height_mm or settings.body_height_share * min(part.w, part.h)
+        ratio = end / (settings.contact_k_mm2_per_w * height * settings.body_j_per_cm3_k * 1e-3)
+        follows = 1 + np.expm1(-ratio) / ratio
+        density = area * height * settings.body_j_per_cm3_k * 1e-3 * follows
+        out[cells] += density / (cells.sum() * data.grid.step_mm**2)
+    return out
+
+
 def join_bins(edges_s: np.ndarray, most: int) -> list[tuple[int, int]]:
     """Join time bins from power-on into at most ``most`` groups (first, last + 1), early ones short.
 

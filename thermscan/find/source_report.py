@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtri
 
-from thermscan.find.source_candidate import shift_of, shifted
+from thermscan.find.source_candidate import make_candidate, shift_of, shifted
+from thermscan.find.source_data import parts_capacity
+from thermscan.find.source_limit import limit_map, part_limits
 from thermscan.find.source_search import LinearFit
 from thermscan.find.source_state import Found, Search
+from thermscan.find.source_template import Option
 from thermscan.model.film import Excess
 from thermscan.model.quantity import Measured
 from thermscan.model.result import HeatSource
@@ -18,7 +21,8 @@ RADIUS_95 = 2.448  # of a round two-dimensional normal distribution, in standard
 
 def describe(search: Search, excess: Excess) -> SourceFit:
     """Turn what was found into the record, strongest evidence first."""
-    sources = [describe_source(search, i, excess) for i in range(len(search.found))]
+    grown = energy_powers(search) if search.found else []
+    sources = [describe_source(search, i, excess, grown[i]) for i in range(len(search.found))]
     kept = [s for s in sources if s.needed_probability >= search.settings.needed]
     fit = search.fit_with(search.found)
     count = len(search.found)
@@ -31,19 +35,26 @@ def describe(search: Search, excess: Excess) -> SourceFit:
         search.data.picture(explained, fill=np.nan),
         search.data.picture(fit.residual, fill=np.nan),
         (edges[1:] + edges[:-1]) / 2,
-        plate_text=search.maker.plate.sentence,
+        limit_map(search, search.fit_with(search.found)),
+        part_limits(search, search.fit_with(search.found)),
+        search.maker.plate.sentence,
     )
 
 
-def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
-    """Describe one source."""
+def describe_source(search: Search, index: int, excess: Excess, grown: tuple[float, float]) -> HeatSource:
+    """Describe one source; ``grown`` is its power from the growth of heat and the error of that, as seen."""
     found = search.found[index]
     fit = search.fit_without(index, own_heat=False)
     b, g = fit.project(found.templates)
     power = mixture_power(b / g, 1 / np.sqrt(g), found.weights, search=search)
+    more = parts_share(search, found)
+    energy, noise = grown
+    error = np.hypot(noise, search.settings.energy_error * abs(energy)) / search.data.gain
+    power = joined(power, energy / search.data.gain, float(error))
+    power = widened(power.scaled(1 + more), more / (1 + more) * search.settings.parts_error)
     x, y, radius = place_of(search, found, fit)
     depths = depth_shares(found)
-    odds = found.gain + search.log_odds(found.place)
+    odds = search.settings.evidence_share * found.gain + search.log_odds(found.place)
     part = found.place.part
     flags = ("far_side",) if max(depths, key=lambda d: depths[d]) == "far_side" else ()
     return HeatSource(
@@ -57,33 +68,78 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
         depth=max(depths, key=lambda d: depths[d]),
         depth_probability=depths,
         flags=flags,
+        rivals=found.rivals,
     )
 
 
-def energy_power(search: Search, index: int) -> tuple[float, float]:
-    """Return the power of a source from the growth of its heat, and the standard error that noise leaves, W as seen.
+def energy_powers(search: Search) -> list[tuple[float, float]]:
+    """Return the power of each source from the growth of its heat, with a standard error, W as seen.
 
-    The excess over a source's share of the board is added up in each bin and regressed on what the template's own
-    heat adds up to, with a free constant: what heat conduction does at the start, and the difference between seen
-    face and mean of the board, stay constant later on. Only bins after a third of the recording count.
+    The excess, cleared of what varies between good boards, is shared out among the sources in the proportion of
+    templates in a plate that conducts well, so that all heat is counted once. Each sum is regressed on what the
+    source's own template adds up to, with a free constant: what conduction does at the start, and the difference
+    between the seen face and the board's mean, stay constant later on. Only bins after a third of the recording
+    count. It hardly depends on how the copper lies, but needs the heat to stand above the noise of a large region.
     """
-    data, found = search.data, search.found[index]
-    fit = search.fit_without(index, own_heat=False)
-    seen = np.abs(found.template * found.power_seen)
-    others = [np.abs(f.template * f.power_seen) for i, f in enumerate(search.found) if i != index]
-    share = seen / np.maximum(seen + sum(others), 1e-12) if others else np.ones_like(seen)
-    far = seen < 0.02 * seen.max()
-    share = np.where(far, 0.0, share)
-    mine = data.picture(share * fit.residual).sum(axis=(1, 2))
-    model = data.picture(share * found.template).sum(axis=(1, 2))
-    noise = data.picture(share**2 / fit.weight).sum(axis=(1, 2))
+    data, fit = search.data, search.fit_with(search.found)
+    healthy = [i for i, owner in enumerate(search.owners) if owner]
+    left = search.y - fit.mean[healthy] @ fit.columns.templates[healthy]
+    broad = [np.abs(broad_template(search, f) * f.power_seen) for f in search.found]
+    total = sum(broad)
+    counted = np.max([b > search.settings.energy_edge * b.max() for b in broad], axis=0)
     centres = (data.edges_s[1:] + data.edges_s[:-1]) / 2
     late = centres > centres[-1] / 3
-    if late.sum() < 3 or np.ptp(model[late]) <= 0:
-        return float("nan"), float("inf")
-    x = model[late] - model[late].mean()
-    power = float(x @ mine[late] / (x @ x))
-    return power, float(np.sqrt((x**2 * noise[late]).sum()) / (x @ x))
+    offset = float(np.sqrt(np.median(search.base_variance)))
+    out = []
+    for found, own in zip(search.found, broad, strict=True):
+        share = np.where(counted, own / np.maximum(total, 1e-30), 0.0)
+        heard = data.picture(share * left).sum(axis=(1, 2))[late]
+        noise = data.picture(share**2 * search.base_variance).sum(axis=(1, 2))[late]
+        cells = data.picture(share).sum(axis=(1, 2))[late]
+        x = data.picture(found.template).sum(axis=(1, 2))[late]
+        x = x - x.mean()
+        if late.sum() < 3 or x @ x <= 0:
+            out.append((0.0, float("inf")))
+            continue
+        error = np.sqrt((x**2 * noise).sum()) / (x @ x) + 0.5 * offset * cells.mean() * np.abs(x).max() / (x @ x)
+        out.append((float(x @ heard / (x @ x)), float(error)))
+    return out
+
+
+def parts_share(search: Search, found: Found) -> float:
+    """Return the heat capacity of the other parts around a source over that of the bare board there."""
+    option = found.options[0]
+    wide = Option(search.middle.conductance, 0.5, depth=option.depth)
+    heat = np.maximum(search.maker.templates(found.place, (wide,))[0, -1], 0)
+    density = parts_capacity(search.data, search.maker.board, search.settings)
+    part = found.place.part
+    if part is not None:
+        points = search.data.grid.points_mm()
+        heat = np.where(part.contains(points[..., 0], points[..., 1]), 0.0, heat)
+    return float((heat * density).sum() / max(heat.sum(), 1e-30) / search.maker.plate.capacity_j_per_mm2_k.value)
+
+
+def broad_template(search: Search, found: Found) -> np.ndarray:
+    """Return the template of a source in a plate that conducts well, ndarray (samples,), K/W."""
+    option = found.options[0]
+    wide = Option(search.settings.energy_conductance * search.middle.conductance, 0.5, depth=option.depth)
+    return make_candidate(search.maker, found.place, (wide,)).templates[0]
+
+
+def widened(measured: Measured, share: float) -> Measured:
+    """Add a standard error that is a share of the value."""
+    return Measured.normal(measured.value, float(np.hypot(measured.standard_error, share * measured.value)))
+
+
+def joined(fitted: Measured, energy_w: float, error_w: float) -> Measured:
+    """Join two estimates of a power by their variances; the worse the two agree, the wider the interval."""
+    if not np.isfinite(error_w):
+        return fitted
+    weights = np.array([fitted.standard_error, error_w]) ** -2.0
+    values = np.array([fitted.value, energy_w])
+    mean = float(weights @ values / weights.sum())
+    misfit = float(weights @ (values - mean) ** 2)
+    return Measured.normal(mean, float(np.sqrt(max(1.0, misfit) / weights.sum())))
 
 
 def depth_shares(found: Found) -> dict[str, float]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from thermscan.find.source_candidate import POWER_SCALES_W, Candidate
 from thermscan.find.source_data import FitData
-from thermscan.find.source_search import Columns, LinearFit
+from thermscan.find.source_search import Columns, LinearFit, gains
 from thermscan.find.source_template import Option, Place, TemplateMaker
 from thermscan.model.settings import SourceSettings
 
@@ -61,6 +61,8 @@ class Search:
         Plates to be tried.
     candidates : list of Candidate
     base_variance : ndarray of shape (samples,), K2
+    own_w : dict of refdes to W
+        What each part makes on good boards, as seen.
     found : list of Found
     """
 
@@ -71,6 +73,7 @@ class Search:
     plates: tuple[Option, ...]
     candidates: list[Candidate]
     base_variance: np.ndarray
+    own_w: dict[str, float] = field(default_factory=dict)
     found: list[Found] = field(default_factory=list)
 
     @property
@@ -100,11 +103,21 @@ class Search:
             odds /= max(1.0, (x1 - x0) * (y1 - y0) / self.settings.free_area_mm2)
         return float(np.log(odds))
 
+    def is_possible(self, place: Place, power_w: np.ndarray) -> np.ndarray:
+        """Tell which powers (seen, W) a place can have: heat can be missing only where good boards make it."""
+        own = 0.0 if place.part is None else self.own_w.get(place.part.ref, 0.0)
+        return np.asarray(power_w) > -self.settings.missing_ratio * own
+
+    def scores(self, place: Place, b: np.ndarray, g: np.ndarray) -> np.ndarray:
+        """Return log Bayes factors of hypotheses about a place, minus infinity where the power is impossible."""
+        return np.where(self.is_possible(place, b / g), gains(b, g, POWER_SCALES_W), -np.inf)
+
     def weight(self) -> np.ndarray:
         """Return inverse variances with the part of the plate's error that has no shape."""
         variance = self.base_variance.copy()
+        share = self.settings.error_cells * self.settings.loose_error**2
         for found in self.found:
-            variance += (self.settings.loose_error * found.power_seen * found.template) ** 2
+            variance += share * (found.power_seen * found.template) ** 2
         return 1 / variance
 
     def fit_with(self, found: list[Found]) -> LinearFit:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from thermscan.model.budget import BudgetTerm
 from thermscan.model.quantity import Measured
 
 VERDICTS = ("suspect", "like_good", "cannot_tell")
@@ -81,7 +82,9 @@ class PartReading:
 
     ``state`` is ``'like_good'``, ``'hot'``, ``'cold'``, ``'unreadable'`` (bare metal, covered) or ``'unknown'``.
     ``excess_course_k`` is ndarray (bins,), the part's mean excess at each second, ``noise_course_k`` its standard
-    error and ``spread_course_k`` the spread expected between good boards.
+    error and ``spread_course_k`` the spread expected between good boards; these courses are apparent (emissivity 1).
+    ``temperature_c``, and where the board file names the surface ``rise_k`` and ``excess_k`` too, are those of the
+    surface itself; ``temperature_budget`` lists what their uncertainty is made of.
     """
 
     ref: str
@@ -101,6 +104,7 @@ class PartReading:
     noise_course_k: np.ndarray | None = None
     spread_course_k: np.ndarray | None = None
     rise_course_k: np.ndarray | None = None
+    temperature_budget: tuple[BudgetTerm, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -119,6 +123,8 @@ class HeatSource:
         That the source is needed at all to explain the excess.
     depth : {'surface', 'under_part', 'far_side'}
     depth_probability : dict of depth to probability
+    rivals : dict of refdes ('' for a free spot) to probability
+        Which of the parts around it makes the heat, given that there is a source.
     """
 
     ref: str | None
@@ -131,6 +137,7 @@ class HeatSource:
     depth: str = "surface"
     depth_probability: dict[str, float] = field(default_factory=dict)
     flags: tuple[str, ...] = ()
+    rivals: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

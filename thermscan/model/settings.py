@@ -121,7 +121,7 @@ class PlateSettings:
 class SourceSettings:
     """Explaining the excess by sources of heat."""
 
-    most_sources: int = knob(6, (1, 50), "sources listed at the most")
+    most_sources: int = knob(5, (1, 50), "sources listed at the most")
     most_cells: int = knob(2400, (100, 100000), "cells of the fitting grid: speed")
     optics_px: float = knob(0.6, (0.0, 5.0), "standard deviation of the optics' blur where it is not known: common practice, no source")
     emissivity: float = knob(0.92, (0.3, 1.0), "solder mask, mould and ceramic where surfaces were not corrected: handbooks 0.85 to 0.96")
@@ -158,18 +158,23 @@ class SourceSettings:
     )
     energy_edge: float = knob(0.01, (1e-4, 0.5), "rise over the warmest in such a plate below which heat is not counted")
     energy_error: float = knob(
-        0.12, (0.0, 1.0), "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement"
+        0.15, (0.0, 1.0), "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement"
     )
     unmodelled_spread: float = knob(
         0.35, (0.0, 2.0), "share of the spread between good boards that is no change of a part's own power; judgement"
     )
     free_area_mm2: float = knob(25.0, (0.1, 10000.0), "board area that counts as one free place; judgement")
+    again_within_mm: float = knob(12.0, (0.0, 1000.0), "distance to a new source within which old ones are weighed again: speed")
     most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
         0.2, (0.0, 1.0), "standard error of power that the plate model leaves: uneven copper near the source; judgement"
     )
     place_floor_mm: float = knob(0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement")
+    contact_k_mm2_per_w: float = knob(
+        200.0, (1.0, 1e5), "contact of a passive body with the board, times its footprint: 60 to 500, from memory"
+    )
+    parts_error: float = knob(0.4, (0.0, 1.0), "standard error of the heat capacity of parts as a share of it; judgement")
     body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
     body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
     finest_mm: float = knob(0.7, (0.1, 5.0), "half the shortest wave kept in the plate, at the least")
@@ -189,8 +194,8 @@ class PlacementSettings:
         4.0, (2.0, 20.0), "a mark this many sigmas from where five or more others put it is left out"
     )
     optics_blur_px: float = knob(0.6, (0.1, 5.0), "usual blur of optics and stabilising, standard deviation, px")
-    tile_px: float = knob(24.0, (8.0, 128.0), "side of the tiles that have their own brightness and noise, px")
-    block_px: float = knob(6.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
+    tile_px: float = knob(36.0, (8.0, 128.0), "side of the tiles that have their own brightness and noise, px")
+    block_px: float = knob(9.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
     huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
     vuong_z: float = knob(3.0, (1.0, 10.0), "z value (Vuong 1989) by which the best start must beat any other")
     rim_px: float = knob(2.0, (0.0, 50.0), "width of bench around the board that takes part in the pattern match, px")
@@ -260,7 +265,7 @@ class TimingSettings:
     polish_s: float = knob(0.6, (0.01, 10.0), "how far a kink is moved when all are fitted together")
     polish_trials: int = knob(10, (2, 100), "trial moments on each side of it")
     merge_s: float = knob(1.0, (0.01, 10.0), "kinks closer than this may mend each other's shape")
-    pair_share: float = knob(0.02, (0.0, 1.0), "share by which two close kinks must explain more than one")
+    pair_share: float = knob(0.1, (0.0, 1.0), "share by which two close kinks must explain more than one")
     narrow_share: float = knob(0.15, (0.0, 1.0), "answer of a narrow filter, over the best of all, that lets it tell the moment")
     merge_share: float = knob(0.05, (0.0, 1.0), "share of the other's gain below which a kink only mends its shape")
     response_fastest_s: float = knob(0.3, (0.01, 10.0), "fastest first-order response when the size of a kink is read")
@@ -360,6 +365,7 @@ class ExplainSettings:
     decoy_share: float = knob(0.8, (0.0, 10.0), "the same, as share of their own heat")
     collapse_share: float = knob(0.5, (0.0, 1.0), "how often a short takes its net down; judgement")
     blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
+    silent_share: float = knob(0.08, (1e-6, 0.9), "how often a fault shows no heat in the seconds seen; judgement")
     least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
     least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
     body_steps: int = knob(8, (1, 30), "steps by which a surface may be warmer than the board beneath; each by q")
@@ -531,6 +537,17 @@ class EnergySettings:
 
 
 @dataclass(frozen=True)
+class RadiometrySettings:
+    """Temperatures of surfaces."""
+
+    camera_half_width_k: float = knob(2.0, (0.0, 20.0), "offset of an unknown camera: ±2 C; common practice, no source")
+    camera_scale_half_width: float = knob(0.02, (0.0, 0.5), "its scale: ±2 %; common practice, no source")
+    reflected_given_k: float = knob(1.0, (0.0, 20.0), "standard error of a reflected temperature that was stated")
+    reflected_air_k: float = knob(2.0, (0.0, 20.0), "the same where the air's or the bench's stands in for it; judgement")
+    emissivity_given: float = knob(0.02, (0.0, 0.3), "half of the 95 % range of an emissivity given by hand; judgement")
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of a comparison."""
 
@@ -549,3 +566,4 @@ class Settings:
     warm_up: WarmUpSettings = field(default_factory=WarmUpSettings)
     foresee: ForeseeSettings = field(default_factory=ForeseeSettings)
     energy: EnergySettings = field(default_factory=EnergySettings)
+    radiometry: RadiometrySettings = field(default_factory=RadiometrySettings)

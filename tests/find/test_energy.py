@@ -1,0 +1,58 @@
+"""Energy books on boards whose heat is known."""
+
+import numpy as np
+import pytest
+
+from thermscan.find.energy import keep_books, outline_area
+from thermscan.model.board import Board
+from thermscan.model.film import BoardGrid, Excess, Film
+from thermscan.model.quantity import Measured
+from thermscan.physics.plate import default_plate
+
+BOARD = Board.rectangle(40, 30)
+PLATE = default_plate(1.6)
+
+
+def warmed(watts, *, seconds=20.0, clock="power_on"):
+    """An evenly warmed board without losses beyond the linear one: the lumped solution."""
+    area = 1200.0
+    heat, loss = PLATE.capacity_j_per_mm2_k.value * 1.15 * area, PLATE.loss_w_per_mm2_k.value * area
+    edges = np.linspace(0, seconds, 21)
+    centres = (edges[1:] + edges[:-1]) / 2
+    rise = watts / loss * -np.expm1(-loss / heat * centres)
+    grid = BoardGrid.over(BOARD, 1.0)
+    field = np.ones((20, *grid.shape)) * rise[:, None, None]
+    yes = np.ones(grid.shape, bool)
+    film = Film(grid, edges, clock, field, np.full(20, 5), np.zeros(grid.shape), 20, np.full(grid.shape, 0.05), 0.3, 0.0,
+                yes, yes, 1.0)  # fmt: skip
+    return Excess(film, 0.3 * field, np.full(1, 0.03), np.zeros(1), "good_boards", 1, 0.7 * field, "cold_frames")
+
+
+def test_stored_and_lost_add_up_to_what_was_made():
+    # energy balance: stored + lost = made, to 0.5 % (lumped solution, Incropera and DeWitt, chapter 5)
+    books = keep_books(warmed(3.0), BOARD, PLATE)
+    assert books.stored_w.value + books.lost_w.value == pytest.approx(3.0, rel=0.005)
+    assert books.made_w.low < 3.0 < books.made_w.high
+    assert "no supply power" in books.sentence
+
+
+def test_supply_is_compared():
+    agree = keep_books(warmed(3.0), BOARD, PLATE, supply_w=Measured.normal(3.2, 0.05))
+    assert "they agree" in agree.sentence
+    more = keep_books(warmed(3.0), BOARD, PLATE, supply_w=Measured.normal(9.0, 0.1))
+    assert "may leave through connectors" in more.sentence
+    stated = keep_books(
+        warmed(3.0), BOARD, PLATE, supply_w=Measured.normal(9.0, 0.1), delivered_w=Measured.normal(0, 0.1)
+    )
+    assert "disagree by +6" in stated.sentence
+
+
+def test_no_books_without_power_on():
+    books = keep_books(warmed(3.0, clock="recording"), BOARD, PLATE)
+    assert books.made_w is None
+    assert "second of power-on" in books.why["made_w"]
+
+
+def test_area_of_an_outline():
+    corner = Board("l", np.array([[0, 0], [4, 0], [4, 2], [2, 2], [2, 4], [0, 4]], float))
+    assert outline_area(corner) == pytest.approx(12.0)

@@ -1,0 +1,200 @@
+"""Sources found on boards run by the grid solver, which knows uneven copper that the inversion does not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from thermscan.find.source import find_sources
+from thermscan.find.source_data import bin_means, join_bins, switching_matrix
+from thermscan.find.source_search import Columns, LinearFit, gains, sweep
+from thermscan.model.board import Board, Part
+from thermscan.model.film import BoardGrid, Excess, Film
+from thermscan.physics.plate import cut_into_layers, default_plate
+from thermscan.physics.plate_grid import GridPlate, Lump, run
+
+WIDTH, HEIGHT = 50, 36
+PLATE = default_plate(1.6)
+
+
+def drawn_board(random):
+    parts = []
+    kinds = [
+        ("capacitor", 1.6, 0.8, 0.8),
+        ("resistor", 2.0, 1.25, 0.5),
+        ("chip", 5.0, 5.0, 1.0),
+        ("regulator", 3.0, 3.0, 1.0),
+    ]
+    while len(parts) < 14:
+        kind, w, h, tall = kinds[int(random.integers(4))]
+        x, y = random.uniform(5, WIDTH - 5), random.uniform(5, HEIGHT - 5)
+        if all(abs(x - p.x) > (w + p.w) / 2 + 1 or abs(y - p.y) > (h + p.h) / 2 + 1 for p in parts):
+            parts.append(Part(f"P{len(parts)}", kind, x, y, w, h, 0, tall))
+    outline = np.array([[0, 0], [WIDTH, 0], [WIDTH, HEIGHT], [0, HEIGHT]], float)
+    return Board("made", outline, 1.6, parts=tuple(parts))
+
+
+def solver_for(board, random):
+    """The grid plate of a board with copper that differs by half from place to place."""
+    layers = cut_into_layers(
+        PLATE, conductance_w_per_k=float(np.exp(random.uniform(np.log(0.01), np.log(0.04)))), inner_share=0.5
+    )
+    rough = ndimage.gaussian_filter(random.normal(size=(4, HEIGHT, WIDTH)), (0, 4, 4))
+    copper = np.exp(0.4 * rough / rough.std())
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH] + 0.5
+    lumps = []
+    for part in board.parts:
+        cells = np.flatnonzero(part.contains(x, y).ravel())
+        cells = cells if cells.size else np.array([int(part.y) * WIDTH + int(part.x)])
+        area = part.w * part.h
+        lumps.append(Lump(cells, 0, area / random.uniform(80, 600), area * part.height_mm * 2.1e-3))
+    return GridPlate(1.0, layers, copper, tuple(lumps))
+
+
+def filmed(board, solver, watts, times, *, spot=None):
+    """Mean rise in each bin as a camera with some blur sees it; ``spot`` is (layer, x, y, watts)."""
+    power = np.zeros(solver.nodes)
+    power[solver.copper.size :] = watts
+    if spot is not None:
+        layer, x, y, w = spot
+        power[layer % 4 * HEIGHT * WIDTH + int(y) * WIDTH + int(x)] += w
+    rise = run(solver, power, times, substeps=2).rise_k
+    seen = rise[:, : HEIGHT * WIDTH].copy()
+    for i, (part, lump) in enumerate(zip(board.parts, solver.lumps, strict=True)):
+        cover = min(1.0, part.w * part.h / len(lump.cells))
+        own = rise[:, solver.copper.size + i]
+        seen[:, lump.cells] = cover * own[:, None] + (1 - cover) * seen[:, lump.cells]
+    seen = ndimage.gaussian_filter(seen.reshape(-1, HEIGHT, WIDTH), (0, 0.6, 0.6))
+    return (seen + np.concatenate([np.zeros((1, HEIGHT, WIDTH)), seen[:-1]])) / 2
+
+
+def case(seed, *, watts=0.0, at=0, spot=None, noise=0.02):
+    """Board and excess: part ``at`` makes ``watts`` too much, or heat is made at a spot."""
+    random = np.random.default_rng(seed)
+    board = drawn_board(random)
+    solver = solver_for(board, random)
+    times = np.linspace(0, 6, 19)[1:]
+    healthy = np.where(random.random(14) < 0.4, random.uniform(0.05, 0.3, 14), 0.0)
+    good = filmed(board, solver, healthy * random.normal(1, 0.05, 14), times)
+    faulty = healthy * random.normal(1, 0.05, 14)
+    faulty[at] += watts
+    bad = filmed(board, solver, faulty, times, spot=spot)
+    excess = bad - good + random.normal(size=bad.shape) * noise
+    grid = BoardGrid(0.5, 0.5, 1.0, WIDTH, HEIGHT)
+    everywhere = np.ones((HEIGHT, WIDTH), bool)
+    film = Film(
+        grid, np.concatenate([[0.0], times]), "power_on", bad, np.full(18, 3), np.zeros((HEIGHT, WIDTH)), 60,
+        np.full((HEIGHT, WIDTH), noise), 0.28, 0.02, everywhere, everywhere, 1.0, blur_mm=0.5,
+        flags=frozenset({"surfaces_corrected"}),
+    )  # fmt: skip
+    spread = 0.07 * good + 0.01
+    return board, Excess(film, excess, np.full((1, 1, 1), noise), spread, "good_boards", 1, good, "cold_frames")
+
+
+@pytest.fixture(scope="module")
+def answers():
+    """Six boards, each with one part that makes too much."""
+    out = []
+    for seed in range(6):
+        watts = float(np.random.default_rng([seed, 5]).uniform(0.15, 1.5))
+        board, excess = case(seed, watts=watts, at=seed % 14)
+        out.append((f"P{seed % 14}", watts, find_sources(excess, board, PLATE, side="top")))
+    return out
+
+
+def test_the_right_part_comes_first(answers):
+    assert sum(bool(fit.sources) and fit.sources[0].ref == ref for ref, _, fit in answers) >= 5
+
+
+def test_power_is_near_and_inside_its_interval(answers):
+    hits = [(w, s.power_w) for ref, w, fit in answers for s in fit.sources if s.ref == ref]
+    error = [abs(p.value / w - 1) for w, p in hits]
+    held = [p.low <= w <= p.high for w, p in hits]
+    assert np.median(error) < 0.2
+    assert np.mean(held) >= 0.6
+
+
+def test_no_source_on_a_board_without_fault():
+    listed = 0
+    for seed in (21, 22):
+        board, excess = case(seed)
+        listed += sum(abs(s.power_w.value) > 0.08 for s in find_sources(excess, board, PLATE, side="top").sources)
+    assert listed == 0
+
+
+def test_heat_on_the_other_face_is_said_to_be_there():
+    found = []
+    for seed in (31, 32):
+        board, excess = case(seed, spot=(-1, 25, 18, 0.8))
+        fit = find_sources(excess, board, PLATE, side="top")
+        first = fit.sources[0]
+        found.append(first.depth == "far_side" and np.hypot(first.x_mm - 25.5, first.y_mm - 18.5) < 3)
+    assert all(found)
+
+
+def test_limits_follow_the_noise():
+    board, quiet = case(41, noise=0.02)
+    _, loud = case(41, noise=0.1)
+    low, high = (find_sources(e, board, PLATE, side="top") for e in (quiet, loud))
+    assert np.nanmedian(high.detection_limit_w) > 1.5 * np.nanmedian(low.detection_limit_w)
+    assert set(low.part_limit_w) == {p.ref for p in board.parts}
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [({"unit": "count"}, "watts need kelvin"), ({"clock": "recording"}, "power-on is not known")],
+)
+def test_says_why_there_are_no_watts(change, words):
+    board, excess = case(51)
+    fit = find_sources(replace(excess, film=replace(excess.film, **change)), board, PLATE, side="top")
+    assert fit.sources == ()
+    assert words in fit.why["sources"]
+
+
+def test_inputs_are_not_changed():
+    board, excess = case(61, watts=0.5)
+    for array in (excess.excess, excess.noise, excess.spread, excess.own_heat):
+        array.setflags(write=False)
+    find_sources(excess, board, PLATE, side="top")
+
+
+def test_linear_fit_is_bayes_rule_on_one_column():
+    # one amplitude with a Gaussian prior: mean = v s / (v + 1/n), textbook (Gelman et al., Bayesian Data Analysis, 2.5)
+    y = np.array([1.0, 3.0])
+    fit = LinearFit.of(y, np.ones(2), Columns(np.ones((1, 2)), np.array([2.0])))
+    assert fit.mean[0] == pytest.approx(4 / (2 + 0.25))
+    assert fit.covariance[0, 0] == pytest.approx(1 / 2.25)
+    b, g = fit.project(np.array([[1.0, -1.0]]))
+    assert b[0] / g[0] == pytest.approx(-1.0)
+
+
+def test_gain_is_the_ratio_of_two_normal_densities():
+    from scipy.stats import norm
+
+    b, g, s = np.array([3.0]), np.array([2.0]), 0.7
+    seen = b / g
+    exact = norm.logpdf(seen, 0, np.sqrt(1 / g + s**2)) - norm.logpdf(seen, 0, np.sqrt(1 / g))
+    assert gains(b, g, (s,)) == pytest.approx(exact)
+
+
+def test_sweep_equals_the_plain_sums():
+    random = np.random.default_rng(0)
+    residual, weight = random.normal(size=(2, 7, 8)), random.uniform(size=(2, 7, 8))
+    kernel = random.normal(size=(2, 3, 3))
+    b, g = sweep(residual, weight, kernel)
+    window = np.s_[:, 2:5, 3:6]
+    assert b[3, 4] == pytest.approx((residual[window] * weight[window] * kernel).sum())
+    assert g[3, 4] == pytest.approx((weight[window] * kernel**2).sum())
+
+
+def test_bins_and_switching():
+    assert join_bins(np.arange(-2.0, 4.0), 9) == [(2, 3), (3, 4), (4, 5)]
+    groups = join_bins(np.arange(31.0), 5)
+    assert len(groups) == 5
+    assert groups[0][1] - groups[0][0] < groups[-1][1] - groups[-1][0]
+    clock = np.linspace(0, 10, 41)
+    assert bin_means(clock, np.array([0.0, 2.0, 5.0])) @ clock == pytest.approx([1.0, 3.5], abs=1e-6)
+    # a ramp switched off at 4 s stays at 4
+    ramp = switching_matrix(clock, ((0.0, 4.0),)) @ clock
+    assert ramp[[8, 16, 40]] == pytest.approx([2.0, 4.0, 4.0])
