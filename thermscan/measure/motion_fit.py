@@ -72,20 +72,32 @@ class Aligner:
         ), weight
 
     def step(
-        self, picture: np.ndarray, matrix: np.ndarray, expected: np.ndarray, slopes: np.ndarray, variance: np.ndarray
+        self, picture: np.ndarray, matrix: np.ndarray, expected: np.ndarray, slopes: np.ndarray, variance: np.ndarray, gentle: bool
     ) -> tuple[np.ndarray, np.ndarray, float]:
-        """Return information (8, 8), score (8,) and the spread of normalised residuals of one picture."""
+        """Return information (8, 8), score (8,) and the spread of normalised residuals of one picture.
+
+        ``gentle`` weights count places (L1), for starts that may be off; the others leave odd places out.
+        """
         left, weight = self.residual(picture, matrix, expected)
         spread = left * left / variance
         use = weight > 0
         typical = float(np.median(spread[use])) / 0.455 if use.any() else 1.0
         scale = max(typical, 1.0)
-        weight = weight / (variance * scale * (1 + spread / (scale * self.settings.doubt_sigmas**2)) ** 2)
+        spread /= scale
+        doubt = 1 / np.sqrt(1 + spread) if gentle else 1 / (1 + spread / self.settings.doubt_sigmas**2) ** 2
+        weight = weight * doubt / (variance * scale)
         weighted = slopes * weight
         return weighted @ slopes.T, -weighted @ left, typical
 
     def align(
-        self, picture: np.ndarray, start: np.ndarray, expected: np.ndarray, prior: np.ndarray, *, variance: np.ndarray
+        self,
+        picture: np.ndarray,
+        start: np.ndarray,
+        expected: np.ndarray,
+        prior: np.ndarray,
+        *,
+        variance: np.ndarray,
+        gentle_steps: int = 0,
     ) -> tuple[np.ndarray, np.ndarray, float]:
         """Return coefficients (8,), information (8, 8) and residual spread of one picture.
 
@@ -94,12 +106,13 @@ class Aligner:
         slopes = self._slopes(expected)
         matrix = self.fields.to_matrix(start)
         info, typical = np.zeros((8, 8)), 1.0
-        for _ in range(self.settings.align_steps):
-            info, score, typical = self.step(picture, matrix, expected, slopes, variance)
+        for i in range(self.settings.align_steps + gentle_steps):
+            gentle = i < gentle_steps
+            info, score, typical = self.step(picture, matrix, expected, slopes, variance, gentle)
             here = self.fields.of_matrix(matrix)
             move = np.linalg.solve(info + np.diag(prior), score - prior * (here - start))
             matrix = matrix @ self.fields.to_matrix(move)
-            if self.fields.distance(move) < self.settings.converged_px:
+            if not gentle and self.fields.distance(move) < self.settings.converged_px:
                 break
         return self.fields.of_matrix(matrix), info, typical
 
@@ -113,20 +126,14 @@ def track_roughly(pictures: np.ndarray, aligner: Aligner, *, smoothing_px: float
     Each is aligned to the mean of the ten before it, so that slow heating does not matter; smoothing takes the sensor
     pattern, which is fine, down against the scene, which is coarse.
     """
-    soft = [cv2.GaussianBlur(p, (0, 0), smoothing_px, borderType=cv2.BORDER_REFLECT_101) for p in pictures]
     out = np.zeros((len(pictures), 8))
+    soft = [cv2.GaussianBlur(p, (0, 0), smoothing_px, borderType=cv2.BORDER_REFLECT_101) if smoothing_px else p for p in pictures]
     running, _ = aligner.fields.sample(soft[0], np.eye(3))
     hold = 1.0 / np.array(aligner.settings.usual_motion_px()) ** 2
-    quiet = np.float32((0.3 * aligner.noise / max(smoothing_px, 0.5)) ** 2)
-    unrest = np.full(running.shape, quiet, np.float32)
+    quiet = np.full(running.shape, (0.3 * aligner.noise / max(smoothing_px, 0.5)) ** 2, np.float32)
     for i in range(1, len(pictures)):
-        start = out[i - 1]
-        out[i], _, _ = aligner.align(soft[i], start, running, hold, variance=unrest)
-        matrix = aligner.fields.to_matrix(out[i])
-        values, inside = aligner.fields.sample(soft[i], matrix)
-        left, _ = aligner.residual(soft[i], matrix, running)
-        square = cv2.GaussianBlur((left * left).reshape(aligner.shape), (0, 0), smoothing_px).ravel()
-        unrest = np.maximum(unrest + (np.minimum(square, 1e6 * quiet) - unrest) / min(i + 1, 5), quiet)
+        out[i], _, _ = aligner.align(soft[i], out[i - 1], running, hold, variance=quiet, gentle_steps=4)
+        values, inside = aligner.fields.sample(soft[i], aligner.fields.to_matrix(out[i]))
         share = 1.0 / min(i + 1, MEM)
         running = np.where(inside, running + share * (values - running), running).astype(np.float32)
     return out
@@ -237,6 +244,7 @@ def evidence_of(
 
 
 PURGE = True
+TRACE = lambda c: None
 
 
 def disentangle(scene: Scene, aligner: Aligner) -> np.ndarray:
@@ -264,11 +272,10 @@ def disentangle(scene: Scene, aligner: Aligner) -> np.ndarray:
 def regress_robustly(slopes: np.ndarray, target: np.ndarray, hold: np.ndarray) -> np.ndarray:
     """Return the coefficients that explain most of the target's places, not most of its power (L1, reweighted)."""
     found = np.zeros(len(slopes))
-    floor = 1.4826 * float(np.median(np.abs(target))) * 0.5 + 1e-12
-    for _ in range(15):
-        left = np.abs(target - found @ slopes)
-        weight = 1.0 / np.maximum(left, floor)
-        weight /= weight.max()
+    for strength in (0.0, 0.0, 0.0, 0.0, 0.0, 10.0, 6.0, 4.0, 3.0, 3.0, 3.0):
+        left = target - found @ slopes
+        spread = (left / (1.4826 * np.median(np.abs(left)) + 1e-12)) ** 2
+        weight = 1 / (1 + spread / strength**2) ** 2 if strength else 1 / np.sqrt(1 + spread)
         weighted = slopes * weight
         found = np.linalg.solve(weighted @ slopes.T + np.diag(hold * weight.mean()), weighted @ target)
     return found
@@ -301,6 +308,7 @@ def solve_together(
         wander = estimate_wander(evidence, times_s, floor=settings.floor_px**2)
         new, covariance = smooth(evidence, times_s, wander)
         new = new - new.mean(axis=0)
+        TRACE(new)
         moved = aligner.fields.distance(new - coefficients).max()
         coefficients = new
         if moved < settings.converged_px:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,10 +17,13 @@ from thermscan.measure.placement_pose import (
     prior_steps,
 )
 from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view
-from thermscan.measure.placement_tiles import Tile, TileSums, smooth_columns, sum_tiles, tile_windows
+from thermscan.measure.placement_tiles import Tile, TileSums, smooth_columns, sum_tiles, tile_residuals, tile_windows
 from thermscan.model.board import Board
 from thermscan.model.pose import map_points
 from thermscan.model.settings import PlacementSettings
+
+
+_LEAST_STRIPE = 8  # pixels of a row or column below which its median says little
 
 
 @dataclass(frozen=True)
@@ -245,6 +248,49 @@ def rms_error_px(view: View, covariance: np.ndarray, points_mm: np.ndarray) -> f
     return float(np.sqrt(np.mean(variance)))
 
 
+def _stripes(residual: np.ndarray, valid: np.ndarray) -> np.ndarray:
+    """Return what whole columns, then whole rows, of a residual share, ndarray (rows, columns): medians."""
+    out = np.zeros_like(residual)
+    for axis in (0, 1):
+        left = np.where(valid, residual - out, np.nan)
+        enough = valid.sum(axis=axis) >= _LEAST_STRIPE
+        line = np.zeros(len(enough))
+        lines = left[:, enough] if axis == 0 else left[enough]
+        if enough.any():
+            line[enough] = np.nanmedian(lines, axis=axis)
+        out = out + (line[None, :] if axis == 0 else line[:, None])
+    return out
+
+
+def without_stripes(scene: Scene, board: Board, view: View, *, side: str, settings: PlacementSettings) -> Scene:
+    """Return the scene without what whole rows and columns of it share beyond the layout of the board.
+
+    Parameters
+    ----------
+    scene : Scene
+    board : Board
+    view : View
+        Good to a pixel or two: the layout explains the edges, so that they are not taken for stripes.
+    side : {'top', 'bottom'}
+    settings : PlacementSettings
+
+    Returns
+    -------
+    Scene
+
+    Notes
+    -----
+    Uncooled sensors carry a fixed offset a row and a column, which no averaging over frames on a tripod removes and
+    which pulls edges that run along them. Medians of the residual are subtracted. An edge of something that is not
+    in the board file and runs exactly along the rows or columns loses part of its contrast.
+    """
+    layout = draw_layout(board, view, scene.shape, side=side, blur_px=settings.optics_blur_px)
+    tiles = layout_tiles(layout, tile_windows(scene.shape, settings))
+    residuals = tile_residuals(tiles, scene.channels, scene.valid, settings=settings)
+    stripes = np.array([_stripes(r, scene.valid) for r in residuals])
+    return replace(scene, channels=scene.channels - stripes)
+
+
 def levels_for(shape: tuple[int, int]) -> list[tuple[int, float]]:
     """Return shrink factors and blurs (full-size px), coarse to fine, for a start that is a few px off."""
     longer = max(shape)
@@ -292,6 +338,8 @@ def refine(
     view = start
     fit = None
     for factor, blur in levels:
+        if fit is not None:
+            scene = without_stripes(scene, board, view, side=side, settings=settings)
         small = shrink_scene(scene, factor, blur)
         seen_blur = float(np.hypot(settings.optics_blur_px, blur)) / factor
         measure = layout_measure(small, board, side=side, blur_px=seen_blur, settings=settings)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.placement_fit import Fit, levels_for, rms_error_px
+from thermscan.measure.placement_fit import Fit, levels_for, rms_error_px, without_stripes
 from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
 from thermscan.measure.placement_pose import (
@@ -293,10 +293,15 @@ def match_placements(
         warnings += [said] if said else []
     faulty_scene = make_scene(faulty)
     faulty_view = _view(faulty, board, placement, side, settings)
+    if placement.trusted:
+        faulty_scene = without_stripes(faulty_scene, board, faulty_view, side=side, settings=settings)
     matched = []
     for number, (motion, own) in enumerate(zip(goods, good_placements, strict=True), start=1):
-        pair = Pair(faulty_scene, make_scene(motion), board, side, faulty_view)
         own_view = _view(motion, board, own, side, settings)
+        good_scene = make_scene(motion)
+        if own.trusted:
+            good_scene = without_stripes(good_scene, board, own_view, side=side, settings=settings)
+        pair = Pair(faulty_scene, good_scene, board, side, faulty_view)
         found = _match_one(pair, own, own_view, _base(motion, board, side, settings), settings)
         good, said = _judge(found, own, own_view, board, f"good {number}", settings)
         matched.append(good)

@@ -209,3 +209,30 @@ def sum_tiles(
         for data, floor in zip(channels, floors, strict=True):
             _add_channel(sums, tile, data[window].ravel(), inside, float(floor), local, settings.huber)
     return sums.done()
+
+
+def tile_residuals(
+    tiles: Sequence[Tile], channels: np.ndarray, valid: np.ndarray, *, settings: PlacementSettings
+) -> np.ndarray:
+    """Return what the columns of the tiles leave unexplained, ndarray (channels, rows, columns), zero where not valid.
+
+    Parameters
+    ----------
+    tiles : sequence of Tile
+    channels : ndarray of shape (channels, rows, columns)
+    valid : ndarray of bool, shape (rows, columns)
+    settings : PlacementSettings
+    """
+    out = np.zeros_like(channels)
+    for tile in tiles:
+        window = (tile.rows, tile.columns)
+        inside = valid[window].ravel().astype(float)
+        if inside.sum() < 0.25 * inside.size + 3:
+            continue
+        for number, channel in enumerate(channels):
+            data = channel[window].ravel()
+            first = data - tile.basis @ _solve(tile.basis, inside, data)
+            weight = _huber_weight(first, inside, settings.huber)
+            left = (data - tile.basis @ _solve(tile.basis, weight, data)) * inside
+            out[number][window] = left.reshape(valid[window].shape)
+    return out

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermscan.measure.power_cells import CellSeries
-from thermscan.measure.power_edges import EdgeFit, onset
+from thermscan.measure.power_edges import onset
+from thermscan.measure.power_pools import PoolSeries
+from thermscan.measure.power_response import EdgeFit
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import TimingSettings
 
@@ -17,50 +18,27 @@ class Profile:
     """Log-likelihood of the moment for each source.
 
     ``grid_s`` is ndarray (moments,), s; ``log`` is ndarray (sources, moments), 0 at each source's best.
+    ``step_share`` is the share of the sources, by strength, that a plain step explains as well as heating does.
     """
 
     grid_s: np.ndarray
     log: np.ndarray
-
-
-def source_cells(cells: CellSeries, strength: np.ndarray, *, settings: TimingSettings) -> np.ndarray:
-    """Choose cells that answer more strongly than their neighbours: heat starts there, others follow.
-
-    Parameters
-    ----------
-    cells : CellSeries
-    strength : ndarray of shape (cells,)
-        Response over its error, positive where the cell answers.
-    settings : TimingSettings
-
-    Returns
-    -------
-    ndarray of int, shape (sources,)
-        Strongest first, at most ``settings.most_sources``; empty where nothing is significant.
-    """
-    rows, columns = cells.places.max(axis=0) + 1
-    picture = np.full((rows + 2, columns + 2), -np.inf)
-    row, column = cells.places[:, 0] + 1, cells.places[:, 1] + 1
-    picture[row, column] = strength
-    around = [picture[row + i, column + j] for i in (-1, 0, 1) for j in (-1, 0, 1) if (i, j) != (0, 0)]
-    peak = (strength >= np.max(around, axis=0)) & (strength > settings.source_sigmas)
-    found = np.flatnonzero(peak)
-    return found[np.argsort(-strength[found])][: settings.most_sources]
+    step_share: float = 0.0
 
 
 def moment_profile(
-    cells: CellSeries, fit: EdgeFit, number: int, chosen: np.ndarray, *, sign: float, settings: TimingSettings
+    pools: PoolSeries, fit: EdgeFit, number: int, chosen: np.ndarray, *, sign: float, settings: TimingSettings
 ) -> Profile:
     """Log-likelihood of the moment of edge ``number`` in each chosen cell.
 
     Parameters
     ----------
-    cells : CellSeries
+    pools : PoolSeries
     fit : EdgeFit
     number : int
         Which edge.
     chosen : ndarray of int, shape (sources,)
-        Cells.
+        Series.
     sign : float
         1 where the cells begin to warm, -1 to cool.
     settings : TimingSettings
@@ -76,42 +54,59 @@ def moment_profile(
     first-order lag (a body over its source); all of these are averaged over, two costing ``settings.pair_cost``.
     The noise is what the best of them leaves, at least the white noise of the cell.
     """
-    near, base = _neighbourhood(cells, fit, number, settings)
-    rows = np.isin(cells.times_s, near)
+    edge = fit.times_s[number]
+    kept = np.abs(fit.times_s - edge) > (settings.rival_s if sign < 0 else 0.0)
+    strong = np.abs(fit.response / fit.error).max(axis=1) > settings.source_sigmas if len(kept) else kept
+    opposite = (fit.response * sign).sum(axis=1) < 0
+    others = fit.times_s[strong & (kept | (opposite & (fit.times_s != edge)))]
+    near, base = _neighbourhood(pools, edge, others, settings)
+    rows = np.isin(pools.times_s, near)
     basis, _ = np.linalg.qr(base)
-    series = sign * cells.values[np.ix_(rows, chosen)]
+    series = sign * pools.values[np.ix_(rows, chosen)]
     series = series - basis @ (basis.T @ series)
-    edge, step = fit.times_s[number], cells.step_s
+    step = pools.step_s
     earlier = max(settings.grid_before, settings.grid_before_s / step)
     grid = edge + step * np.arange(-earlier, settings.grid_after + 1e-9, settings.grid_step)
     grid = grid[(grid > near[1]) & (grid < near[-2])]
     constants = settings.profile_fastest_s * settings.profile_ratio ** np.arange(settings.profile_constants)
     lags = [(0.0, 1.0 - settings.lag_share)]
-    if settings.lag_share > 0:
-        lags.append((settings.lag_s, settings.lag_share))
+    lags += [(settings.lag_s * k, settings.lag_share / 3.0) for k in (1.0, 2.5, 6.0)]
     gains = np.stack(
         [np.stack([_gain(near, when, constants, lag, (basis, series)) for when in grid]) for lag, _ in lags]
     )  # (lags, moments, models, sources)
     total = np.square(series).sum(axis=0)
     free = max(2, len(near) - base.shape[1] - 3)
-    variance = np.maximum((total - gains.max(axis=(0, 1, 2))) / free, np.square(cells.noise[chosen]))
+    variance = np.maximum((total - gains.max(axis=(0, 1, 2))) / free, np.square(pools.noise[chosen]))
     singles = 2 * len(constants)
     cost = np.r_[np.zeros(singles), np.full(gains.shape[2] - singles, settings.pair_cost)]
     log = gains / (2 * variance) - cost[:, None] + np.log([share for _, share in lags])[:, None, None, None]
     log = np.logaddexp.reduce(log, axis=(0, 2)).T
-    return Profile(grid, log - log.max(axis=1, keepdims=True))
+    best = gains.max(axis=(0, 1, 2))
+    step = _step_gain(near, grid, (basis, series))
+    is_step = step > best - 2.0 * settings.pair_cost * variance
+    share = float((best * is_step).sum() / max(best.sum(), 1e-30))
+    return Profile(grid, log - log.max(axis=1, keepdims=True), share)
+
+
+def _step_gain(near: np.ndarray, grid: np.ndarray, whitened: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """Drop in the sum of squares by the best step from one value to another, ndarray (sources,)."""
+    basis, series = whitened
+    moments = near[(near > grid[0]) & (near <= grid[-1])]
+    columns = (near[:, None] >= moments).astype(float)
+    columns = columns - basis @ (basis.T @ columns)
+    columns = columns / np.maximum(np.linalg.norm(columns, axis=0), 1e-12)
+    return np.square(np.maximum(columns.T @ series, 0.0)).max(axis=0)
 
 
 def _neighbourhood(
-    cells: CellSeries, fit: EdgeFit, number: int, settings: TimingSettings
+    pools: PoolSeries, edge: float, others: np.ndarray, settings: TimingSettings
 ) -> tuple[np.ndarray, np.ndarray]:
     """Times near an edge, up to the edges beside it, and the columns of what goes on regardless of it."""
-    times, edge = cells.times_s, fit.times_s[number]
-    others = np.delete(fit.times_s, number)
-    least = cells.step_s * settings.fit_least
+    times = pools.times_s
+    least = pools.step_s * settings.fit_least
     before = max(least, min(settings.fit_before_s, _gap(edge - others, edge - times[0])))
     after = max(least, min(settings.fit_after_s, _gap(others - edge, times[-1] - edge)))
-    near = times[(times >= edge - before - 1e-9) & (times <= edge + after + 1e-9)]
+    near = times[pools.seen & (times >= edge - before - 1e-9) & (times <= edge + after + 1e-9)]
     columns = [np.ones_like(near), near - edge, np.square(near - edge)]
     last = others[others < edge]
     if len(last) and edge - last[-1] < 1.5 * settings.fit_before_s:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from thermscan.measure.power_cells import CellSeries, sample_cells
-from thermscan.measure.power_edges import EdgeFit, find_edges
-from thermscan.measure.power_fit import first_moment, moment_profile, source_cells
+from thermscan.measure.power_cells import sample_cells, step_moments
+from thermscan.measure.power_edges import find_kinks
+from thermscan.measure.power_fit import first_moment
 from thermscan.measure.power_log import LogReading, combined, read_supply_log
+from thermscan.measure.power_pools import PoolSeries, pool_cells
+from thermscan.measure.power_response import EdgeFit, fit_edges, history
+from thermscan.measure.power_train import believable_train
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
@@ -18,16 +21,6 @@ from thermscan.model.settings import TimingSettings
 from thermscan.model.timing import PowerUp, Timing
 
 ON_BEFORE, NOT_SEEN, STILL_ON = "on_before_recording", "not_seen", "still_on"
-
-
-@dataclass(frozen=True)
-class SwitchTrain:
-    """Edges read as switchings.
-
-    ``runs`` holds (edge of power-on or None, edge of power-off or None) a power-up; None for on: it was on before.
-    """
-
-    runs: tuple[tuple[int | None, int | None], ...]
 
 
 def find_power(
@@ -66,114 +59,66 @@ def find_power(
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return _with_log(Timing(on_why=why, off_why=why), recording, settings)
-    breaks = np.array([recording.times_s[e.frame] for e in camera.events if e.kind == "offset_step" and e.frame])
-    fit = find_edges(cells, breaks, settings=settings)
-    return _with_log(_seen(cells, fit, settings), recording, settings)
+    breaks = step_moments(recording, camera)
+    pools = pool_cells(cells, settings=settings)
+    kinks = find_kinks(pools, breaks, settings=settings)
+    fit = fit_edges(pools, kinks, breaks, settings=settings)
+    return _with_log(_seen(pools, fit, settings), recording, settings)
 
 
-def _seen(cells: CellSeries, fit: EdgeFit, settings: TimingSettings) -> Timing:
+def _seen(pools: PoolSeries, fit: EdgeFit, settings: TimingSettings) -> Timing:
     """Timing from the temperatures alone."""
-    train = read_train(fit, settings=settings)
+    train = believable_train(pools, fit, settings=settings)
     ups = []
     for start, stop in train.runs:
-        on = None if start is None else _moment(cells, fit, start, 1.0, settings)
-        off = None if stop is None else _moment(cells, fit, stop, -1.0, settings)
+        on = None if start is None else first_moment(train.profiles[start], settings.prompt_share_on, settings=settings)
+        off = None if stop is None else first_moment(train.profiles[stop], settings.prompt_share_off, settings=settings)
         ups.append((on, off))
-    began_warm, began_cooling = history_signs(cells, fit, settings=settings)
-    return _timing(ups, began_warm, began_cooling)
-
-
-def _timing(ups: list[tuple[Measured | None, Measured | None]], was_on: bool, was_cooling: bool) -> Timing:
-    """Write the moments, or why they are missing."""
-    known = tuple(PowerUp(on, off) for on, off in ups if on is not None)
+    end = next((m.low for up in ups for m in up if m is not None), float(pools.times_s[-1]))
+    warming, cooling = history(pools, fit.wander, end, settings=settings)
     if not ups:
-        why = (
-            f"{ON_BEFORE}: places warm from the first frame on"
-            if was_on
-            else f"{NOT_SEEN}: no moment at which places begin to warm stands out of the noise"
+        return _nothing_seen(warming, cooling)
+    start = train.runs[0][0]
+    strongest = 0.0 if start is None else float(np.max(fit.response[start]))
+    is_warm = cooling > settings.history_share * strongest
+    return _timing(ups, _was_on(pools, ups[0][0], warming, strongest, settings), is_warm)
+
+
+def _was_on(
+    pools: PoolSeries, on: Measured | None, warming: float, strongest: float, settings: TimingSettings
+) -> bool:
+    """Say whether the board was on at the first frame: places warm already, or the moment reaches back to it."""
+    if on is None:
+        return True
+    return warming > settings.history_share * strongest or on.low <= pools.times_s[1]
+
+
+def _nothing_seen(warming: float, cooling: float) -> Timing:
+    """Timing where no switching was seen."""
+    if warming > 0:
+        return Timing(
+            on_why=f"{ON_BEFORE}: places warm from the first frame on",
+            off_why=f"{STILL_ON}: places warm and nothing begins to cool",
         )
-        off = f"{STILL_ON}: places warm and nothing cools" if was_on else f"{NOT_SEEN}: nothing begins to cool at once"
-        return Timing(on_why=why, off_why=off, warm_start=was_cooling)
-    first_on, first_off = ups[0]
-    on_why = "" if first_on else f"{ON_BEFORE}: the first change seen is the power going off"
-    if was_on and first_on:
-        first_on, on_why = None, f"{ON_BEFORE}: places warm from the first frame on"
-    off_why = "" if first_off else f"{STILL_ON}: nothing begins to cool before the recording ends"
     return Timing(
-        first_on, first_off, on_why, off_why, known, max(0, len(ups) - 1), warm_start=was_cooling and first_on is not None
+        on_why=f"{NOT_SEEN}: no moment at which places begin to warm stands out of the noise",
+        off_why=f"{NOT_SEEN}: no moment at which places begin to cool stands out of the noise",
+        warm_start=cooling > 0,
     )
 
 
-def _moment(cells: CellSeries, fit: EdgeFit, number: int, sign: float, settings: TimingSettings) -> Measured:
-    """Refine one edge on the places that answer it first."""
-    strength = sign * fit.response[number] / fit.error[number]
-    chosen = source_cells(cells, strength, settings=settings)
-    if not len(chosen):
-        chosen = np.argsort(-strength)[:3]
-    profile = moment_profile(cells, fit, number, chosen, sign=sign, settings=settings)
-    share = settings.prompt_share_on if sign > 0 else settings.prompt_share_off
-    moment = first_moment(profile, share, settings=settings)
-    edge = float(fit.times_s[number])
-    return moment or Measured(edge, edge - cells.step_s, edge + cells.step_s)
-
-
-def edge_signs(fit: EdgeFit, *, settings: TimingSettings) -> np.ndarray:
-    """Return 1 for an edge at which places begin to warm, -1 to cool, 0 where both or none do."""
-    z = fit.response / fit.error
-    up = np.square(np.where(z > settings.source_sigmas, z, 0.0)).sum(axis=1)
-    down = np.square(np.where(z < -settings.source_sigmas, z, 0.0)).sum(axis=1)
-    balance = (up - down) / np.maximum(up + down, 1e-12)
-    return np.where(balance > settings.purity, 1, np.where(balance < -settings.purity, -1, 0))
-
-
-def read_train(fit: EdgeFit, *, settings: TimingSettings) -> SwitchTrain:
-    """Read edges as a train of switchings.
-
-    The board is on from a warming edge until the power left, the median over the places that warmed of their
-    share, falls below ``settings.off_share``; later warming edges are stages of the same start.
-    """
-    signs = edge_signs(fit, settings=settings)
-    runs: list[tuple[int | None, int | None]] = []
-    start: int | None = None
-    is_on = False
-    level = np.zeros(fit.response.shape[1])
-    for number, sign in enumerate(signs):
-        if sign > 0 and not is_on:
-            start, is_on, level = number, True, np.clip(fit.response[number], 0, None)
-        elif sign > 0:
-            level = level + fit.response[number]
-        elif sign < 0 and is_on:
-            if _share_left(level, fit, number, settings) < settings.off_share:
-                runs.append((start, number))
-                is_on = False
-            else:
-                level = np.clip(level + fit.response[number], 0, None)
-        elif sign < 0 and not runs:
-            runs.append((None, number))
-    if is_on:
-        runs.append((start, None))
-    return SwitchTrain(tuple(runs))
-
-
-def _share_left(level: np.ndarray, fit: EdgeFit, number: int, settings: TimingSettings) -> float:
-    """Share of the power that is left after a cooling edge, median over the places that had any."""
-    error = fit.error[number]
-    had = level > settings.source_sigmas * error
-    if not had.any():
-        had = level >= np.sort(level)[-3]
-    left = (level[had] + fit.response[number][had]) / level[had]
-    order = np.argsort(left)
-    weight = np.cumsum((level[had] / error[had])[order])
-    return float(left[order][np.searchsorted(weight, weight[-1] / 2)])
-
-
-def history_signs(cells: CellSeries, fit: EdgeFit, *, settings: TimingSettings) -> tuple[bool, bool]:
-    """Say whether places warm, and whether places cool, from the first frame on (heat of an earlier run)."""
-    z = fit.history / fit.history_error
-    up = np.square(np.where(z > settings.source_sigmas, z, 0.0)).sum()
-    down = np.square(np.where(z < -settings.source_sigmas, z, 0.0)).sum()
-    balance = (up - down) / max(up + down, 1e-12)
-    return bool(up > 0 and balance > settings.purity), bool(down > 0 and balance < -settings.purity)
+def _timing(ups: list[tuple[Measured | None, Measured | None]], was_on: bool, is_warm: bool) -> Timing:
+    """Write the moments, or why they are missing."""
+    known = tuple(PowerUp(on, off) for on, off in ups if on is not None)
+    first_on, first_off = ups[0]
+    on_why = ""
+    if was_on:
+        first_on = None
+        on_why = f"{ON_BEFORE}: places are warm or warming in the first frames"
+        known = known[1:] if ups[0][0] is not None else known
+    off_why = "" if first_off else f"{STILL_ON}: nothing begins to cool before the recording ends"
+    warm = is_warm and first_on is not None
+    return Timing(first_on, first_off, on_why, off_why, known, len(ups) - 1, warm_start=warm)
 
 
 def _with_log(timing: Timing, recording: Recording, settings: TimingSettings) -> Timing:

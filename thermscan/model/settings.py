@@ -260,7 +260,8 @@ class TimingSettings:
     tolerance: float = knob(
         0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"
     )
-    most_edges: int = knob(80, (2, 1000), "moments looked for at the most")
+    near_tolerance: float = knob(0.3, (0.0, 1.0), "the same close to a kink already found, whose shape is only roughly known")
+    most_edges: int = knob(60, (2, 1000), "moments looked for at the most")
     most_active: int = knob(250, (10, 100000), "places that take part in the search; speed")
     polish_s: float = knob(0.6, (0.01, 10.0), "how far a kink is moved when all are fitted together")
     polish_trials: int = knob(10, (2, 100), "trial moments on each side of it")
@@ -310,10 +311,10 @@ class TimingSettings:
         0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none"
     )
     step_share: float = knob(0.5, (0.0, 1.0), "share of places, by strength, that may look like plain steps at a switch")
-    switch_sigmas: float = knob(6.5, (3.0, 50.0), "response over error that one place must reach at a switch; moments are searched")
+    switch_sigmas: float = knob(7.0, (3.0, 50.0), "response over error that one place must reach at a switch; moments are searched")
     lone_sigmas: float = knob(10.0, (3.0, 50.0), "the same for a power-off without a power-on; a warm thing may leave the view")
     restless_share: float = knob(0.25, (0.0, 10.0), "strength of kinks while off, over a switch's, in its own places")
-    history_share: float = knob(0.1, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
+    history_share: float = knob(0.04, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
     off_share: float = knob(
         0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off"
     )

@@ -1,0 +1,280 @@
+"""Power-on and power-off found in scenes whose temperatures follow from exact solutions of the heat equation."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.fft import dctn, idctn
+
+from thermscan.measure.power_cells import sample_cells
+from thermscan.measure.power_edges import kink_kernel
+from thermscan.measure.power_fit import responses
+from thermscan.measure.power_log import combined, read_supply_log
+from thermscan.measure.power_on import find_power
+from thermscan.model.camera_events import CameraEvent, CameraState
+from thermscan.model.pose import Motion
+from thermscan.model.quantity import Measured
+from thermscan.model.recording import Facts, Recording, SupplyPoint
+from thermscan.model.settings import TimingSettings
+
+ROWS, COLUMNS, RATE_HZ = 24, 32, 12.5
+SETTINGS = TimingSettings()
+
+
+def plate_rise(times_s, sources, *, diffusivity=8.0, loss_s=40.0):
+    """Rise of an insulated, slowly losing plate, 1 px a mm: cosine modes answer a step exactly, 1 - exp(-rate t).
+
+    Each source is (row, column, K/s, schedule) with schedule a list of (s, level).
+    Carslaw and Jaeger, Conduction of Heat in Solids (Fourier series for the finite plate).
+    """
+    wave_y, wave_x = np.pi * np.arange(ROWS) / ROWS, np.pi * np.arange(COLUMNS) / COLUMNS
+    rate = diffusivity * (wave_y[:, None] ** 2 + wave_x[None] ** 2) + 1 / loss_s
+    y, x = np.mgrid[:ROWS, :COLUMNS]
+    modes = np.zeros((len(times_s), ROWS, COLUMNS))
+    for row, column, heat, schedule in sources:
+        spot = dctn(heat * np.exp(-((y - row) ** 2 + (x - column) ** 2) / 4.0), norm="ortho")
+        before = 0.0
+        for when, level in schedule:
+            since = np.clip(times_s - when, 0, None)[:, None, None]
+            modes += (level - before) * spot / rate * -np.expm1(-rate * since)
+            before = level
+    return idctn(modes, axes=(1, 2), norm="ortho")
+
+
+def record(rise, times_s, *, seed=0, noise=0.05, facts=None):
+    rng = np.random.default_rng(seed)
+    frames = 25.0 + rng.normal(0, 0.3, rise.shape[1:]) + rise + rng.normal(0, noise, rise.shape)
+    return Recording.from_array(frames.astype(np.float32), times_s, facts=facts)
+
+
+def calm_camera(recording, *, noise=0.05, events=(), offset=None):
+    shape = (recording.rows, recording.columns)
+    offset = np.zeros(recording.frames) if offset is None else offset
+    usable = np.ones(recording.frames, bool)
+    return CameraState(np.full(shape, noise), np.zeros(shape, bool), usable, offset, tuple(events))
+
+
+def tripod(recording):
+    eyes = np.repeat(np.eye(3)[None], recording.frames, axis=0)
+    picture = np.zeros((recording.rows, recording.columns))
+    return Motion(eyes, picture, np.zeros((0, *picture.shape)), np.zeros(recording.frames), True)
+
+
+def timing_of(recording, **camera):
+    return find_power(recording, calm_camera(recording, **camera), tripod(recording))
+
+
+def clock(duration_s, rate_hz=RATE_HZ):
+    return np.arange(0.0, duration_s, 1 / rate_hz)
+
+
+def test_switch_is_found_within_a_frame():
+    times = clock(14.0)
+    schedule = [(3.03, 1.0), (9.55, 0.0)]
+    late = [(3.6, 1.0), (9.55, 0.0)]
+    recording = record(plate_rise(times, [(8, 9, 1.5, schedule), (15, 24, 6.0, late)]), times)
+    timing = timing_of(recording)
+    assert timing.on_s.value == pytest.approx(3.03, abs=1 / RATE_HZ)
+    assert timing.on_s.low <= 3.03 <= timing.on_s.high
+    assert timing.off_s.value == pytest.approx(9.55, abs=1 / RATE_HZ)
+    assert timing.off_s.low <= 9.55 <= timing.off_s.high
+    assert timing.restarts == 0
+    assert timing.source == "temperature"
+    assert not timing.warm_start
+
+
+def test_intervals_cover_and_errors_stay_below_a_frame():
+    times = clock(9.0)
+    inside, errors = 0, []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        on, off = rng.uniform(2.0, 3.0), rng.uniform(5.5, 7.0)
+        schedule = [(on, 1.0), (off, 0.0)]
+        sources = [(rng.uniform(5, 19), rng.uniform(5, 27), rng.uniform(0.8, 4.0), schedule) for _ in range(2)]
+        timing = timing_of(record(plate_rise(times, sources), times, seed=seed))
+        for moment, truth in ((timing.on_s, on), (timing.off_s, off)):
+            errors.append(abs(moment.value - truth))
+            inside += moment.low <= truth <= moment.high
+    assert np.max(errors) < 1 / RATE_HZ
+    assert inside >= 20  # of 24; fewer than 20 has a chance of 0.01 % at 95 %
+
+
+def test_tries_are_counted():
+    times = clock(16.0)
+    schedule = [(t, level) for start in (2.0, 4.6, 7.2, 9.8) for t, level in ((start, 1.0), (start + 0.9, 0.0))]
+    timing = timing_of(record(plate_rise(times, [(12, 16, 5.0, schedule)]), times))
+    assert timing.restarts == 3
+    assert len(timing.power_ups) == 4
+    for up, start in zip(timing.power_ups, (2.0, 4.6, 7.2, 9.8), strict=True):
+        assert up.on_s.value == pytest.approx(start, abs=1.5 / RATE_HZ)
+        assert up.off_s.value == pytest.approx(start + 0.9, abs=1.5 / RATE_HZ)
+
+
+def test_still_on():
+    times = clock(10.0)
+    timing = timing_of(record(plate_rise(times, [(12, 16, 3.0, [(4.0, 1.0)])]), times))
+    assert timing.on_s.value == pytest.approx(4.0, abs=1 / RATE_HZ)
+    assert timing.off_s is None
+    assert timing.off_why.startswith("still_on")
+
+
+def test_on_before_recording():
+    times = clock(12.0)
+    schedule = [(-3.0, 1.0), (7.0, 0.0)]
+    timing = timing_of(record(plate_rise(times, [(12, 16, 4.0, schedule), (7, 8, 2.0, schedule)]), times))
+    assert timing.on_s is None
+    assert timing.on_why.startswith("on_before_recording")
+    assert timing.off_s.value == pytest.approx(7.0, abs=1 / RATE_HZ)
+
+
+def test_a_later_stage_is_not_the_power_on():
+    times = clock(12.0)
+    sources = [(12, 16, 4.0, [(-3.0, 1.0)]), (7, 8, 6.0, [(5.0, 1.0)])]
+    timing = timing_of(record(plate_rise(times, sources), times))
+    assert timing.on_s is None
+    assert timing.on_why.startswith("on_before_recording")
+
+
+def test_warm_start_is_flagged_and_does_not_move_the_moment():
+    times = clock(12.0)
+    earlier = [(-30.0, 1.0), (-4.0, 0.0), (4.4, 1.0)]
+    timing = timing_of(record(plate_rise(times, [(12, 16, 3.0, earlier), (6, 24, 1.5, earlier)]), times))
+    assert timing.warm_start
+    assert timing.on_s.value == pytest.approx(4.4, abs=1 / RATE_HZ)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_nothing_switches_in_noise_drift_and_warming_camera(seed):
+    times = clock(16.0)
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:ROWS, :COLUMNS]
+    shape = ((y - 12) ** 2 + (x - 16) ** 2) / 400.0
+    warming = shape[None] * (1 - np.exp(-times / 30.0))[:, None, None]
+    wander = 0.02 * np.cumsum(rng.normal(0, 1, len(times)))
+    timing = timing_of(record(warming + wander[:, None, None], times, seed=seed))
+    assert timing.on_s is None
+    assert timing.off_s is None
+    assert timing.on_why
+
+
+def test_shutter_step_is_no_switch():
+    times = clock(14.0)
+    rng = np.random.default_rng(5)
+    step = np.zeros((len(times), ROWS, COLUMNS))
+    step[90:] = 0.4 + rng.normal(0, 0.15, (ROWS, COLUMNS))
+    recording = record(step, times)
+    assert timing_of(recording).on_s is None
+    event = CameraEvent("offset_step", 90, 1, "step of 0.4 K", 0.4)
+    assert timing_of(recording, events=[event]).on_s is None
+
+
+def test_shutter_step_does_not_hide_a_switch():
+    times = clock(14.0)
+    rng = np.random.default_rng(6)
+    rise = plate_rise(times, [(12, 16, 3.0, [(4.0, 1.0), (10.0, 0.0)])])
+    rise[88:] += 0.4 + rng.normal(0, 0.1, (ROWS, COLUMNS))
+    event = CameraEvent("offset_step", 88, 1, "step of 0.4 K", 0.4)
+    timing = timing_of(record(rise, times), events=[event])
+    assert timing.on_s.value == pytest.approx(4.0, abs=1 / RATE_HZ)
+    assert timing.off_s.value == pytest.approx(10.0, abs=1 / RATE_HZ)
+
+
+def test_moving_hand_is_no_switch():
+    times = clock(14.0)
+    y, x = np.mgrid[:ROWS, :COLUMNS]
+    rise = np.zeros((len(times), ROWS, COLUMNS))
+    for k, t in enumerate(times):
+        if 4.0 < t < 8.0:
+            reach = 14.0 * min(1.0, (t - 4.0) / 0.6, (8.0 - t) / 0.6)
+            edge = reach + 1.5 * np.sin(2.3 * t) + 2.0 * np.sin(x / 3.0 + t)
+            rise[k] = 7.0 / (1 + np.exp((y - edge) / 0.6))
+    timing = timing_of(record(rise, times))
+    assert timing.on_s is None
+
+
+def test_missing_times_and_single_frames_give_reasons():
+    frames = np.full((1, ROWS, COLUMNS), 25.0, np.float32)
+    single = Recording.from_array(frames, np.zeros(1))
+    assert timing_of(single).on_why.startswith("not_seen: 1 frame")
+    no_times = Recording.from_array(np.repeat(frames, 40, axis=0), None)
+    assert "frame-rate" in timing_of(no_times).on_why
+
+
+def log_points(on, off, *, until=14.0, step=0.5):
+    grid = np.arange(0.0, until, step)
+    return tuple(SupplyPoint(float(t), 12.0, 0.4 if on <= t < off else 0.0) for t in grid)
+
+
+def test_log_that_agrees_is_joined():
+    times = clock(12.0)
+    rise = plate_rise(times, [(12, 16, 3.0, [(4.1, 1.0), (8.3, 0.0)])])
+    timing = timing_of(record(rise, times, facts=Facts(supply=log_points(4.1, 8.3))))
+    assert timing.source == "both"
+    assert timing.on_s.low <= 4.1 <= timing.on_s.high
+    assert timing.off_s.value == pytest.approx(8.3, abs=1 / RATE_HZ)
+    assert not timing.warnings
+
+
+def test_log_that_disagrees_is_reported_and_not_believed():
+    times = clock(12.0)
+    rise = plate_rise(times, [(12, 16, 3.0, [(4.1, 1.0), (8.3, 0.0)])])
+    timing = timing_of(record(rise, times, facts=Facts(supply=log_points(6.1, 10.3))))
+    assert timing.on_s.value == pytest.approx(4.1, abs=1 / RATE_HZ)
+    assert timing.source == "temperature"
+    assert any("not believed" in line for line in timing.warnings)
+
+
+def test_log_alone_gives_the_gap_between_its_lines():
+    reading = read_supply_log(log_points(4.1, 8.3), settings=SETTINGS)
+    assert [s.is_on for s in reading.switches] == [True, False]
+    assert reading.switches[0].at_s.value == pytest.approx(4.25)
+    assert reading.switches[0].at_s.low >= 4.0
+    assert read_supply_log((), settings=SETTINGS) is None
+
+
+def test_combined_moment_is_inside_both():
+    moment, agrees = combined(Measured(4.25, 4.0, 4.5), Measured(4.1, 4.05, 4.2), 0.08)
+    assert agrees
+    assert 4.0 <= moment.low <= moment.value <= moment.high <= 4.28
+    assert combined(Measured(9.0, 8.9, 9.1), Measured(4.1, 4.0, 4.2), 0.08) == (Measured(4.1, 4.0, 4.2), False)
+
+
+@pytest.mark.parametrize("half", [4, 8, 32])
+def test_kink_filter_ignores_parabolas_and_sees_kinks(half):
+    x = np.arange(-half, half + 1.0)
+    kernel = kink_kernel(half)
+    assert abs(kernel @ (3 - x + 0.5 * x**2)) < 1e-9 * half**3
+    assert kernel @ np.maximum(x, 0) > 0
+    assert np.square(kernel).sum() == pytest.approx(1.0)
+
+
+def test_responses_start_at_the_switch():
+    times = np.linspace(0, 10, 101)
+    shapes = responses(times, 3.0, np.array([0.2, 2.0]), 0.15)
+    assert shapes.shape == (101, 4)
+    assert np.all(shapes[times <= 3.0] == 0)
+    assert np.all(np.diff(shapes, axis=0) >= -1e-12)
+    # two equal first-order lags in series: 1 - (1 + t/a) exp(-t/a), any control-engineering table
+    double = responses(times, 0.0, np.array([0.5]), 0.5)[:, 0]
+    assert double == pytest.approx(1 - (1 + times / 0.5) * np.exp(-times / 0.5), abs=5e-3)
+
+
+def test_cells_follow_a_moving_picture():
+    times = clock(4.0)
+    shift = np.linspace(0, 3, len(times))
+    y, x = np.mgrid[:ROWS, :COLUMNS]
+    frames = np.stack([25 + 2 * np.exp(-((x - 14 - s) ** 2 + (y - 12) ** 2) / 8) for s in shift])
+    recording = Recording.from_array(frames.astype(np.float32), times)
+    matrices = np.repeat(np.eye(3)[None], len(times), axis=0)
+    matrices[:, 0, 2] = shift
+    motion = replace(tripod(recording), matrices=matrices, is_tripod=False)
+    followed = sample_cells(recording, calm_camera(recording), motion, settings=SETTINGS)
+    ignored = sample_cells(recording, calm_camera(recording), tripod(recording), settings=SETTINGS)
+    assert np.ptp(followed.values, axis=0).max() < 0.2 * np.ptp(ignored.values, axis=0).max()
+
+
+def test_long_recordings_are_averaged_in_runs():
+    recording = Recording.from_array(np.full((500, 8, 8), 25.0, np.float32), np.arange(500) / 25.0)
+    cells = sample_cells(recording, calm_camera(recording), tripod(recording), settings=replace(SETTINGS, samples_max=128))
+    assert len(cells.times_s) <= 128
+    assert cells.frames_a_sample == 4
