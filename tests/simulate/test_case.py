@@ -121,6 +121,15 @@ def test_injection_heats_only_the_path_and_the_short():
     assert drive.volts * drive.amps == pytest.approx(made.sum(), rel=0.02)
 
 
+def test_supply_switched_on_and_off_on_purpose():
+    options = {**QUICK, "on_s": 1.0, "pause_s": 1.0, "power_ups": 5, "goods": 0, "spread": 0.0}
+    case = draw_case(6, options=CaseOptions(**options, fault="none"))
+    assert len(case.faulty.truth.runs_s) == 5
+    assert case.faulty.truth.restarts == 0
+    assert case.faulty.recording.facts.drive.frequency_hz == pytest.approx(0.5)
+    assert case.faulty.recording.facts.drive.duty == pytest.approx(0.5)
+
+
 def test_warm_board_cools_before_power_on():
     options = {**QUICK, "warm_start": True, "goods": 0}
     case = draw_case(13, options=CaseOptions(**options, fault="none"))

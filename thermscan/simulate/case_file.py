@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -54,8 +55,7 @@ def sidecar_dict(made: Made) -> dict[str, object]:
     if facts.supply:
         out["supply"] = [{"time_s": p.time_s, "volts": p.volts, "amps": p.amps} for p in facts.supply]
     if facts.drive:
-        drive = facts.drive
-        out["drive"] = {"mode": drive.mode, "net": drive.net, "volts": drive.volts, "amps": drive.amps}
+        out["drive"] = asdict(facts.drive)
     if facts.marks:
         out["marks"] = [{"x_mm": m.x_mm, "y_mm": m.y_mm, "x_px": m.x_px, "y_px": m.y_px} for m in facts.marks]
     return out

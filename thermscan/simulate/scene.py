@@ -115,12 +115,7 @@ class Scene:
     pixel_mm : float
         Width of a pixel on the board, decides the supersampling.
     ambient_c : float
-    blur_px : float
-        Standard deviation of the optics' blur.
-    lens : Lens or None
-    perfect_surfaces : bool
-        Every surface black.
-    band : Band
+    optics : Optics
     """
 
     def __init__(

@@ -13,6 +13,7 @@ from thermscan.simulate.timeline import Timeline
 from thermscan.simulate.viewpoint import picture_points
 
 LOG_STEP_S = 0.5
+PERIODIC_FROM = 4  # power-ups that count as a supply switched on and off on purpose
 SHORT_OHM = 0.3  # a shorted rail with its leads, for the volts and amps of an injection
 
 
@@ -57,9 +58,21 @@ def make_facts(
         ambient_c=round(ambient_c + error, 1) if known else None,
         side=side,
         supply=log,
-        drive=_injection(board, schedule) if options.injection else None,
+        drive=_drive(board, schedule, line, options),
         marks=marks,
     )
+
+
+def _drive(board: Board, schedule: Schedule, line: Timeline, options: CaseOptions) -> Drive | None:
+    """Return what was set where it is not simply on."""
+    if options.injection:
+        return _injection(board, schedule)
+    if options.power_ups < PERIODIC_FROM:
+        return None
+    period = float(np.mean(np.diff(line.power_s[:, 0])))
+    on = float(np.mean(line.power_s[:-1, 1] - line.power_s[:-1, 0]))
+    volts = board.rails[0].volts if board.rails else None
+    return Drive("periodic", None, volts, None, round(1 / period, 4), round(on / period, 4))
 
 
 def _injection(board: Board, schedule: Schedule) -> Drive:
