@@ -38,6 +38,12 @@ EXAMPLE = "Example: thermscan compare faulty.tiff --good good_1.tiff --good good
     "net's own voltage, lowest current limit first; local codes and licensed practice go first.",
 )
 @click.option("--priors", type=click.Path(), metavar="FILE", help="Own priors instead of calibration/diagnosis.json.")
+@click.option(
+    "--emissivity", type=float, metavar="E", help="Emissivity of parts whose surface the board file does not name."
+)
+@click.option(
+    "--reflected", type=float, metavar="C", help="Reflected apparent temperature, as read on crumpled foil, C."
+)
 @recording_options
 @output_options
 @click.option("--save-poses", is_flag=True, help="Also write poses.npz: the homography of every frame.")
@@ -53,6 +59,8 @@ def command(
     readings_path: str | None,
     inject: str | None,
     priors: str | None,
+    emissivity: float | None,
+    reflected: float | None,
     how: Reading,
     out: str,
     force: bool,
@@ -68,6 +76,20 @@ def command(
     """
     parts = tuple(ref.strip() for ref in changed.split(",") if ref.strip())
     request = CompareRequest(
-        faulty, goods, before, parts, board_path, size, readings_path, inject, priors, how, Path(out), force, save_poses
+        faulty,
+        goods,
+        before,
+        parts,
+        board_path,
+        size,
+        readings_path,
+        inject,
+        priors,
+        how,
+        Path(out),
+        force,
+        save_poses,
+        emissivity,
+        reflected,
     )
     run_compare(request, as_json=as_json, fahrenheit=fahrenheit)

@@ -41,6 +41,8 @@ class CompareRequest:
     out: Path
     force: bool
     save_poses: bool
+    emissivity: float | None = None
+    reflected_c: float | None = None
 
 
 def check_request(request: CompareRequest) -> None:
@@ -57,6 +59,7 @@ def check_request(request: CompareRequest) -> None:
 def open_job(request: CompareRequest) -> Job:
     """Open all files of a comparison; raises InputError."""
     from thermscan.pipeline.compare import Job
+    from thermscan.pipeline.temperatures import Seen
     from thermscan.read.prior_file import open_priors
     from thermscan.read.reading_file import open_readings
     from thermscan.read.surface_table import open_surfaces
@@ -79,6 +82,7 @@ def open_job(request: CompareRequest) -> Job:
         inject=parse_injection(request.inject),
         surfaces=open_surfaces(),
         priors=open_priors(request.priors),
+        seen=Seen(request.emissivity, request.reflected_c),
     )
 
 

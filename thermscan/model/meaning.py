@@ -101,6 +101,19 @@ MEANINGS: dict[str, Meaning] = {
     "temperature_c": Meaning(
         "temperature", "of the part's surface", "the surface's emissivity is not the one that was used"
     ),
+    "temperature_budget": Meaning(
+        "uncertainty", "what the uncertainty of temperature and excess is made of, one line an input"
+    ),
+    "value": Meaning("value", "best estimate of the input, in its unit"),
+    "standard_uncertainty": Meaning("uncertainty", "standard uncertainty of the input, in its unit"),
+    "unit": Meaning("unit", "unit of value and uncertainty; empty for plain numbers"),
+    "contribution_k": Meaning(
+        "to the temperature", "what the input brings into the temperature: one standard deviation"
+    ),
+    "difference_k": Meaning(
+        "to the excess", "what the same input brings into the excess: what both boards share cancels there"
+    ),
+    "source": Meaning("source", "where value and uncertainty of the input come from"),
     "reasons": Meaning("reasons", "one sentence each"),
     "p_value": Meaning("p", "probability of so large an excess from noise and spread alone"),
     "q_value": Meaning("q", "p adjusted for the number of places looked at (false discovery rate)"),
@@ -112,13 +125,14 @@ MEANINGS: dict[str, Meaning] = {
     "needed_probability": Meaning("needed", "probability that this source is needed to explain the excess"),
     "depth": Meaning("depth", "surface, under_part or far_side"),
     "depth_probability": Meaning("depths", "probability of each depth"),
+    "rivals": Meaning("rivals", "which of the parts around it makes the heat, given that there is a source"),
     "made_w": Meaning("made", "excess heat made, mean while on"),
     "stored_w": Meaning("stored", "part of it that warmed the board"),
     "lost_w": Meaning("lost", "part of it that left to the air and the surroundings"),
     "supply_w": Meaning("supply", "power from the supply log"),
     "sentence": Meaning("in words", "the books in one sentence"),
     "recording": Meaning("recording", "name of the recording that this is about"),
-    "name": Meaning("name", "name of the recording"),
+    "name": Meaning("name", "name of the recording, or of the input of a budget"),
     "method": Meaning("method", "how the board was placed in the picture"),
     "error_px": Meaning("error", "standard error of a placed point, pixels"),
     "error_mm": Meaning("error", "the same in millimetres"),

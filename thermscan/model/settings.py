@@ -123,8 +123,12 @@ class SourceSettings:
 
     most_sources: int = knob(5, (1, 50), "sources listed at the most")
     most_cells: int = knob(2400, (100, 100000), "cells of the fitting grid: speed")
-    optics_px: float = knob(0.6, (0.0, 5.0), "standard deviation of the optics' blur where it is not known: common practice, no source")
-    emissivity: float = knob(0.92, (0.3, 1.0), "solder mask, mould and ceramic where surfaces were not corrected: handbooks 0.85 to 0.96")
+    optics_px: float = knob(
+        0.6, (0.0, 5.0), "standard deviation of the optics' blur where it is not known: common practice, no source"
+    )
+    emissivity: float = knob(
+        0.92, (0.3, 1.0), "solder mask, mould and ceramic where surfaces were not corrected: handbooks 0.85 to 0.96"
+    )
     emissivity_error: float = knob(0.03, (0.0, 0.3), "standard error of that emissivity")
     most_bins: int = knob(9, (2, 100), "time bins of the fit: speed; early ones stay short")
     times: int = knob(28, (16, 400), "steps of the inner clock from power-on to the last bin")
@@ -134,10 +138,14 @@ class SourceSettings:
     )
     needed: float = knob(0.5, (0.0, 1.0), "probability above which a source is listed")
     model_error: float = knob(
-        0.25, (0.0, 1.0), "smooth error of a template as a share of it: closed forms are 4 to 12 % off, uneven copper adds"
+        0.25,
+        (0.0, 1.0),
+        "smooth error of a template as a share of it: closed forms are 4 to 12 % off, uneven copper adds",
     )
     error_reach_mm: float = knob(4.0, (0.1, 100.0), "distance over which that error changes; judgement")
-    loose_error: float = knob(0.2, (0.0, 1.0), "error of a template that has no smooth shape, as a share of it; judgement")
+    loose_error: float = knob(
+        0.2, (0.0, 1.0), "error of a template that has no smooth shape, as a share of it; judgement"
+    )
     error_cells: float = knob(6.0, (1.0, 1000.0), "cells over which errors of the own heat hang together; judgement")
     healthy_share: float = knob(
         0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell"
@@ -145,36 +153,54 @@ class SourceSettings:
     plate_parts: int = knob(6, (1, 50), "warm parts of the good boards that show the plate: speed")
     plate_signal: float = knob(3.0, (0.5, 100.0), "own heat over its error from which it can show the plate")
     local_conductance: float = knob(
-        0.4, (0.0, 2.0), "standard deviation of log conductance between places of one board: copper is uneven; judgement"
+        0.4,
+        (0.0, 2.0),
+        "standard deviation of log conductance between places of one board: copper is uneven; judgement",
     )
     missing_ratio: float = knob(
-        1.5, (1.0, 10.0), "heat missing at a part over what good boards make there, at the most: their own power is not exact"
+        1.5,
+        (1.0, 10.0),
+        "heat missing at a part over what good boards make there, at the most: their own power is not exact",
     )
     evidence_share: float = knob(
-        0.2, (0.01, 1.0), "share of the log evidence that counts for a source being needed: errors hang together; judgement"
+        0.2,
+        (0.01, 1.0),
+        "share of the log evidence that counts for a source being needed: errors hang together; judgement",
     )
     energy_conductance: float = knob(
-        2.5, (1.0, 20.0), "conductance over the plate's with which heat is shared out among sources: none is left out; judgement"
+        2.5,
+        (1.0, 20.0),
+        "conductance over the plate's with which heat is shared out among sources: none is left out; judgement",
     )
-    energy_edge: float = knob(0.01, (1e-4, 0.5), "rise over the warmest in such a plate below which heat is not counted")
+    energy_edge: float = knob(
+        0.01, (1e-4, 0.5), "rise over the warmest in such a plate below which heat is not counted"
+    )
     energy_error: float = knob(
-        0.15, (0.0, 1.0), "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement"
+        0.15,
+        (0.0, 1.0),
+        "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement",
     )
     unmodelled_spread: float = knob(
         0.35, (0.0, 2.0), "share of the spread between good boards that is no change of a part's own power; judgement"
     )
     free_area_mm2: float = knob(25.0, (0.1, 10000.0), "board area that counts as one free place; judgement")
-    again_within_mm: float = knob(12.0, (0.0, 1000.0), "distance to a new source within which old ones are weighed again: speed")
+    again_within_mm: float = knob(
+        12.0, (0.0, 1000.0), "distance to a new source within which old ones are weighed again: speed"
+    )
     most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
         0.2, (0.0, 1.0), "standard error of power that the plate model leaves: uneven copper near the source; judgement"
     )
-    place_floor_mm: float = knob(0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement")
+    place_floor_mm: float = knob(
+        0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement"
+    )
     contact_k_mm2_per_w: float = knob(
         200.0, (1.0, 1e5), "contact of a passive body with the board, times its footprint: 60 to 500, from memory"
     )
-    parts_error: float = knob(0.4, (0.0, 1.0), "standard error of the heat capacity of parts as a share of it; judgement")
+    parts_error: float = knob(
+        0.4, (0.0, 1.0), "standard error of the heat capacity of parts as a share of it; judgement"
+    )
     body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
     body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
     finest_mm: float = knob(0.7, (0.1, 5.0), "half the shortest wave kept in the plate, at the least")
@@ -203,7 +229,9 @@ class PlacementSettings:
     floor_share: float = knob(0.01, (1e-5, 1.0), "noise floor of a picture as a share of its own spread")
     smallest_zoom: float = knob(0.6, (0.2, 0.95), "smallest scale of one picture against another that is searched")
     agree_sigmas: float = knob(4.0, (1.0, 20.0), "outline and pattern may differ by this many of their joint errors")
-    agree_px: float = knob(0.5, (0.0, 10.0), "and by this much for what neither error knows (board against its file), px")
+    agree_px: float = knob(
+        0.5, (0.0, 10.0), "and by this much for what neither error knows (board against its file), px"
+    )
     near_px: float = knob(0.5, (0.0, 10.0), "placements better than this start the pattern match on full pictures, px")
     search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
     smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")
@@ -247,27 +275,39 @@ class TimingSettings:
     )
     widest_half: int = knob(192, (8, 10000), "half width of the widest kink filter, samples")
     width_ratio: float = knob(2.0, (1.2, 4.0), "step between filter widths; a factor 2 loses under 10 % of a peak")
-    kernel_bend: float = knob(0.15, (0.01, 1.0), "time constant of the bent kink filter over its half width; small parts level off")
+    kernel_bend: float = knob(
+        0.15, (0.01, 1.0), "time constant of the bent kink filter over its half width; small parts level off"
+    )
     block_cells: int = knob(6, (2, 100), "side of the blocks that are followed as a whole, cells")
     most_patterns: int = knob(6, (0, 50), "patterns that warm together at the most")
-    pattern_edge: float = knob(0.1, (0.0, 1.0), "weight, over the largest of a pattern, below which a place is left out")
+    pattern_edge: float = knob(
+        0.1, (0.0, 1.0), "weight, over the largest of a pattern, below which a place is left out"
+    )
     shared_most: float = knob(0.3, (0.0, 1.0), "correlation by shared places up to which two series count as two")
-    windows_needed: float = knob(6.0, (2.0, 100.0), "filter lengths that fit in a recording whose noise can be measured with it")
-    steepest_wander: float = knob(1.5, (0.0, 3.0), "power of the width with which noise is taken to grow; 1.5 is a random walk")
+    windows_needed: float = knob(
+        6.0, (2.0, 100.0), "filter lengths that fit in a recording whose noise can be measured with it"
+    )
+    steepest_wander: float = knob(
+        1.5, (0.0, 3.0), "power of the width with which noise is taken to grow; 1.5 is a random walk"
+    )
     calm_times: float = knob(0.4, (0.05, 0.9), "share of times, the calmest, from which filtered noise is measured")
     calm_cells: float = knob(0.8, (0.1, 1.0), "share of places that the measured noise covers; heat is local")
     false_edge_rate: float = knob(0.01, (1e-9, 0.5), "chance of any false kink in a recording without one")
     tolerance: float = knob(
         0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"
     )
-    near_tolerance: float = knob(0.3, (0.0, 1.0), "the same close to a kink already found, whose shape is only roughly known")
+    near_tolerance: float = knob(
+        0.3, (0.0, 1.0), "the same close to a kink already found, whose shape is only roughly known"
+    )
     most_edges: int = knob(60, (2, 1000), "moments looked for at the most")
     most_active: int = knob(250, (10, 100000), "places that take part in the search; speed")
     polish_s: float = knob(0.6, (0.01, 10.0), "how far a kink is moved when all are fitted together")
     polish_trials: int = knob(10, (2, 100), "trial moments on each side of it")
     merge_s: float = knob(1.0, (0.01, 10.0), "kinks closer than this may mend each other's shape")
     pair_share: float = knob(0.1, (0.0, 1.0), "share by which two close kinks must explain more than one")
-    narrow_share: float = knob(0.15, (0.0, 1.0), "answer of a narrow filter, over the best of all, that lets it tell the moment")
+    narrow_share: float = knob(
+        0.15, (0.0, 1.0), "answer of a narrow filter, over the best of all, that lets it tell the moment"
+    )
     merge_share: float = knob(0.05, (0.0, 1.0), "share of the other's gain below which a kink only mends its shape")
     response_fastest_s: float = knob(0.3, (0.01, 10.0), "fastest first-order response when the size of a kink is read")
     response_s: float = knob(0.6, (0.01, 10.0), "time after a kink at which its size is read")
@@ -276,7 +316,9 @@ class TimingSettings:
     response_constants: int = knob(4, (2, 12), "number of these responses: 0.3 s to half a minute")
     rival_s: float = knob(1.2, (0.0, 10.0), "kinks closer than this can stand in for one another in a place")
     history_balance: float = knob(1.5, (1.0, 10.0), "warming over cooling places at the first frame that decides")
-    answer_before: float = knob(4.0, (0.0, 50.0), "samples left out before the first kink when the trend before it is read")
+    answer_before: float = knob(
+        4.0, (0.0, 50.0), "samples left out before the first kink when the trend before it is read"
+    )
     history_s: float = knob(6.0, (0.5, 60.0), "stretch at the start that shows heat of what happened before")
     source_sigmas: float = knob(5.0, (2.0, 20.0), "response over its error from which a place takes part in the timing")
     most_sources: int = knob(24, (1, 500), "places that decide a moment at the most; more are neighbours of these")
@@ -305,14 +347,22 @@ class TimingSettings:
     stagger_s: float = knob(
         0.5, (0.01, 10.0), "mean delay of the others; soft start and firmware take tenths to seconds"
     )
-    shape_error_s: float = knob(0.015, (0.0005, 1.0), "error of a moment from the shape of one response; microbolometers lag 10 ms")
+    shape_error_s: float = knob(
+        0.015, (0.0005, 1.0), "error of a moment from the shape of one response; microbolometers lag 10 ms"
+    )
     stray_share: float = knob(0.02, (0.0, 0.5), "share of places whose course says nothing about the switch")
     purity: float = knob(
         0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none"
     )
-    step_share: float = knob(0.5, (0.0, 1.0), "share of places, by strength, that may look like plain steps at a switch")
-    switch_sigmas: float = knob(7.0, (3.0, 50.0), "response over error that one place must reach at a switch; moments are searched")
-    lone_sigmas: float = knob(10.0, (3.0, 50.0), "the same for a power-off without a power-on; a warm thing may leave the view")
+    step_share: float = knob(
+        0.5, (0.0, 1.0), "share of places, by strength, that may look like plain steps at a switch"
+    )
+    switch_sigmas: float = knob(
+        7.0, (3.0, 50.0), "response over error that one place must reach at a switch; moments are searched"
+    )
+    lone_sigmas: float = knob(
+        10.0, (3.0, 50.0), "the same for a power-off without a power-on; a warm thing may leave the view"
+    )
     restless_share: float = knob(0.25, (0.0, 10.0), "strength of kinks while off, over a switch's, in its own places")
     history_share: float = knob(0.04, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
     off_share: float = knob(
@@ -347,7 +397,9 @@ class ExplainSettings:
     own_sigma: float = knob(2.5, (0.0, 10.0), "a good board's warmth below so many sigma of noise is not counted on")
     warm_own_k: float = knob(0.1, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
     most_shared: int = knob(25, (0, 200), "warm parts whose harmless differences are followed into the board")
-    drift_k: float = knob(0.1, (0.0, 5.0), "offset of the whole picture that two recordings may differ by, K; judgement")
+    drift_k: float = knob(
+        0.1, (0.0, 5.0), "offset of the whole picture that two recordings may differ by, K; judgement"
+    )
     timing_s: float = knob(0.15, (0.0, 5.0), "power-on of two recordings may be placed this far apart, s; judgement")
     most_shared_sigma: float = knob(3.5, (1.0, 10.0), "how far a harmless difference of a part's power may go")
     slow_mm2_per_s: float = knob(0.4, (0.05, 10.0), "heat spreading in bare FR-4, in plane: 0.8 W/mK over 1.9 MJ/m3K")
@@ -530,10 +582,14 @@ class ForeseeSettings:
 class EnergySettings:
     """Energy books of the whole board."""
 
-    parts_share: float = knob(0.15, (0.0, 2.0), "heat capacity of parts and copper over that of the bare board; judgement")
+    parts_share: float = knob(
+        0.15, (0.0, 2.0), "heat capacity of parts and copper over that of the bare board; judgement"
+    )
     capacity_error: float = knob(0.1, (0.0, 1.0), "standard error of that as a share of the whole; judgement")
     depth_s: float = knob(
-        3.0, (0.0, 60.0), "seconds by which the seen face runs ahead of, or behind, the mean of 1.6 mm laminate: t^2 / (3 a)"
+        3.0,
+        (0.0, 60.0),
+        "seconds by which the seen face runs ahead of, or behind, the mean of 1.6 mm laminate: t^2 / (3 a)",
     )
 
 
@@ -544,7 +600,9 @@ class RadiometrySettings:
     camera_half_width_k: float = knob(2.0, (0.0, 20.0), "offset of an unknown camera: ±2 C; common practice, no source")
     camera_scale_half_width: float = knob(0.02, (0.0, 0.5), "its scale: ±2 %; common practice, no source")
     reflected_given_k: float = knob(1.0, (0.0, 20.0), "standard error of a reflected temperature that was stated")
-    reflected_air_k: float = knob(2.0, (0.0, 20.0), "the same where the air's or the bench's stands in for it; judgement")
+    reflected_air_k: float = knob(
+        2.0, (0.0, 20.0), "the same where the air's or the bench's stands in for it; judgement"
+    )
     emissivity_given: float = knob(0.02, (0.0, 0.3), "half of the 95 % range of an emissivity given by hand; judgement")
 
 

@@ -30,6 +30,7 @@ from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import Prepared, prepare
 from thermscan.pipeline.progress import Tell, silent
 from thermscan.pipeline.rates import add_rates
+from thermscan.pipeline.temperatures import Seen, add_temperatures
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,8 @@ class Job:
     surfaces : tuple of Surface
         The surface table.
     priors : Priors or None
+    seen : Seen
+        Emissivity and reflected temperature as the user states them.
     """
 
     faulty: Recording
@@ -65,6 +68,7 @@ class Job:
     inject: Drive | None = None
     surfaces: tuple[Surface, ...] = ()
     priors: Priors | None = None
+    seen: Seen = field(default_factory=Seen)
 
 
 @dataclass(frozen=True)
@@ -149,6 +153,15 @@ def _find(
         excess, films.faulty, board, side=job.side, surfaces=job.surfaces, settings=settings.detection
     )
     hotspots, parts = add_rates(hotspots, parts, placed, board, excess, job.baseline, settings=settings.rate)
+    parts = add_temperatures(
+        parts,
+        excess,
+        board,
+        job.faulty.facts,
+        seen=job.seen,
+        surfaces=job.surfaces,
+        settings=settings.radiometry,
+    )
     return Found(hotspots, parts, films.share_clock)
 
 

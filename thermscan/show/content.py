@@ -194,6 +194,33 @@ def _part_table(result: Result, *, fahrenheit: bool) -> Table:
     return Table("parts", "Parts", heads, rows, note=note)
 
 
+def _budget_table(result: Result) -> Table:
+    """Put the uncertainty budget of one part into a table: the first suspect's, else that of the warmest part."""
+    known = {p.ref: p for p in result.parts if p.temperature_budget and p.temperature_c is not None}
+    wanted = [s.ref for s in result.suspects if s.ref in known]
+    wanted += sorted(known, key=lambda ref: -known[ref].temperature_c.value)  # type: ignore[union-attr]
+    if not wanted:
+        return Table("budget", "Uncertainty", (), (), note="")
+    part = known[wanted[0]]  # type: ignore[index]
+    rows = tuple(
+        (
+            term.name,
+            f"{term.value:.4g} {term.unit}".strip(),
+            f"{term.standard_uncertainty:.3g} {term.unit}".strip(),
+            f"{abs(term.contribution_k):.3f} K",
+            UNKNOWN if term.difference_k is None else f"{abs(term.difference_k):.3f} K",
+            term.source,
+        )
+        for term in part.temperature_budget
+    )
+    heads = ("what", "value", "standard uncertainty", "brings into temperature", "brings into excess", "from")
+    note = (
+        "One standard deviation each; squares add. What both boards share, like the camera's offset, nearly cancels in "
+        "the excess. Every part's budget stands in result.json."
+    )
+    return Table("budget", f"Uncertainty of {part.ref}", heads, rows, note=note)
+
+
 def _source_table(result: Result) -> Table:
     """Put the heat sources into a table."""
     rows = tuple(
@@ -320,6 +347,7 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
             _hotspot_table(result, fahrenheit=fahrenheit),
             _part_table(result, fahrenheit=fahrenheit),
             _source_table(result),
+            *((_budget_table(result),) if any(p.temperature_budget for p in result.parts) else ()),
             *_quality_tables(result),
         ),
         meanings=_meanings(),

@@ -1,0 +1,206 @@
+"""Temperature of a surface, and difference of two readings of it, with their uncertainty budgets.
+
+The inputs of both stand in one list. What both readings share (the camera's offset, the reflected temperature) cancels
+in the difference, and the budget shows how much of it is left.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.measure.radiometry import View, true_temperature
+from thermscan.model.budget import Budget, BudgetTerm, Quantity
+from thermscan.model.settings import RadiometrySettings
+from thermscan.model.surface import Surface
+from thermscan.physics.radiation import LONG_WAVE, Band, band_radiance, radiance_temperature
+from thermscan.physics.uncertainty import NORMAL_95, monte_carlo, propagate
+
+# The other usual band of uncooled cameras; the two span what a camera whose band is not stated may have.
+OTHER_BAND = Band(7.5, 13.0)
+CONTRADICTION = (
+    "emissivity and reflected temperature contradict the reading: the surroundings alone would send more than was seen"
+)
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """How surfaces were looked at.
+
+    Attributes
+    ----------
+    reflected_c : Quantity
+        Reflected apparent temperature.
+    camera_k : Quantity
+        Offset of the camera, value 0: the same for every reading of a recording.
+    camera_scale : Quantity
+        Error of its scale as a share of the distance from the reflected temperature, value 0.
+    transmission : Quantity
+        Of a window or the air; exactly 1 without one.
+    band : Band
+    is_band_known : bool
+        False where the band is the usual one rather than the camera's own.
+    """
+
+    reflected_c: Quantity
+    camera_k: Quantity
+    camera_scale: Quantity
+    transmission: Quantity
+    band: Band = LONG_WAVE
+    is_band_known: bool = False
+
+
+def usual_conditions(reflected_c: Quantity, *, settings: RadiometrySettings) -> Conditions:
+    """Return the conditions of a camera that nothing is known of, in the open."""
+    source = "common practice, no source: ±2 C or ±2 % for uncooled cameras"
+    root = math.sqrt(3.0)
+    return Conditions(
+        reflected_c,
+        Quantity("camera offset", 0.0, settings.camera_half_width_k / root, "rectangular", unit="K", source=source),
+        Quantity("camera scale", 0.0, settings.camera_scale_half_width / root, "rectangular", source=source),
+        Quantity("transmission", 1.0, 0.0, source="no window"),
+    )
+
+
+def emissivity_of(surface: Surface) -> Quantity:
+    """Return a surface's emissivity; its range counts as a 95 % interval."""
+    spread = (surface.high - surface.low) / (2 * NORMAL_95)
+    return Quantity("emissivity", surface.emissivity, spread, source=f"{surface.name}: {surface.source}")
+
+
+@dataclass(frozen=True)
+class SurfaceTemperature:
+    """Temperature (degrees Celsius) and difference (K) of a surface; None with ``why`` where there is none."""
+
+    temperature: Budget | None
+    difference: Budget | None
+    terms: tuple[BudgetTerm, ...] = ()
+    why: str = ""
+
+
+def solve(conditions: Conditions, *, band: Band | None = None) -> Callable[..., np.ndarray]:
+    """Return the temperature as a function of reading, emissivity, reflection, offset, scale and transmission."""
+    used = band or conditions.band
+
+    def temperature(
+        reading: np.ndarray,
+        emissivity: np.ndarray,
+        reflected: np.ndarray,
+        offset: np.ndarray,
+        scale: np.ndarray,
+        transmission: np.ndarray,
+    ) -> np.ndarray:
+        shown = reading - offset - scale * (reading - reflected)
+        if np.ndim(emissivity) == 0:
+            return true_temperature(shown, View(emissivity, reflected, transmission), band=used)
+        return _many(shown, emissivity, reflected, transmission, used)
+
+    return temperature
+
+
+def _many(
+    shown: np.ndarray, emissivity: np.ndarray, reflected: np.ndarray, transmission: np.ndarray, band: Band
+) -> np.ndarray:
+    """Solve the balance where every value has its own view; impossible draws (above 1) give NaN."""
+    around = band_radiance(reflected, band=band)
+    own = (
+        (band_radiance(shown, band=band) - (1 - transmission) * around) / transmission - (1 - emissivity) * around
+    ) / emissivity
+    possible = (own > 0) & (emissivity > 0) & (emissivity <= 1) & (transmission > 0) & (transmission <= 1)
+    return np.where(possible, radiance_temperature(own, band=band), np.nan)
+
+
+def _inputs(reading: Quantity, surface: Surface, conditions: Conditions) -> list[Quantity]:
+    return [
+        reading,
+        emissivity_of(surface),
+        conditions.reflected_c,
+        conditions.camera_k,
+        conditions.camera_scale,
+        conditions.transmission,
+    ]
+
+
+def _band_term(reading: Quantity, inputs: Sequence[Quantity], conditions: Conditions, step_k: float | None) -> Quantity:
+    """Return what another usual band would change, as a half width: K of the temperature or of the difference."""
+    if conditions.is_band_known:
+        return Quantity("band", 0.0, 0.0, unit="K", source="given")
+    rest = [q.value for q in inputs[1:]]
+    changes = []
+    for band in (conditions.band, OTHER_BAND):
+        function = solve(conditions, band=band)
+        value = float(function(reading.value, *rest))
+        if step_k is not None:
+            value -= float(function(reading.value - step_k, *rest))
+        changes.append(value)
+    width = abs(changes[1] - changes[0]) / math.sqrt(3.0)
+    return Quantity("band", 0.0, width, "rectangular", unit="K", source="8 to 14 um taken, may be 7.5 to 13 um")
+
+
+def temperature_of(
+    reading: Quantity, surface: Surface, conditions: Conditions, *, difference: Quantity | None = None
+) -> SurfaceTemperature:
+    """Return the temperature of a surface with its budget.
+
+    Parameters
+    ----------
+    reading : Quantity
+        Apparent temperature (emissivity 1), degrees Celsius, with the standard error of its noise.
+    surface : Surface
+    conditions : Conditions
+    difference : Quantity, optional
+        Apparent difference to another reading of the same surface (excess or rise), K, positive where this one is
+        warmer, with its own standard error.
+
+    Returns
+    -------
+    SurfaceTemperature
+        By the law of propagation (JCGM 100); :func:`check_by_draws` does the same by Monte Carlo. Not valid for
+        mirrors: where the range of the emissivity is as large as itself the law of propagation is too optimistic.
+    """
+    inputs = _inputs(reading, surface, conditions)
+    values = [q.value for q in inputs]
+    function = solve(conditions)
+    if not math.isfinite(float(function(*values))):
+        return SurfaceTemperature(None, None, why=CONTRADICTION)
+    band = _band_term(reading, inputs, conditions, None)
+    absolute = propagate(lambda *x: function(*x[:-1]) + x[-1], [*inputs, band])
+    between, shares = None, [None] * (len(inputs) + 1)
+    if difference is not None:
+        if not math.isfinite(float(function(reading.value - difference.value, *values[1:]))):
+            return SurfaceTemperature(
+                absolute, None, _terms([*inputs, band], absolute.contributions, shares), CONTRADICTION
+            )
+        # the noise of the reading is part of the difference's own error
+        known = [Quantity(reading.name, reading.value, 0.0), *inputs[1:]]
+        band_difference = _band_term(reading, inputs, conditions, difference.value)
+        between = propagate(
+            lambda *x: function(*x[:6]) - function(x[0] - x[6], *x[1:6]) + x[7], [*known, difference, band_difference]
+        )
+        parts = between.contributions
+        shares = [parts[6], *parts[1:6], parts[7]]
+    return SurfaceTemperature(absolute, between, _terms([*inputs, band], absolute.contributions, shares))
+
+
+def _terms(
+    inputs: Sequence[Quantity], absolute: Sequence[float], shares: Sequence[float | None]
+) -> tuple[BudgetTerm, ...]:
+    """Return the lines of the budget; inputs that are known exactly are left out."""
+    return tuple(
+        BudgetTerm(q.name, q.value, q.standard_uncertainty, q.unit, float(part), share, q.source)
+        for q, part, share in zip(inputs, absolute, shares, strict=True)
+        if q.standard_uncertainty > 0 or share
+    )
+
+
+def check_by_draws(
+    reading: Quantity, surface: Surface, conditions: Conditions, *, random: np.random.Generator, draws: int = 20000
+) -> tuple[float, float, float, float]:
+    """Return mean, standard uncertainty and 95 % interval of the temperature by Monte Carlo (JCGM 101), C and K."""
+    inputs = _inputs(reading, surface, conditions)
+    band = _band_term(reading, inputs, conditions, None)
+    function = solve(conditions)
+    return monte_carlo(lambda *x: function(*x[:-1]) + x[-1], [*inputs, band], random=random, draws=draws)

@@ -1,0 +1,180 @@
+"""Hands each part's reading, surface and surroundings to the radiometry, and its answer back to the part."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from thermscan.find.part_reading import footprint, mean_over
+from thermscan.measure.radiometry import View, check_view, gain
+from thermscan.measure.radiometry_budget import Conditions, SurfaceTemperature, temperature_of, usual_conditions
+from thermscan.model.board import Board, Part
+from thermscan.model.budget import Quantity
+from thermscan.model.errors import InputError
+from thermscan.model.film import Excess, Film
+from thermscan.model.quantity import Measured
+from thermscan.model.recording import Facts
+from thermscan.model.result import PartReading, RiseRate
+from thermscan.model.settings import RadiometrySettings
+from thermscan.model.surface import Surface, find_surface
+from thermscan.physics.uncertainty import NORMAL_95
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the user says of how the board was looked at; None where nothing is said."""
+
+    emissivity: float | None = None
+    reflected_c: float | None = None
+
+
+def room_level_c(film: Film) -> float:
+    """Return the coolest tenth of what the film shows, bench included, before power-on where that was filmed."""
+    picture = film.mean[0] if film.cold is None else film.cold
+    return float(np.nanquantile(picture, 0.1))
+
+
+def reflected_quantity(facts: Facts, film: Film, seen: Seen, *, settings: RadiometrySettings) -> Quantity:
+    """Return the reflected apparent temperature: as given, as the camera was told, the air's, or the bench's."""
+    for value, error, source in (
+        (seen.reflected_c, settings.reflected_given_k, "given with --reflected"),
+        (facts.reflected_c, settings.reflected_given_k, "as the camera was told"),
+        (facts.ambient_c, settings.reflected_air_k, "the air's temperature from the sidecar"),
+    ):
+        if value is not None:
+            return Quantity("reflected temperature", value, error, unit="C", source=source)
+    source = "the coolest part of the picture; --reflected sets it"
+    return Quantity("reflected temperature", room_level_c(film), settings.reflected_air_k, unit="C", source=source)
+
+
+def unnamed_surface(table: Sequence[Surface], seen: Seen, *, settings: RadiometrySettings) -> Surface:
+    """Return the surface of parts whose own is not named: as given, else any that a camera can read."""
+    if seen.emissivity is not None:
+        half = settings.emissivity_given
+        low, high = max(seen.emissivity - half, 0.01), min(seen.emissivity + half, 1.0)
+        return Surface("as given", seen.emissivity, low, high, readable=True, source="given with --emissivity")
+    readable = [s for s in table if s.readable]
+    low = min((s.low for s in readable), default=0.8)
+    high = max((s.high for s in readable), default=0.97)
+    source = "the board file names no surface; bare metal is left out"
+    return Surface("any readable", (low + high) / 2, low, high, readable=True, source=source)
+
+
+def check_seen(seen: Seen, film: Film) -> None:
+    """Refuse an impossible emissivity, and surroundings hotter than anything on the board.
+
+    Raises
+    ------
+    InputError
+    """
+    if seen.emissivity is not None:
+        check_view(View(seen.emissivity), path="--emissivity")
+    if seen.reflected_c is None:
+        return
+    check_view(View(reflected_c=seen.reflected_c), path="--reflected")
+    hottest = float(np.nanmax(np.where(film.inside, film.mean, np.nan)))
+    if film.unit == "celsius" and seen.reflected_c > hottest:
+        problem = f"{seen.reflected_c:g} C is hotter than anything on the board ({hottest:.1f} C)"
+        raise InputError("--reflected", "", problem, "the correction would turn its sign; measure it on crumpled foil")
+
+
+def add_temperatures(
+    parts: tuple[PartReading, ...],
+    excess: Excess,
+    board: Board,
+    facts: Facts,
+    *,
+    seen: Seen,
+    surfaces: tuple[Surface, ...],
+    settings: RadiometrySettings,
+) -> tuple[PartReading, ...]:
+    """Return the parts with their temperatures, and with rise and excess of their own surface where it is named.
+
+    Parameters
+    ----------
+    parts : tuple of PartReading
+    excess : Excess
+        Its film holds apparent temperatures of the faulty board.
+    board : Board
+    facts : Facts
+        Of the faulty recording.
+    seen : Seen
+    surfaces : tuple of Surface
+    settings : RadiometrySettings
+    """
+    film = excess.film
+    check_seen(seen, film)
+    if film.unit != "celsius":
+        why = "counts without a scale"
+        return tuple(replace(p, why={**p.why, "temperature_c": why}) for p in parts)
+    conditions = usual_conditions(reflected_quantity(facts, film, seen, settings=settings), settings=settings)
+    unnamed = unnamed_surface(surfaces, seen, settings=settings)
+    out = []
+    for reading in parts:
+        if reading.excess_course_k is None or reading.state == "unreadable":
+            reason = reading.why.get("state", "") or "it was not seen"
+            out.append(replace(reading, why={**reading.why, "temperature_c": reason}))
+            continue
+        part = board.part(reading.ref)
+        surface = find_surface(part.surface, surfaces)
+        is_named = surface is not None or seen.emissivity is not None
+        out.append(_corrected(reading, part, excess, surface or unnamed, conditions, is_named=is_named))
+    return tuple(out)
+
+
+def _apparent(part: Part, excess: Excess) -> Quantity | None:
+    """Return what the camera shows for a part in the last second with power on, and the standard error of its noise."""
+    film, window = excess.film, excess.last_second()
+    spot = footprint(part, film.grid, pixel_mm=film.pixel_mm)
+    course = mean_over(film.mean, spot)[window.start : window.stop]
+    if not np.isfinite(course).any():
+        return None
+    frames = max(int(np.sum(film.frames[window.start : window.stop])), 1)
+    noise = float(mean_over(film.noise[None], spot)[0]) / math.sqrt(frames)
+    noise = noise if math.isfinite(noise) else 0.0
+    return Quantity("noise of the reading", float(np.nanmean(course)), noise, unit="C", source="measured")
+
+
+def _corrected(
+    reading: PartReading, part: Part, excess: Excess, surface: Surface, conditions: Conditions, *, is_named: bool
+) -> PartReading:
+    """Return one part with its temperature and, where its surface is named, its own rise and excess."""
+    apparent = _apparent(part, excess)
+    if apparent is None:
+        return reading
+    answer = _solve(apparent, surface, conditions, reading.excess_k)
+    if answer.temperature is None:
+        return replace(reading, why={**reading.why, "temperature_c": answer.why})
+    why = {key: text for key, text in reading.why.items() if key != "temperature_c"}
+    changes: dict[str, object] = {}
+    if is_named and answer.difference is not None:
+        changes["excess_k"] = answer.difference.measured
+        risen = _solve(apparent, surface, conditions, reading.rise_k).difference
+        if risen is not None:
+            changes["rise_k"] = risen.measured
+        if reading.rise_rate is not None:
+            changes["rise_rate"] = _own_rate(reading.rise_rate, apparent.value, surface, conditions)
+    return replace(
+        reading, temperature_c=answer.temperature.measured, temperature_budget=answer.terms, why=why, **changes
+    )
+
+
+def _own_rate(rate: RiseRate, apparent_c: float, surface: Surface, conditions: Conditions) -> RiseRate:
+    """Return a rise rate of the surface itself: what the camera saw times the gain of the reading."""
+    view = View(surface.emissivity, conditions.reflected_c.value)
+    own = rate.k_per_s.scaled(float(gain(apparent_c, view, band=conditions.band)))
+    share = (surface.high - surface.low) / (2 * NORMAL_95 * surface.emissivity)
+    return replace(rate, k_per_s=Measured.normal(own.value, math.hypot(own.standard_error, own.value * share)))
+
+
+def _solve(
+    apparent: Quantity, surface: Surface, conditions: Conditions, difference: Measured | None
+) -> SurfaceTemperature:
+    """Ask for temperature and difference of one surface."""
+    between = None
+    if difference is not None:
+        between = Quantity("noise and spread", difference.value, difference.standard_error, unit="K", source="measured")
+    return temperature_of(apparent, surface, conditions, difference=between)
