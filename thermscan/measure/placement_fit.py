@@ -22,7 +22,6 @@ from thermscan.model.board import Board
 from thermscan.model.pose import map_points
 from thermscan.model.settings import PlacementSettings
 
-
 _LEAST_STRIPE = 8  # pixels of a row or column below which its median says little
 
 
