@@ -1,9 +1,12 @@
 """The sensor adds what it says, no more, and the same every time."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from thermscan.simulate.sensor import SensorFaults, draw_sensor, drop_frames
+from thermscan.physics.radiation import band_radiance
+from thermscan.simulate.sensor import MadeStore, SensorFaults, draw_sensor, drop_frames
 
 TIMES = np.arange(0, 10, 0.1)
 
@@ -23,6 +26,23 @@ def expose(made, frames):
 
 def test_plain_sensor_only_rounds_to_counts():
     assert expose(sensor(), [0, 5]) == pytest.approx(25.0, abs=0.0051)
+
+
+def test_camera_that_has_applied_an_emissivity():
+    # Apparent 60 C, emissivity 0.90, surroundings 22 C, 8 to 14 um: 63.6103 C (two-term radiance balance).
+    made = replace(sensor(), emissivity_set=0.9, reflected_set_c=22.0)
+    assert made.temperature(band_radiance(np.array([60.0]))) == pytest.approx(63.6103, abs=2e-3)
+    assert sensor().temperature(band_radiance(np.array([60.0]))) == pytest.approx(60.0, abs=1e-3)
+
+
+def test_store_gives_counts_or_degrees():
+    made = np.arange(12, dtype=np.uint16).reshape(3, 4) + 14000
+    for unit, expected in (("count", 14005.0), ("celsius", 14005 * 0.02 + 10.0 - 273.15)):
+        store = MadeStore((2, 3, 4), lambda _: made, scale_k=0.02, offset_k=10.0, unit=unit)
+        frames = store.read(0, 5)
+        assert frames.shape == (2, 3, 4)
+        assert frames.dtype == np.float32
+        assert frames[1, 1, 1] == pytest.approx(expected, abs=1e-4)
 
 
 def test_noise_has_its_size_and_is_the_same_again():
