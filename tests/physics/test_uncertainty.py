@@ -106,7 +106,7 @@ def test_one_wide_rectangle_makes_the_law_of_propagation_too_wide():
 
 def test_both_ways_agree_on_the_end_gauge():
     _, spread, low, high = monte_carlo(end_gauge, END_GAUGE, random=np.random.default_rng(4), draws=100_000)
-    # JCGM 101:2008, 9.5 (from memory): u 36 nm where the guide's linear law says 32 nm, because a product of two uncertain
+    # JCGM 101:2008, 9.5 (from memory): u 36 nm where the linear law says 32 nm, because a product of two uncertain
     # quantities has no first-order part.
     assert 33 < spread < 38
     assert low < 50000838 < high

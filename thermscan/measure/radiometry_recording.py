@@ -78,7 +78,7 @@ def as_received(recording: Recording, *, band: Band = LONG_WAVE) -> Recording:
     if assumed:
         text = (
             f"the camera applied emissivity {applied.emissivity:g}, and its reflected temperature is not stated: "
-            f"{assumed}, {applied.reflected_c:.1f} C, is taken; differences do not depend on it"
+            f"{assumed}, {applied.reflected_c:.1f} C, is taken; differences hardly depend on it"
         )
         warnings = (*warnings, text)
     facts = replace(recording.facts, emissivity=None, transmission=None)
