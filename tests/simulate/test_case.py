@@ -167,3 +167,8 @@ def test_written_case_holds_the_same_counts(tmp_path, short_case):
     assert side["timestamps_s"] == pytest.approx(short_case.faulty.recording.times_s)
     board = json.loads((tmp_path / "case" / "board.json").read_text(encoding="utf-8"))
     assert [p["ref"] for p in board["parts"]] == [p.ref for p in short_case.board.parts]
+
+
+def test_unknown_fault_is_refused():
+    with pytest.raises(ValueError, match="'shrot' is not one of short, leak"):
+        CaseOptions(fault="shrot")

@@ -128,3 +128,9 @@ class CaseOptions:
     count_scale_k: float = 0.01
     pause_s: float | None = None
     hand_in_view: bool | None = None
+
+    def __post_init__(self) -> None:
+        for name, allowed in (("fault", FAULT_WORDS), ("side", ("top", "bottom")), ("unit", ("celsius", "count"))):
+            value = getattr(self, name)
+            if value is not None and value not in allowed:
+                raise ValueError(f"{name} {value!r} is not one of {', '.join(allowed)}")
