@@ -26,7 +26,7 @@ def onset(times_s: np.ndarray, when_s: float, constants_s: np.ndarray) -> np.nda
 
 
 def kink_kernel(half: int, bend: float = 0.0) -> np.ndarray:
-    """Unit filter for the start of a response in the middle of ``2 half + 1`` samples, blind to quadratic drift.
+    """Make a unit filter, 2 half + 1 samples, for the start of a response in its middle, blind to quadratic drift.
 
     The response is a ramp ``max(x, 0)`` for ``bend`` 0, else ``1 - exp(-x / bend)``, with x = 1 at the end of the
     filter; what a parabola can imitate of it is removed, so that smooth warming, cooling and drift give no answer.
@@ -202,9 +202,7 @@ def _start(pools: PoolSeries, breaks_s: np.ndarray, settings: TimingSettings) ->
     active = np.sort(active[peak[active] > limit])
     wander = np.ones(series.shape[1])
     if inflation:
-        wander = inflation[
-            min(inflation, key=lambda k: (abs(np.log(k[0] * pools.step_s / settings.response_s)), k[1]))
-        ]
+        wander = inflation[min(inflation, key=lambda k: (abs(np.log(k[0] * pools.step_s / settings.response_s)), k[1]))]
     raw = {kernel: tolerance[active] for kernel, tolerance in raw.items()}
     inflation = {kernel: size[active] for kernel, size in inflation.items()}
     return _Search(times, series[:, active], base, residual[:, active], constants, inflation, raw, limit), wander
@@ -303,7 +301,9 @@ def polished(
         best = int(np.argmax([gain.sum() for gain in found]))
         moments.remove(edge)
         near = [gains[m] for m in others if m in gains and abs(m - edge) < settings.merge_s]
-        enough = found[best].max() > search.floor**2 and found[best].sum() > settings.merge_share * max(near, default=0.0)
+        enough = found[best].max() > search.floor**2 and found[best].sum() > settings.merge_share * max(
+            near, default=0.0
+        )
         if enough:
             moments.append(float(trials[best]))
             gains[float(trials[best])] = float(found[best].sum())

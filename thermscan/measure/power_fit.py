@@ -101,7 +101,7 @@ def _step_gain(near: np.ndarray, grid: np.ndarray, whitened: tuple[np.ndarray, n
 def _neighbourhood(
     pools: PoolSeries, edge: float, others: np.ndarray, settings: TimingSettings
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Times near an edge, up to the edges beside it, and the columns of what goes on regardless of it."""
+    """Return times near an edge, up to the edges beside it, and the columns of what goes on regardless of it."""
     times = pools.times_s
     least = pools.step_s * settings.fit_least
     before = max(least, min(settings.fit_before_s, _gap(edge - others, edge - times[0])))

@@ -67,7 +67,7 @@ def read_supply_log(points: tuple[SupplyPoint, ...], *, settings: TimingSettings
     times = np.array([p.time_s for p in points])
     power = np.array([abs(p.volts * p.amps) for p in points])
     if not power.max() > 0:
-        return LogReading((), False, float(times[0]), float(times[-1]))
+        return LogReading(switches=(), starts_on=False, from_s=float(times[0]), to_s=float(times[-1]))
     upper = np.sort(power[power > 0])
     level = float(np.median(upper[len(upper) // 2 :]))
     state = power > settings.log_on_share * level
@@ -99,4 +99,6 @@ def combined(log: Measured, seen: Measured | None, slack_s: float) -> tuple[Meas
     low, high = max(log.low, seen.low - slack_s), min(log.high, seen.high + slack_s)
     if low > high:
         return seen, False
-    return Measured(min(max(log.value if log.high - log.low < seen.high - seen.low else seen.value, low), high), low, high), True
+    return Measured(
+        min(max(log.value if log.high - log.low < seen.high - seen.low else seen.value, low), high), low, high
+    ), True

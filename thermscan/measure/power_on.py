@@ -20,11 +20,12 @@ from thermscan.model.recording import Recording
 from thermscan.model.settings import TimingSettings
 from thermscan.model.timing import PowerUp, Timing
 
+DEFAULTS = TimingSettings()
 ON_BEFORE, NOT_SEEN, STILL_ON = "on_before_recording", "not_seen", "still_on"
 
 
 def find_power(
-    recording: Recording, camera: CameraState, motion: Motion, *, settings: TimingSettings = TimingSettings()
+    recording: Recording, camera: CameraState, motion: Motion, *, settings: TimingSettings = DEFAULTS
 ) -> Timing:
     """Find when the board was switched on and off.
 
@@ -67,7 +68,7 @@ def find_power(
 
 
 def _seen(pools: PoolSeries, fit: EdgeFit, settings: TimingSettings) -> Timing:
-    """Timing from the temperatures alone."""
+    """Read the timing from the temperatures alone."""
     train = believable_train(pools, fit, settings=settings)
     ups = []
     for start, stop in train.runs:
@@ -84,9 +85,7 @@ def _seen(pools: PoolSeries, fit: EdgeFit, settings: TimingSettings) -> Timing:
     return _timing(ups, _was_on(pools, ups[0][0], warming, strongest, settings), is_warm)
 
 
-def _was_on(
-    pools: PoolSeries, on: Measured | None, warming: float, strongest: float, settings: TimingSettings
-) -> bool:
+def _was_on(pools: PoolSeries, on: Measured | None, warming: float, strongest: float, settings: TimingSettings) -> bool:
     """Say whether the board was on at the first frame: places warm already, or the moment reaches back to it."""
     if on is None:
         return True
@@ -94,7 +93,7 @@ def _was_on(
 
 
 def _nothing_seen(warming: float, cooling: float) -> Timing:
-    """Timing where no switching was seen."""
+    """Write the timing where no switching was seen."""
     if warming > 0:
         return Timing(
             on_why=f"{ON_BEFORE}: places warm from the first frame on",
@@ -143,7 +142,9 @@ def _join_on(timing: Timing, ons: list[Measured], log: LogReading, slack: float,
             return replace(timing, on_s=moment, source="both")
         return _disagreement(timing, "power-on", ons[0], timing.on_s)
     if ons and timing.on_why.startswith(ON_BEFORE):
-        text = f"the supply log switches on at {ons[0].value:.2f} s, but places are warm before; the log is not believed"
+        text = (
+            f"the supply log switches on at {ons[0].value:.2f} s, but places are warm before; the log is not believed"
+        )
         return replace(timing, warnings=(*timing.warnings, text))
     if ons:
         return replace(timing, on_s=ons[0], on_why="", source="supply log")

@@ -80,7 +80,7 @@ def pool_cells(cells: CellSeries, *, settings: TimingSettings) -> PoolSeries:
 
 
 def _grid_numbers(cells: CellSeries) -> np.ndarray:
-    """Number of the cell at each place of the grid, one place wider on every side; -1 where there is none."""
+    """Return the number of the cell at each place of the grid, widened by one on every side; -1 for none."""
     rows, columns = cells.places.max(axis=0) + 1
     number = np.full((rows + 2, columns + 2), -1)
     number[cells.places[:, 0] + 1, cells.places[:, 1] + 1] = np.arange(len(cells.places))

@@ -127,9 +127,7 @@ def _size(
     return size * units[0], error * units[1]
 
 
-def history(
-    pools: PoolSeries, wander: np.ndarray, until_s: float, *, settings: TimingSettings
-) -> tuple[float, float]:
+def history(pools: PoolSeries, wander: np.ndarray, until_s: float, *, settings: TimingSettings) -> tuple[float, float]:
     """Largest warming and largest cooling that went on before a moment, K over ``settings.response_s``.
 
     Parameters

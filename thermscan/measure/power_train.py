@@ -48,6 +48,7 @@ def believable_train(pools: PoolSeries, fit: EdgeFit, *, settings: TimingSetting
     on, of more than ``settings.restless_share`` of its strength (moving things, unsteady pixels).
     """
     signs = edge_signs(fit, settings=settings)
+    mixed = signs == 0
     profiles: dict[int, Profile] = {}
     while True:
         runs = read_runs(fit, signs, settings=settings)
@@ -64,6 +65,7 @@ def believable_train(pools: PoolSeries, fit: EdgeFit, *, settings: TimingSetting
                 profiles[number].step_share > settings.step_share
                 or _is_faint(fit, number, settings.lone_sigmas if is_lone else settings.switch_sigmas)
                 or _is_restless(fit, number, chosen, inside, settings)
+                or _is_common(fit, number, mixed & ~(inside & (not is_lone)), settings)
             ):
                 signs[number], dropped = 0, True
                 break
@@ -93,9 +95,15 @@ def _is_faint(fit: EdgeFit, number: int, sigmas: float) -> bool:
     return bool(np.abs(fit.response[number] / fit.error[number]).max() < sigmas)
 
 
-def _is_restless(
-    fit: EdgeFit, number: int, chosen: np.ndarray, inside: np.ndarray, settings: TimingSettings
-) -> bool:
+def _is_common(fit: EdgeFit, number: int, others: np.ndarray, settings: TimingSettings) -> bool:
+    """Say whether kinks that are no switchings, some places up and some down, come as strong as this one."""
+    z = np.abs(fit.response / fit.error)
+    strength = np.square(np.where(z > settings.source_sigmas, z, 0.0)).sum(axis=1)
+    far = others & (np.abs(fit.times_s - fit.times_s[number]) > settings.rival_s)
+    return bool(far.any() and strength[far].max() > settings.restless_share * strength[number])
+
+
+def _is_restless(fit: EdgeFit, number: int, chosen: np.ndarray, inside: np.ndarray, settings: TimingSettings) -> bool:
     """Say whether the places of an edge show other strong kinks while the power is off."""
     z = np.square(fit.response[:, chosen] / fit.error[:, chosen]).sum(axis=1)
     others = z[~inside]
@@ -158,7 +166,7 @@ def _strongest_behind(fit: EdgeFit, signs: np.ndarray, number: int, settings: Ti
 
 
 def _share_left(level: np.ndarray, fit: EdgeFit, signs: np.ndarray, number: int, settings: TimingSettings) -> float:
-    """Share of the power that is left after a cooling edge and those right behind it, median over places that had any."""
+    """Share of the power left after a cooling edge and those right behind it, median over places that had any."""
     change = fit.response[_behind(fit, signs, number, settings)].sum(axis=0)
     error = fit.error[number]
     had = level > settings.source_sigmas * error

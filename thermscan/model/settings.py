@@ -368,6 +368,7 @@ class TimingSettings:
     off_share: float = knob(
         0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off"
     )
+    match_cap: float = knob(25.0, (1.0, 1000.0), "chi-square that one place may add when start-up curves are compared")
     log_on_share: float = knob(0.2, (0.01, 0.9), "share of the upper power level of a supply log that counts as on")
     log_slack_frames: float = knob(1.0, (0.0, 10.0), "frames by which log and temperatures may differ beyond intervals")
 
@@ -481,7 +482,7 @@ class CameraSettings:
     )
     gap_factor: float = knob(1.6, (1.1, 10.0), "gap over the usual one from which frames are missing")
     drift_sigmas: float = knob(6.0, (3.0, 100.0), "drift of the calm parts over its error that is worth a word")
-    lone_sigmas: float = knob(10.0, (4.0, 100.0), "deviation of a hot pixel from its neighbours over the usual one")
+    lone_sigmas: float = knob(15.0, (4.0, 100.0), "deviation of a hot pixel from its neighbours over the usual one")
     lone_lift: float = knob(
         0.06, (0.0, 0.5), "lift of the four neighbours over a hot pixel's own; optics give parts more"
     )
@@ -545,14 +546,20 @@ class MotionSettings:
     smoothing_px: float = knob(
         0.8, (0.3, 5.0), "smoothing of working pictures, which bilinear sampling needs, working px"
     )
-    local_px: float = knob(4.0, (1.5, 50.0), "details wider than this are left to heat and shading, working px")
+    local_px: float = knob(2.0, (1.0, 50.0), "details wider than this are left to heat and shading, working px")
     margin_px: float = knob(3.0, (1.0, 20.0), "rim of the working picture that is not used")
     most_components: int = knob(3, (0, 10), "time courses of heating at the most")
+    seen_share: float = knob(0.2, (0.0, 1.0), "share of pictures that must show a place for it to count")
+    fewest_cold: int = knob(12, (2, 1000), "first pictures taken as cold in any case; scene and pattern need some")
+    warm_sigmas: float = knob(4.0, (1.5, 50.0), "change of the strongest cells over their usual one: warming")
+    widest_doubt: float = knob(4.0, (1.0, 1000.0), "variance of residuals over noise up to which doubt widens")
+    change_frames: int = knob(24, (2, 200), "frames that the change components are taken from; memory")
+    change_sigmas: float = knob(3.0, (1.0, 100.0), "power of a change component over that of noise")
     doubt_sigmas: float = knob(
-        3.0, (1.5, 20.0), "residuals beyond this many sigmas lose their weight (Geman and McClure)"
+        4.0, (1.5, 20.0), "residuals beyond this many sigmas lose their weight (Geman and McClure)"
     )
     align_steps: int = knob(4, (1, 50), "Gauss-Newton steps a picture and turn")
-    turns: int = knob(12, (1, 200), "turns of scene, pattern and motion at the most")
+    turns: int = knob(15, (1, 200), "turns of scene, pattern and motion at the most")
     converged_px: float = knob(0.002, (1e-6, 0.5), "motion between steps below which they stop, working px")
     floor_px: float = knob(1e-4, (1e-9, 0.1), "wander left to a coefficient the data do not ask for, px")
     usual_shift_px: float = knob(3.0, (0.1, 100.0), "shift between neighbouring pictures that is expected, working px")
@@ -607,6 +614,46 @@ class RadiometrySettings:
 
 
 @dataclass(frozen=True)
+class SourceMapSettings:
+    """Source map."""
+
+    most_cells: int = knob(6000, (100, 100000), "cells of the map: speed")
+    most_bins: int = knob(5, (2, 100), "time bins of the map: speed")
+    misfit: float = knob(1.02, (0.5, 10.0), "mean squared residual over its variance that counts as explained by the noise")
+    model_error: float = knob(0.05, (0.0, 1.0), "error of the plate as a share of the rise; judgement")
+    penalties: int = knob(8, (1, 100), "amounts of regularisation tried, strongest first")
+    penalty_ratio: float = knob(0.25, (0.05, 0.95), "each amount over the one before")
+    last_steps: int = knob(2000, (0, 100000), "further steps at the chosen amount: sharpness against speed")
+    steps: int = knob(350, (5, 5000), "steps at each amount")
+
+
+@dataclass(frozen=True)
+class PictureSettings:
+    """Warnings of a first look; all limits are judgement, tried on made scenes for false alarms."""
+
+    coarse_step_k: float = knob(0.25, (0.01, 10.0), "step between values above which small differences are lost")
+    room_low_c: float = knob(-5.0, (-50.0, 20.0), "coolest part of a picture of a bench, at least")
+    room_high_c: float = knob(50.0, (30.0, 150.0), "the same, at most")
+    fewest_cold: int = knob(12, (3, 1000), "frames before power-on for drift and reflections")
+    least_cold_s: float = knob(1.5, (0.2, 60.0), "seconds before power-on for drift and reflections")
+    warming_k_per_s: float = knob(0.02, (0.001, 1.0), "drift of the whole picture that is worth waiting for")
+    wobble_runs: float = knob(9.0, (1.0, 100.0), "frames over which a camera's own wobble hangs together")
+    steps_per_s: float = knob(0.1, (0.001, 10.0), "shutter corrections a second of a camera that is not settled")
+    reflection_k: float = knob(0.15, (0.01, 5.0), "swing of a block that is worth a word, beyond its noise")
+    reflection_sigmas: float = knob(8.0, (2.0, 50.0), "the same in standard errors of the block's mean over the swing")
+    edge_smoothing_px: float = knob(0.8, (0.3, 3.0), "smoothing before slopes are taken")
+    edge_reach_px: int = knob(6, (2, 50), "distance over which an edge's step is taken")
+    edge_sigmas: float = knob(12.0, (3.0, 100.0), "slope over its noise from which an edge counts as strong")
+    fewest_edges: int = knob(12, (3, 1000), "strong edges that are needed to speak of focus")
+    soft_px: float = knob(2.2, (0.5, 20.0), "blur of the sharpest edges above which the focus is soft")
+    powered_w: float = knob(0.5, (0.01, 100.0), "watts in the supply log that must show in the picture")
+    powered_s: float = knob(3.0, (0.5, 60.0), "seconds after power-on by which they must show")
+    window_k: float = knob(0.05, (0.001, 5.0), "change of a block that counts as heat showing")
+    board_emissivity: float = knob(0.7, (0.1, 0.95), "emissivity below which an applied one is no board's")
+    off_air_k: float = knob(4.0, (0.5, 50.0), "distance of a cold board from the air: twice the usual camera error")
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of a comparison."""
 
@@ -626,3 +673,5 @@ class Settings:
     foresee: ForeseeSettings = field(default_factory=ForeseeSettings)
     energy: EnergySettings = field(default_factory=EnergySettings)
     radiometry: RadiometrySettings = field(default_factory=RadiometrySettings)
+    source_map: SourceMapSettings = field(default_factory=SourceMapSettings)
+    picture: PictureSettings = field(default_factory=PictureSettings)
