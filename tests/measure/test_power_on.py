@@ -131,7 +131,7 @@ def test_on_before_recording():
 
 def test_a_later_stage_is_not_the_power_on():
     times = clock(12.0)
-    sources = [(12, 16, 4.0, [(-3.0, 1.0)]), (7, 8, 6.0, [(5.0, 1.0)])]
+    sources = [(12, 16, 8.0, [(-0.5, 1.0)]), (7, 8, 6.0, [(5.0, 1.0)])]
     timing = timing_of(record(plate_rise(times, sources), times))
     assert timing.on_s is None
     assert timing.on_why.startswith("on_before_recording")
@@ -139,7 +139,7 @@ def test_a_later_stage_is_not_the_power_on():
 
 def test_warm_start_is_flagged_and_does_not_move_the_moment():
     times = clock(12.0)
-    earlier = [(-30.0, 1.0), (-4.0, 0.0), (4.4, 1.0)]
+    earlier = [(-30.0, 1.0), (-0.8, 0.0), (4.4, 1.0)]
     timing = timing_of(record(plate_rise(times, [(12, 16, 3.0, earlier), (6, 24, 1.5, earlier)]), times))
     assert timing.warm_start
     assert timing.on_s.value == pytest.approx(4.4, abs=1 / RATE_HZ)

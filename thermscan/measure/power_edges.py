@@ -222,7 +222,7 @@ def _next_edge(
     taken = np.zeros(len(search.times), bool)
     near = np.zeros((len(search.times), 1))
     for edge in edges:
-        near[np.abs(search.times - edge) < settings.merge_s] = settings.near_tolerance / settings.tolerance - 1.0
+        near[np.abs(search.times - edge) < settings.near_s] = settings.near_tolerance / settings.tolerance - 1.0
     for edge in barred:
         taken |= np.abs(search.times - edge) < 0.75 * step_s
     seen: list[tuple[int, float, float, int]] = []

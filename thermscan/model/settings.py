@@ -296,6 +296,7 @@ class TimingSettings:
     tolerance: float = knob(
         0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"
     )
+    near_s: float = knob(0.4, (0.0, 10.0), "how close to a kink its shape matters; shorter runs of a supply that tries are rare")
     near_tolerance: float = knob(
         0.3, (0.0, 1.0), "the same close to a kink already found, whose shape is only roughly known"
     )
@@ -303,7 +304,7 @@ class TimingSettings:
     most_active: int = knob(250, (10, 100000), "places that take part in the search; speed")
     polish_s: float = knob(0.6, (0.01, 10.0), "how far a kink is moved when all are fitted together")
     polish_trials: int = knob(10, (2, 100), "trial moments on each side of it")
-    merge_s: float = knob(1.0, (0.01, 10.0), "kinks closer than this may mend each other's shape")
+    merge_s: float = knob(0.45, (0.01, 10.0), "kinks closer than this may mend each other's shape")
     pair_share: float = knob(0.1, (0.0, 1.0), "share by which two close kinks must explain more than one")
     narrow_share: float = knob(
         0.15, (0.0, 1.0), "answer of a narrow filter, over the best of all, that lets it tell the moment"
@@ -364,7 +365,7 @@ class TimingSettings:
         10.0, (3.0, 50.0), "the same for a power-off without a power-on; a warm thing may leave the view"
     )
     restless_share: float = knob(0.25, (0.0, 10.0), "strength of kinks while off, over a switch's, in its own places")
-    history_share: float = knob(0.04, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
+    history_share: float = knob(0.08, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
     off_share: float = knob(
         0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off"
     )
