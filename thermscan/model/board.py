@@ -192,19 +192,21 @@ def is_self_crossing(outline_mm: np.ndarray) -> bool:
     """Tell whether two edges of a closed polygon, ndarray (corners, 2), cross or touch away from a shared corner."""
     points = np.asarray(outline_mm, float)
     n = len(points)
-
-    def turn(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> float:
-        return float((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
-
     for i in range(n):
-        a, b = points[i], points[(i + 1) % n]
         for j in range(i + 2, n):
-            if (j + 1) % n == i:
-                continue
-            c, d = points[j], points[(j + 1) % n]
-            if turn(a, b, c) * turn(a, b, d) <= 0 and turn(c, d, a) * turn(c, d, b) <= 0:
+            if (j + 1) % n != i and _meet(points[i], points[(i + 1) % n], points[j], points[(j + 1) % n]):
                 return True
     return False
+
+
+def _meet(a: np.ndarray, b: np.ndarray, c: np.ndarray, d: np.ndarray) -> bool:
+    """Tell whether the closed segments a-b and c-d share a point; on one line they do only where they overlap."""
+
+    def turn(p: np.ndarray, q: np.ndarray, r: np.ndarray) -> float:
+        return float((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]))
+
+    boxes_meet = bool((np.minimum(a, b) <= np.maximum(c, d)).all() and (np.minimum(c, d) <= np.maximum(a, b)).all())
+    return boxes_meet and turn(a, b, c) * turn(a, b, d) <= 0 and turn(c, d, a) * turn(c, d, b) <= 0
 
 
 def check_board(board: Board, *, path: str) -> Board:
