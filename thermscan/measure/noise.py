@@ -125,6 +125,8 @@ def without_jitter(variance: np.ndarray, gradient: list[np.ndarray]) -> np.ndarr
     if fine.sum() < 50:
         return variance
     typical = np.median(v[fine])
+    if typical <= 0:  # rounded or clipped: most pixels never change, and there is nothing to compare jitter with
+        return variance
     use = fine.copy()
     coefficients = np.zeros(4)
     for _ in range(4):

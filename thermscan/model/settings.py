@@ -188,6 +188,9 @@ class SourceSettings:
         12.0, (0.0, 1000.0), "distance to a new source within which old ones are weighed again: speed"
     )
     most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
+    own_reach_mm: float = knob(
+        1.0, (0.0, 50.0), "distance around a found source within which no free source is added: it would be its own misfit"
+    )
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
         0.2, (0.0, 1.0), "standard error of power that the plate model leaves: uneven copper near the source; judgement"
@@ -222,6 +225,7 @@ class PlacementSettings:
     optics_blur_px: float = knob(0.6, (0.1, 5.0), "usual blur of optics and stabilising, standard deviation, px")
     tile_px: float = knob(36.0, (8.0, 128.0), "side of the tiles that have their own brightness and noise, px")
     block_px: float = knob(9.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
+    settle_rounds: int = knob(4, (1, 20), "steps of a placement with the tolerance of each block allowed for")
     huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
     vuong_z: float = knob(3.0, (1.0, 10.0), "z value (Vuong 1989) by which the best start must beat any other")
     rim_px: float = knob(2.0, (0.0, 50.0), "width of bench around the board that takes part in the pattern match, px")
@@ -645,7 +649,8 @@ class PictureSettings:
     edge_smoothing_px: float = knob(0.8, (0.3, 3.0), "smoothing before slopes are taken")
     edge_reach_px: int = knob(6, (2, 50), "distance over which an edge's step is taken")
     edge_sigmas: float = knob(12.0, (3.0, 100.0), "slope over its noise from which an edge counts as strong")
-    fewest_edges: int = knob(12, (3, 1000), "strong edges that are needed to speak of focus")
+    edge_share: float = knob(0.1, (0.01, 1.0), "slope over the steepest of the picture from which an edge counts")
+    fewest_edges: int = knob(30, (3, 1000), "points of strong edges that are needed to speak of focus")
     soft_px: float = knob(2.2, (0.5, 20.0), "blur of the sharpest edges above which the focus is soft")
     powered_w: float = knob(0.5, (0.01, 100.0), "watts in the supply log that must show in the picture")
     powered_s: float = knob(3.0, (0.5, 60.0), "seconds after power-on by which they must show")

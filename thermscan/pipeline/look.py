@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from thermscan.measure.hottest import hottest_places, pixel_means
+from thermscan.measure.picture_quality import judge_picture
 from thermscan.model.look_report import LookReport
 from thermscan.model.pose import map_points
 from thermscan.model.recording import Recording
@@ -50,7 +51,8 @@ def look(recording: Recording, *, settings: Settings) -> tuple[LookReport, Prepa
     camera, timing = prepared.camera, prepared.timing
     means = pixel_means(recording, camera, timing)
     times = recording.times_s
-    said = unusable_because(prepared)
+    judged = judge_picture(recording, camera, prepared.motion, timing, settings=settings.picture)
+    said = (*judged, *unusable_because(prepared))
     rate = None
     if times is not None and len(times) > 1:
         rate = float(1 / np.median(np.diff(times)))
