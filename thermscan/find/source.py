@@ -121,7 +121,7 @@ def start_search(data: FitData, maker: TemplateMaker) -> Search:
     nuisance, owners = healthy_columns(data, heat)
     plates = plate_options(learned.conductance_w_per_k)
     own_w = dict(zip(heat.refs, map(float, heat.powers_w), strict=True))
-    return Search(data, maker, nuisance, owners, plates, candidates, base, own_w)
+    return Search(data, maker, nuisance, owners, plates, candidates, base, data.runs_s, own_w)
 
 
 def part_candidates(maker: TemplateMaker) -> list[Candidate]:
@@ -137,6 +137,7 @@ def next_source(search: Search) -> Found | None:
     """Return the best further source, or None where none pays."""
     fit = search.fit_with(search.found)
     taken = search.refs()
+    places = tuple(f.place for f in search.found)
     best, best_score = None, 0.0
     for c in search.candidates:
         if c.place.part.ref in taken:
@@ -146,7 +147,7 @@ def next_source(search: Search) -> Found | None:
         if score > best_score:
             best, best_score = c.place, score
     for depth in ("surface", "far_side"):
-        place, gain = free_place(search.maker, fit, search.middle, depth=depth)
+        place, gain = free_place(search.maker, fit, search.middle, depth=depth, taken=places)
         if gain + search.log_odds(place) > best_score:
             best, best_score = place, gain + search.log_odds(place)
     return None if best is None else weigh(search, best, fit)

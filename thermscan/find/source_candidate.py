@@ -78,7 +78,9 @@ def make_candidate(maker: TemplateMaker, place: Place, options: tuple[Option, ..
     return Candidate(place, options, maker.data.samples(maker.templates(place, options)))
 
 
-def free_place(maker: TemplateMaker, fit: LinearFit, plate: Option, *, depth: str = "surface") -> tuple[Place, float]:
+def free_place(
+    maker: TemplateMaker, fit: LinearFit, plate: Option, *, depth: str = "surface", taken: tuple[Place, ...] = ()
+) -> tuple[Place, float]:
     """Return the free spot that explains most of what is left, with its log Bayes factor.
 
     The template of the board's middle is slid over the grid (edges are met only approximately), the best spot is
@@ -92,6 +94,10 @@ def free_place(maker: TemplateMaker, fit: LinearFit, plate: Option, *, depth: st
     score = np.where(b > 0, gains(b, g, POWER_SCALES_W), -np.inf)
     points = data.grid.points_mm()
     score[~board.inside(points[..., 0], points[..., 1])] = -np.inf
+    for other in taken:
+        score[within(other, points, margin_mm=maker.settings.own_reach_mm + 2 * data.blur_mm)] = -np.inf
+    if not np.isfinite(score).any():
+        return Place(x0, y0), -np.inf
     row, column = np.unravel_index(int(np.argmax(score)), score.shape)
     place = Place(float(points[row, column, 0]), float(points[row, column, 1]))
     place = settle(maker, fit, place, option)
@@ -106,6 +112,13 @@ def centred(grid: object, kernel: np.ndarray, board: Board) -> np.ndarray:
     up = min(row, kernel.shape[1] - 1 - row)
     across = min(column, kernel.shape[2] - 1 - column)
     return kernel[:, row - up : row + up + 1, column - across : column + across + 1]
+
+
+def within(place: Place, points_mm: np.ndarray, *, margin_mm: float) -> np.ndarray:
+    """Tell which points, ndarray (..., 2), lie on a place's body or within a margin of it."""
+    if place.part is not None:
+        return place.part.contains(points_mm[..., 0], points_mm[..., 1], margin_mm=margin_mm)
+    return np.hypot(points_mm[..., 0] - place.x_mm, points_mm[..., 1] - place.y_mm) <= margin_mm
 
 
 def shifted(maker: TemplateMaker, place: Place, option: Option) -> np.ndarray:

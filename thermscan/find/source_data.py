@@ -35,6 +35,8 @@ class FitData:
     blur_mm : float
         Standard deviation of what optics, pixel and resampling smear together.
     position_error_mm : float
+    runs_s : tuple of (on, off), s
+        Stretches with power.
     gain, gain_error : float
         What the camera shows of a true rise (emissivity of a surface that was not corrected), and its standard error
         as a share.
@@ -50,6 +52,7 @@ class FitData:
     spread: np.ndarray
     blur_mm: float
     position_error_mm: float
+    runs_s: tuple[tuple[float, float | None], ...] = ((0.0, None),)
     gain: float = 1.0
     gain_error: float = 0.0
 
@@ -125,6 +128,7 @@ def prepare(
         width,
         smear_mm(excess, factor, settings),
         film.position_error_mm,
+        runs,
         1.0 if corrected else settings.emissivity,
         0.02 if corrected else settings.emissivity_error / settings.emissivity,
     )

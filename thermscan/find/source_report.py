@@ -6,6 +6,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from thermscan.find.source_candidate import make_candidate, shift_of, shifted
+from thermscan.find.source_course import power_course
 from thermscan.find.source_data import parts_capacity
 from thermscan.find.source_limit import limit_map, part_limits
 from thermscan.find.source_search import LinearFit
@@ -63,7 +64,7 @@ def describe_source(search: Search, index: int, excess: Excess, grown: tuple[flo
         y_mm=y,
         place_95_mm=radius,
         power_w=power,
-        course_w=np.full(len(excess.film.edges_s) - 1, power.value),
+        course_w=power.value * on_film(search, power_course(search, found, fit), excess),
         needed_probability=float(1 / (1 + np.exp(-np.clip(odds, -50, 50)))),
         depth=max(depths, key=lambda d: depths[d]),
         depth_probability=depths,
@@ -140,6 +141,13 @@ def joined(fitted: Measured, energy_w: float, error_w: float) -> Measured:
     mean = float(weights @ values / weights.sum())
     misfit = float(weights @ (values - mean) ** 2)
     return Measured.normal(mean, float(np.sqrt(max(1.0, misfit) / weights.sum())))
+
+
+def on_film(search: Search, course: np.ndarray, excess: Excess) -> np.ndarray:
+    """Return a course over the fit's bins (bins,) at the film's bins, zero before power-on."""
+    centres = excess.film.centres_s
+    at = np.clip(np.searchsorted(search.data.edges_s, centres, side="right") - 1, 0, len(course) - 1)
+    return np.where(centres >= search.data.edges_s[0], course[at], 0.0)
 
 
 def depth_shares(found: Found) -> dict[str, float]:

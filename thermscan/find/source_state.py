@@ -61,6 +61,8 @@ class Search:
         Plates to be tried.
     candidates : list of Candidate
     base_variance : ndarray of shape (samples,), K2
+    runs_s : tuple of (on, off), s
+        Stretches with power.
     own_w : dict of refdes to W
         What each part makes on good boards, as seen.
     found : list of Found
@@ -73,6 +75,7 @@ class Search:
     plates: tuple[Option, ...]
     candidates: list[Candidate]
     base_variance: np.ndarray
+    runs_s: tuple[tuple[float, float | None], ...]
     own_w: dict[str, float] = field(default_factory=dict)
     found: list[Found] = field(default_factory=list)
 

@@ -369,6 +369,7 @@ class TimingSettings:
         10.0, (3.0, 50.0), "the same for a power-off without a power-on; a warm thing may leave the view"
     )
     restless_share: float = knob(0.25, (0.0, 10.0), "strength of kinks while off, over a switch's, in its own places")
+    faded_share: float = knob(0.25, (0.0, 1.0), "rise left at the end, over the first rise, where heat never went off")
     history_share: float = knob(0.08, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
     off_share: float = knob(
         0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off"

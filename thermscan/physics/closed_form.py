@@ -47,7 +47,10 @@ def point_source_step(
     capacity_j_per_mm2_k: float,
     loss_w_per_mm2_k: float,
 ) -> float:
-    """Return the rise ``time_s`` after a point source was switched on, K: ``P / (4 pi k t) W(r^2 / (4 a t), r / L)``."""
+    """Return the rise ``time_s`` after a point source was switched on, K.
+
+    ``P / (4 pi k t) W(r^2 / (4 a time), r / L)`` with the well function W; same source as there.
+    """
     diffusivity = conductance_w_per_k / capacity_j_per_mm2_k
     length = np.sqrt(conductance_w_per_k / loss_w_per_mm2_k)
     return (
