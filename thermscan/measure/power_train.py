@@ -65,6 +65,7 @@ def believable_train(pools: PoolSeries, fit: EdgeFit, *, settings: TimingSetting
                 profiles[number].step_share > settings.step_share
                 or _is_faint(fit, number, settings.lone_sigmas if is_lone else settings.switch_sigmas)
                 or _is_restless(fit, number, chosen, inside, settings)
+                or ((number, None) in runs and _has_faded(pools, fit, number, chosen, settings))
                 or _is_common(fit, number, mixed & ~(inside & (not is_lone)), settings)
             ):
                 signs[number], dropped = 0, True
@@ -101,6 +102,17 @@ def _is_common(fit: EdgeFit, number: int, others: np.ndarray, settings: TimingSe
     strength = np.square(np.where(z > settings.source_sigmas, z, 0.0)).sum(axis=1)
     far = others & (np.abs(fit.times_s - fit.times_s[number]) > settings.rival_s)
     return bool(far.any() and strength[far].max() > settings.restless_share * strength[number])
+
+
+def _has_faded(pools: PoolSeries, fit: EdgeFit, number: int, chosen: np.ndarray, settings: TimingSettings) -> bool:
+    """Say whether most places of a power-on without a power-off end as they were before: no heat stayed in them."""
+    times = pools.times_s
+    before = (times < fit.times_s[number]) & (times > fit.times_s[number] - 2.0 * fit.horizon_s)
+    end = times > times[-1] - fit.horizon_s
+    if not before.any() or times[-1] < fit.times_s[number] + 3.0 * fit.horizon_s:
+        return False
+    change = pools.values[np.ix_(end, chosen)].mean(axis=0) - pools.values[np.ix_(before, chosen)].mean(axis=0)
+    return bool(np.median(change / np.abs(fit.response[number][chosen])) < settings.faded_share)
 
 
 def _is_restless(fit: EdgeFit, number: int, chosen: np.ndarray, inside: np.ndarray, settings: TimingSettings) -> bool:
