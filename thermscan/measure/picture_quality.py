@@ -67,11 +67,13 @@ def clipped(frame: np.ndarray, noise: float, step: float = 0.0) -> tuple[int, in
     """Count the pixels of a frame, ndarray (rows, columns), that are stuck at its highest and at its lowest value.
 
     Noise spreads values: just below an honest maximum lie more pixels than at it. Where far more share the very
-    extreme than lie within three noises of it (or two steps, where values are rounded to ``step``), the range has
-    ended there. 0 where that is not so.
+    extreme than lie within three noises of it, the range has ended there. 0 where that is not so, and where values are
+    rounded to a ``step`` so coarse that most pixels never change: nothing can be told then.
     """
     values = frame[np.isfinite(frame)]
-    reach = max(3 * noise, 2.5 * step, 1e-9)
+    if step > 2 * noise and np.unique(values).size < 0.05 * values.size:
+        return 0, 0
+    reach = max(3 * noise, 1e-9)
     counts = []
     for sign in (1.0, -1.0):
         top = float((sign * values).max())
