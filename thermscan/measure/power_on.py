@@ -76,7 +76,8 @@ def _seen(pools: PoolSeries, fit: EdgeFit, settings: TimingSettings) -> Timing:
         off = None if stop is None else first_moment(train.profiles[stop], settings.prompt_share_off, settings=settings)
         ups.append((on, off))
     end = next((m.low for up in ups for m in up if m is not None), float(pools.times_s[-1]))
-    warming, cooling = history(pools, fit.wander, end, settings=settings)
+    sigmas = settings.source_sigmas if ups else settings.lone_sigmas
+    warming, cooling = history(pools, fit.wander, end, sigmas=sigmas, settings=settings)
     if not ups:
         return _nothing_seen(warming, cooling)
     start = train.runs[0][0]

@@ -127,7 +127,9 @@ def _size(
     return size * units[0], error * units[1]
 
 
-def history(pools: PoolSeries, wander: np.ndarray, until_s: float, *, settings: TimingSettings) -> tuple[float, float]:
+def history(
+    pools: PoolSeries, wander: np.ndarray, until_s: float, *, sigmas: float, settings: TimingSettings
+) -> tuple[float, float]:
     """Largest warming and largest cooling that went on before a moment, K over ``settings.response_s``.
 
     Parameters
@@ -136,6 +138,8 @@ def history(pools: PoolSeries, wander: np.ndarray, until_s: float, *, settings: 
     wander : ndarray of shape (series,)
     until_s : float
         Samples up to here, and at most ``settings.history_s`` of them, are looked at.
+    sigmas : float
+        Trend over its error from which a place counts.
     settings : TimingSettings
 
     Returns
@@ -150,7 +154,7 @@ def history(pools: PoolSeries, wander: np.ndarray, until_s: float, *, settings: 
     since = times[rows] - times[rows].mean()
     change = since @ pools.values[rows] / np.square(since).sum() * settings.response_s
     error = pools.noise * wander / np.sqrt(np.square(since).sum()) * settings.response_s
-    sure = np.abs(change) > settings.source_sigmas * error
+    sure = np.abs(change) > sigmas * error
     warming = float(np.max(change, where=sure, initial=0.0))
     cooling = float(-np.min(change, where=sure, initial=0.0))
     if warming > settings.history_balance * cooling:
