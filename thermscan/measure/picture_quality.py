@@ -86,7 +86,7 @@ def clipped(frame: np.ndarray, noise: float, step: float = 0.0) -> tuple[int, in
 def smallest_step(frame: np.ndarray) -> float:
     """Return the smallest distance between two values of a frame; 0 where more values occur than steps could make."""
     values = np.unique(frame[np.isfinite(frame)])
-    if values.size < 3 or values.size > 0.2 * frame.size:
+    if values.size < 2 or values.size > 0.2 * frame.size:
         return 0.0
     return float(np.median(np.diff(values)))
 
