@@ -79,7 +79,8 @@ def _seen(pools: PoolSeries, fit: EdgeFit, settings: TimingSettings) -> Timing:
     sigmas = settings.source_sigmas if ups else settings.lone_sigmas
     warming, cooling = history(pools, fit.wander, end, sigmas=sigmas, settings=settings)
     if not ups:
-        return _nothing_seen(warming, cooling)
+        # kinks that are no switching mean that something else moves: warming then proves nothing
+        return _nothing_seen(0.0 if len(fit.times_s) else warming, cooling)
     start = train.runs[0][0]
     strongest = 0.0 if start is None else float(np.max(fit.response[start]))
     is_warm = cooling > settings.history_share * strongest
