@@ -80,16 +80,20 @@ def run_plate(board, powers_w, *, places=(), seconds=6.0, frames=24, spreading=5
     """Return board film (frames, rows, columns) and part tops (frames, parts), K above the start."""
     grid = BoardGrid.over(board, STEP_MM)
     points = grid.points_mm()
-    masks = [_mask(p, points, margin=0.0) for p in board.parts]
+    spread_over = np.stack([_mask(p, points, margin=0.0).ravel() for p in board.parts], axis=1).astype(float)
+    spread_over /= spread_over.sum(axis=0)
     heat = np.zeros(grid.shape)
     lumps = np.zeros(len(board.parts))
     cell_capacity = 1.9e-3 * 1.6 * STEP_MM**2  # J/K: 1.9 MJ/m3K
     conduct = spreading * 1.9e-3 * 1.6  # W/K between neighbouring cells: diffusivity times capacity per area
     areas = np.array([p.w * p.h for p in board.parts])
-    height = 1.0
-    capacity = 2.0e-3 * areas * height
+    capacity = 2.0e-3 * areas
     couple = areas * 6e-3 if coupling is None else coupling
-    step = 0.8 / (4 * conduct / cell_capacity + np.max(couple / np.maximum(capacity, 1e-6)))
+    made = np.zeros(grid.shape)
+    for x, y, watts in places:
+        r, c = grid.to_cell(x, y)
+        made[round(float(r)), round(float(c))] += watts
+    step = 0.8 / (4 * conduct / cell_capacity + np.max(couple / capacity))
     steps = max(int(np.ceil(seconds / frames / step)), 1)
     step = seconds / frames / steps
     film, tops = [], []
@@ -97,18 +101,12 @@ def run_plate(board, powers_w, *, places=(), seconds=6.0, frames=24, spreading=5
         for _ in range(steps):
             edge = np.pad(heat, 1, mode="edge")
             flow = conduct * (edge[2:, 1:-1] + edge[:-2, 1:-1] + edge[1:-1, 2:] + edge[1:-1, :-2] - 4 * heat)
-            flow -= 20e-6 * STEP_MM**2 * heat
-            for i, mask in enumerate(masks):
-                under = heat[mask].mean()
-                passed = couple[i] * (lumps[i] - under)
-                flow[mask] += passed / mask.sum()
-                lumps[i] += step * (powers_w[i] - passed) / capacity[i]
-            for x, y, watts in places:
-                r, c = grid.to_cell(x, y)
-                flow[round(float(r)), round(float(c))] += watts
+            passed = couple * (lumps - heat.ravel() @ spread_over)
+            flow += made - 20e-6 * STEP_MM**2 * heat + (spread_over @ passed).reshape(grid.shape)
+            lumps = lumps + step * (powers_w - passed) / capacity
             heat = heat + step * flow / cell_capacity
-        film.append(heat.copy())
-        tops.append(lumps.copy())
+        film.append(heat)
+        tops.append(lumps)
     return grid, np.array(film), np.array(tops)
 
 

@@ -255,9 +255,9 @@ def dark_pattern(lineup: Lineup, refs: frozenset[str], nets: tuple[str, ...]) ->
     pattern = loss_pattern(scene, lineup.shares, rows_of(scene, refs - half))
     if not half:
         return pattern, ()
-    both = loss_pattern(scene, lineup.shares, rows_of(scene, refs))
-    rest = 0.5 * (both - pattern)
-    return pattern + rest, (Beside(rest, -1.0, 1.0),)
+    each = [0.5 * loss_pattern(scene, lineup.shares, rows_of(scene, frozenset({r}))) for r in sorted(half)]
+    each = [e for e in each if e.any()]
+    return pattern + sum(each, np.zeros_like(pattern)), tuple(Beside(e, -1.0, 1.0) for e in each)
 
 
 def lowest(tree: PowerTree, nets: tuple[str, ...]) -> tuple[str, ...]:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import gammaln, logsumexp
 
-from thermscan.explain.pattern import source_patterns
-from thermscan.explain.scene import Scene
+from thermscan.explain.pattern import OwnHeat
+from thermscan.explain.scene import Scene, tail_of
 from thermscan.model.settings import ExplainSettings
 
 
@@ -127,11 +127,11 @@ class Judge:
             shared = solve_shared(columns, self._weighted(columns), bounds)
         if look.body is None:
             fits, cost, _ = self._fit_places(look, look.strengths, shared)
-            return fits[:, self.scene.is_seen].sum(axis=1) - cost
+            return self.settings.evidence_power * fits[:, self.scene.is_seen].sum(axis=1) - cost
         return self._fit_body(look, look.body, shared)
 
     def _weighted(self, columns: np.ndarray) -> np.ndarray:
-        return weigh_columns(columns, self.noise2, self.scene.spread_k, self.trust)
+        return weigh_columns(columns, self.noise2, self.scene.spread_k, self.settings.evidence_power * self.trust)
 
     def _fit_places(
         self, look: Look, strengths: np.ndarray, shared: Shared
@@ -148,12 +148,14 @@ class Judge:
     def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
         return 0.5 * (amounts**2).sum(axis=-1) + shared.log_width
 
-    def _log_t(self, residual: np.ndarray, mean: np.ndarray, look: Look, rows: slice | int = slice(None)) -> np.ndarray:
+    def _log_t(self, residual: np.ndarray, mean: np.ndarray, look: Look, row: int | None = None) -> np.ndarray:
+        """Return the log density at all places, or at the ``row`` of the fault itself, where tails are lighter."""
+        rows, tail = (slice(None), self.tail) if row is None else (row, self.settings.tail_at_fault)
         error = (self.settings.pattern_error if look.error is None else look.error) * np.abs(mean)
         if look.fixed is not None:
             error = np.hypot(error, self.settings.dark_error * look.fixed[rows])
         noise2 = self.noise2[rows] + (self.settings.shape_error * error) ** 2
-        return log_t(residual, noise2, self.scene.spread_k[rows], error, self.tail)
+        return log_t(residual, noise2, self.scene.spread_k[rows], error, tail)
 
     def _fit_body(self, look: Look, body: Body, shared: Shared) -> np.ndarray:
         """Average over how much of the surface's rise the board beneath shares, and over the body's lag."""
@@ -166,7 +168,7 @@ class Judge:
         fits, cost, taken = self._fit_places(look, beneath, without)
         elsewhere = scene.is_seen.copy()
         elsewhere[body.row] = False
-        others = fits[:, elsewhere].sum(axis=1) - cost
+        others = self.settings.evidence_power * fits[:, elsewhere].sum(axis=1) - cost
         at = np.arange(len(strengths))[:, None] + (body.steps - 1 - np.arange(body.steps))[None, :]
         if not scene.is_seen[body.row]:
             return logsumexp(others[at], axis=1) - np.log(body.steps)
@@ -175,14 +177,14 @@ class Judge:
         mean = board + over
         change = mean if look.fixed is None else mean + look.fixed[body.row]
         residual = scene.excess_k[body.row] - change - taken[at, body.row][:, :, None, :]
-        own = self._log_t(residual, mean, look, body.row)
+        own = self.settings.evidence_power * self._log_t(residual, mean, look, body.row)
         total = others[at][..., None] + own
         return logsumexp(total.reshape(len(strengths), -1), axis=1) - np.log(body.steps * len(body.courses))
 
     def log_none(self) -> float:
         """Return the log likelihood of no change at all."""
         fits, cost = self._calm(1.0)
-        return float(fits.sum() - cost)
+        return float(self.settings.evidence_power * fits.sum() - cost)
 
     def log_other(self) -> float:
         """Return the log likelihood of a fault that is none of those listed: a few places differ, anyhow.
@@ -193,7 +195,8 @@ class Judge:
         calm, cost = self._calm(1.0)
         wild, _ = self._calm(self.settings.other_widening)
         share = min(0.5, self.settings.other_places / max(len(calm), 1))
-        return float(np.logaddexp(np.log1p(-share) + calm, np.log(share) + wild).sum() - cost)
+        power = self.settings.evidence_power
+        return float(np.logaddexp(np.log1p(-share) + power * calm, np.log(share) + power * wild).sum() - cost)
 
     def _calm(self, widened: float) -> tuple[np.ndarray, float]:
         scene = self.scene
@@ -242,31 +245,31 @@ def _quadratic_of_two(
     return quad, np.log(noise2).sum(axis=-1) + np.log(det)
 
 
-def prepare_judge(scene: Scene, *, diffusivity: float, good_boards: int, settings: ExplainSettings) -> Judge:
+def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: ExplainSettings) -> Judge:
     """Work out the harmless shared differences of a scene.
 
-    Columns: everything warmer in proportion; and each of the warmest parts with more or less power, its board
-    around it following. Their likeliest amounts are found with weights that ignore places far off.
+    Columns: everything warmer in proportion, drifts, and each of the parts that make most heat with more or less
+    power: all that it warms follows, as far and as late as it does on the good boards.
     """
     columns = [settings.common_share * scene.own_k, *_drifts(scene, settings)]
-    spare = scene.spread_k[:, -1] * (scene.own_k[:, -1] > settings.warm_own_k)
-    order = [i for i in np.argsort(-spare) if scene.refs[i] is not None and spare[i] > 0][: settings.most_shared]
-    for i in order:
-        plate = source_patterns(scene, scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i], diffusivities=(diffusivity,))[
-            0
-        ]
-        course = scene.own_k[i] / max(scene.own_k[i, -1], 1e-9)
-        column = 0.5 * plate
-        column[i] += 0.5 * course
-        columns.append(scene.spread_k[i, -1] * column)
+    warm = _is_warm(scene, settings)
+    usual = float(np.median(scene.spread_k[warm, -1] / scene.own_k[warm, -1])) if warm.any() else settings.share_one
+    brings = (own.shares * np.where(scene.is_seen, scene.own_k[:, -1], 0.0)[:, None]).max(axis=0)
+    for i in np.argsort(-brings)[: settings.most_shared]:
+        if scene.refs[i] is None or brings[i] < settings.warm_own_k * scene.floor_scale:
+            continue
+        share = scene.spread_k[i, -1] / scene.own_k[i, -1] if scene.is_seen[i] and scene.own_k[i, -1] > 0 else usual
+        columns.append(min(share, settings.most_power_share) * own.shares[:, i, None] * scene.own_k)
     columns_flat = np.stack([c.reshape(-1) for c in columns], axis=1)
     tail = tail_of(good_boards, settings)
     noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
     y = scene.excess_k.reshape(-1)
-    trust = scene.is_seen.astype(float)
+    trust, power = scene.is_seen.astype(float), settings.evidence_power
     most = np.full(columns_flat.shape[1], settings.most_shared_sigma)
     for _ in range(6):
-        shared = solve_shared(columns_flat, weigh_columns(columns_flat, noise2, scene.spread_k, trust), (-most, most))
+        shared = solve_shared(
+            columns_flat, weigh_columns(columns_flat, noise2, scene.spread_k, power * trust), (-most, most)
+        )
         left = (y - shared.columns @ shared.amounts(y)).reshape(scene.excess_k.shape)
         quad, _ = _quadratic(left, noise2, scene.spread_k)
         trust = scene.is_seen * (tail + left.shape[1]) / (tail + quad)
@@ -281,6 +284,10 @@ def weigh_columns(columns: np.ndarray, noise2: np.ndarray, common: np.ndarray, t
     lowered = (common[..., None] * scaled).sum(axis=1, keepdims=True)
     scaled = scaled - common_scaled * lowered / (1.0 + (common**2 / noise2).sum(axis=1))[:, None, None]
     return (trust[:, None, None] * scaled).reshape(columns.shape)
+
+
+def _is_warm(scene: Scene, settings: ExplainSettings) -> np.ndarray:
+    return scene.is_seen & (scene.own_k[:, -1] > settings.warm_own_k * scene.floor_scale)
 
 
 def _drifts(scene: Scene, settings: ExplainSettings) -> list[np.ndarray]:
@@ -308,10 +315,3 @@ def solve_shared(columns: np.ndarray, weighted: np.ndarray, bounds: tuple[np.nda
     normal = np.eye(columns.shape[1]) + columns.T @ weighted
     _, logdet = np.linalg.slogdet(normal)
     return Shared(columns, np.linalg.solve(normal, weighted.T), 0.5 * float(logdet), *bounds)
-
-
-def tail_of(good_boards: int, settings: ExplainSettings) -> float:
-    """Degrees of freedom of the heavy-tailed differences: fewer good boards, heavier tails."""
-    if good_boards >= 3:
-        return settings.tail_many
-    return {2: settings.tail_two, 1: settings.tail_one}.get(good_boards, settings.tail_none)

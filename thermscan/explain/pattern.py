@@ -99,7 +99,9 @@ def divide_own_heat(
     if not parts or not len(rows) or not scene.own_k.any():
         return OwnHeat(np.zeros((n, n)), diffusivities[len(diffusivities) // 2])
     own = scene.own_k[:, -1]
-    weight = 1.0 / np.maximum(np.hypot(scene.noise_k[rows, -1], error * own[rows]), 1e-6)
+    # Far from a part the pattern is wrong by a share of the source, not of the little that arrives.
+    least = 0.02 * float(own[rows].max()) + 1e-6
+    weight = 1.0 / (np.hypot(scene.noise_k[rows, -1], error * own[rows]) + least)
     prior = np.diag([1.0 / (3.0 * max(usual_k.get(scene.kinds[i], 2.0), 1e-3) * scene.floor_scale) for i in parts])
     best: tuple[float, np.ndarray, np.ndarray, float] | None = None
     for a in diffusivities:
@@ -108,10 +110,30 @@ def divide_own_heat(
         powers, misfit = nnls(system, np.concatenate([own[rows] * weight, np.zeros(len(parts))]))
         if best is None or misfit < best[0]:
             best = (float(misfit), gain, powers, a)
+    assert best is not None
     _, gain, powers, a = best
     made = np.zeros((n, n))
     made[:, parts] = gain * powers
-    return OwnHeat(made / np.maximum(made.sum(axis=1), np.maximum(own, 1e-9))[:, None], a)
+    shares = made / np.maximum(made.sum(axis=1), np.maximum(own, 1e-9))[:, None]
+    return OwnHeat(_at_least_the_contrast(shares, scene), a)
+
+
+def _at_least_the_contrast(shares: np.ndarray, scene: Scene) -> np.ndarray:
+    """Give each seen part what it is warmer than the board around: a body that makes no heat is not."""
+    own, out = scene.own_k[:, -1], shares.copy()
+    bare = np.array([r is None for r in scene.refs]) & scene.is_seen
+    for i in np.flatnonzero(scene.is_seen & ~bare & (own > 0)):
+        distance = np.where(bare, np.hypot(scene.x_mm - scene.x_mm[i], scene.y_mm - scene.y_mm[i]), np.inf)
+        near = np.argsort(distance)[:4]
+        near = near[np.isfinite(distance[near])]
+        if not len(near):
+            continue
+        contrast = float(np.clip(1.0 - np.median(own[near]) / own[i], 0.0, 1.0))
+        if out[i, i] < contrast:
+            others = out[i].sum() - out[i, i]
+            out[i] *= min(1.0, (1.0 - contrast) / others) if others > 0 else 1.0
+            out[i, i] = contrast
+    return out
 
 
 def _gain(scene: Scene, parts: list[int], diffusivity: float) -> np.ndarray:

@@ -54,13 +54,16 @@ class Weighing:
 def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     """Return log priors and tempered log likelihoods of the thermal evidence: hypotheses, no fault, other."""
     fits = {key: judge.log_fit(look) for key, look in lineup.looks.items() if _is_first(key)}
-    rough = np.array([_mixed(h, fits) + np.log(h.prior) / lineup.settings.evidence_power for h in lineup.hypotheses])
+    rough = np.array([_mixed(h, fits) + np.log(h.prior) for h in lineup.hypotheses])
     near = {lineup.hypotheses[i].where for i in np.argsort(-rough)[: lineup.settings.weighed_closely]}
     closely = {v.look for h in lineup.hypotheses if h.where in near for v in h.views}
     fits |= {key: judge.log_fit(lineup.looks[key]) for key in closely if key not in fits}
     heat = [_mixed(h, fits) for h in lineup.hypotheses]
     none = judge.log_none()
     values = np.array([*heat, none, judge.log_other()]) - none
+    # A fault may make too little heat, or heat that has not reached a surface yet: it then looks like none.
+    silent = lineup.settings.silent_share
+    values[:-2] = np.logaddexp(np.log1p(-silent) + values[:-2], np.log(silent))
     listed = sum(h.prior for h in lineup.hypotheses)
     # What no listed hypothesis takes up (no dark part to be had, no bare place warm) stays a fault not listed.
     other = lineup.priors.other
@@ -69,7 +72,7 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     priors = [h.prior * scale for h in lineup.hypotheses]
     total = sum(priors) + lineup.priors.no_fault + other
     log_priors = np.log(np.maximum(np.array([*priors, lineup.priors.no_fault, other]) / total, 1e-300))
-    return log_priors, lineup.settings.evidence_power * values
+    return log_priors, values
 
 
 def _mixed(hypothesis: Hypothesis, fits: dict[tuple[object, ...], np.ndarray]) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from scipy.stats import t as student_t
 
 from thermscan.model.board import Board, Part
 from thermscan.model.evidence import Evidence
@@ -288,8 +289,8 @@ def healthy_scale(evidence: Evidence, settings: ExplainSettings) -> tuple[float,
 def left_out_widening(evidence: Evidence, settings: ExplainSettings) -> float:
     """Return how much wider good boards differ than expected, 1 or more, from each of them judged by the others.
 
-    The larger of 1.4826 times the median size of their parts' differences and their 95th percentile over 1.96,
-    in units of the difference expected. 1 where there are too few values to tell.
+    The larger of the median and the 95th percentile of the sizes of their parts' differences, each over that of the
+    t distribution they are expected to follow. 1 where there are too few values to tell.
     """
     floor, share = healthy_scale(evidence, settings)
     sizes = []
@@ -307,8 +308,18 @@ def left_out_widening(evidence: Evidence, settings: ExplainSettings) -> float:
                 sizes.append(abs(excess) / scale)
     if len(sizes) < settings.least_left_out:
         return 1.0
-    widest = max(1.4826 * float(np.median(sizes)), float(np.quantile(sizes, 0.95)) / 1.96)
+    usual = student_t(tail_of(evidence.good_boards, settings))
+    widest = max(
+        float(np.median(sizes)) / float(usual.ppf(0.75)), float(np.quantile(sizes, 0.95)) / float(usual.ppf(0.975))
+    )
     return float(np.clip(widest, 1.0, settings.most_widening))
+
+
+def tail_of(good_boards: int, settings: ExplainSettings) -> float:
+    """Degrees of freedom of the heavy-tailed differences: fewer good boards, heavier tails."""
+    if good_boards >= 3:
+        return settings.tail_many
+    return {2: settings.tail_two, 1: settings.tail_one}.get(good_boards, settings.tail_none)
 
 
 def _last(course: np.ndarray | None) -> float:

@@ -94,7 +94,7 @@ def prepare(
         scene, priors.self_heating_k, diffusivities=settings.diffusivities(), error=settings.pattern_error
     )
     lineup = line_up(evidence, scene, board, tree, own, priors=priors, settings=settings)
-    judge = prepare_judge(scene, diffusivity=own.diffusivity, good_boards=evidence.good_boards, settings=settings)
+    judge = prepare_judge(scene, own, good_boards=evidence.good_boards, settings=settings)
     return lineup, judge
 
 

@@ -225,7 +225,6 @@ class PlacementSettings:
     optics_blur_px: float = knob(0.6, (0.1, 5.0), "usual blur of optics and stabilising, standard deviation, px")
     tile_px: float = knob(36.0, (8.0, 128.0), "side of the tiles that have their own brightness and noise, px")
     block_px: float = knob(9.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
-    settle_rounds: int = knob(4, (1, 20), "steps of a placement with the tolerance of each block allowed for")
     huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
     vuong_z: float = knob(3.0, (1.0, 10.0), "z value (Vuong 1989) by which the best start must beat any other")
     rim_px: float = knob(2.0, (0.0, 50.0), "width of bench around the board that takes part in the pattern match, px")

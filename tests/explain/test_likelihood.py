@@ -1,0 +1,59 @@
+"""Densities and sums of the likelihood against dense reference computations."""
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.stats import multivariate_t
+
+from thermscan.explain.likelihood import log_t, solve_shared, weigh_columns
+from thermscan.explain.pattern import lag, plate_kernel
+
+
+def test_log_t_equals_scipys_multivariate_t():
+    random = np.random.default_rng(5)
+    residual = random.normal(0, 2, (3, 4))
+    noise2 = random.uniform(0.1, 1.0, (3, 4))
+    common = random.uniform(0.1, 1.0, (3, 4))
+    model = random.uniform(0.1, 1.0, (3, 4))
+    for extra in (None, model):
+        ours = log_t(residual, noise2, common, extra, 4.0)
+        for i in range(3):
+            shape = np.diag(noise2[i]) + np.outer(common[i], common[i])
+            shape += 0.0 if extra is None else np.outer(model[i], model[i])
+            assert ours[i] == pytest.approx(multivariate_t(np.zeros(4), shape, df=4.0).logpdf(residual[i]), abs=1e-9)
+
+
+def test_ridge_equals_dense_least_squares():
+    random = np.random.default_rng(6)
+    places, stages, n = 5, 3, 2
+    noise2, common = random.uniform(0.1, 1.0, (places, stages)), random.uniform(0.1, 1.0, (places, stages))
+    columns = random.normal(0, 1, (places * stages, n))
+    dense = np.zeros((places * stages, places * stages))
+    for i in range(places):
+        block = slice(i * stages, (i + 1) * stages)
+        dense[block, block] = np.linalg.inv(np.diag(noise2[i]) + np.outer(common[i], common[i]))
+    weighted = weigh_columns(columns, noise2, common, np.ones(places))
+    assert np.allclose(weighted, dense @ columns, atol=1e-10)
+    wide = np.full(n, 1e9)
+    shared = solve_shared(columns, weighted, (-wide, wide))
+    y = random.normal(0, 1, places * stages)
+    expected = np.linalg.solve(np.eye(n) + columns.T @ dense @ columns, columns.T @ dense @ y)
+    assert np.allclose(shared.amounts(y), expected, atol=1e-10)
+
+
+@pytest.mark.parametrize(("distance", "size", "time"), [(0.5, 1.0, 2.0), (4.0, 1.0, 5.0), (8.0, 2.0, 10.0)])
+def test_plate_kernel_is_the_summed_instantaneous_source(distance, size, time):
+    # Carslaw and Jaeger, Conduction of Heat in Solids, 2nd ed., section 10.3: instantaneous source in a plane,
+    # here of Gaussian width, summed over the time since switching on
+    a = 3.0
+    expected, _ = quad(
+        lambda t: 4 * a / (2 * size**2 + 4 * a * t) * np.exp(-(distance**2) / (2 * size**2 + 4 * a * t)), 0, time
+    )
+    ours = plate_kernel(np.array([distance]), np.array([size]), np.array([time]), a)[0, 0]
+    assert ours == pytest.approx(expected, rel=1e-6)
+
+
+def test_lag_ends_at_one():
+    course = lag(np.array([1.0, 2.0, 5.0]), 3.0)
+    assert course[-1] == 1.0
+    assert np.all(np.diff(course) > 0)

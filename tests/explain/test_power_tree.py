@@ -1,0 +1,71 @@
+"""The power tree: given, guessed, and absent."""
+
+import numpy as np
+import pytest
+
+from thermscan.explain.power_tree import grow_tree, is_ground, volts_from_name
+from thermscan.model.board import Board, Part, Rail
+
+OUTLINE = np.array([[0, 0], [50, 0], [50, 40], [0, 40]], float)
+PARTS = (
+    Part("J1", "connector", 3, 3, nets=("+12V", "GND")),
+    Part("U1", "regulator", 10, 10, nets=("+12V", "SW1", "GND")),
+    Part("L1", "inductor", 15, 10, nets=("SW1", "+5V")),
+    Part("U2", "regulator", 20, 10, nets=("+5V", "+3V3", "GND")),
+    Part("U3", "chip", 30, 10, nets=("+3V3", "GND")),
+    Part("U4", "chip", 40, 10, nets=("+5V", "GND")),
+    Part("C1", "capacitor", 30, 20, nets=("+3V3", "GND")),
+    Part("R1", "resistor", 35, 20, nets=("+3V3", "RESET")),
+)
+RAILS = (Rail("+12V", 12.0), Rail("+5V", 5.0, 5.0, "U1", "+12V"), Rail("+3V3", 3.3, 5.0, "U2", "+5V"))
+
+
+@pytest.mark.parametrize(
+    ("name", "volts"), [("+3V3", 3.3), ("12V", 12.0), ("+1V05_CORE", 1.05), ("VDD_5V", 5.0), ("RESET", None)]
+)
+def test_volts_in_a_name(name, volts):
+    assert volts_from_name(name) == volts
+
+
+@pytest.mark.parametrize("name", ["GND", "AGND", "PGND", "VSS", "0V", "gnd"])
+def test_grounds(name):
+    assert is_ground(name)
+    assert not is_ground("+5V")
+
+
+def test_given_tree():
+    tree = grow_tree(Board("b", OUTLINE, parts=PARTS, rails=RAILS))
+    assert not tree.is_guess
+    assert tree.below("+5V") == ("+5V", "+3V3")
+    assert tree.above("+3V3") == ("+5V", "+12V")
+    assert tree.path_to("+3V3") >= {"U2", "L1", "U1", "J1"}
+    assert tree.fed_by("+5V") >= {"U2", "U3", "U4"}
+    assert "U1" not in tree.fed_by("+5V")
+    assert tree.made_by("U2") == ("+3V3",)
+
+
+def test_a_pull_up_carries_no_supply():
+    tree = grow_tree(Board("b", OUTLINE, parts=PARTS, rails=RAILS))
+    assert "R1" not in tree.supplies["+3V3"].series
+    assert "L1" in tree.supplies["+5V"].series
+
+
+def test_guessed_tree_says_so():
+    tree = grow_tree(Board("b", OUTLINE, parts=PARTS))
+    assert tree.is_guess
+    assert tree.supplies["+3V3"].maker == "U2"
+    assert tree.supplies["+3V3"].from_net == "+5V"
+    assert "guessed" in tree.sentence
+
+
+def test_no_nets_no_tree():
+    tree = grow_tree(Board("b", OUTLINE, parts=(Part("U1", "chip", 5, 5),)))
+    assert tree.supplies == {}
+    assert "no nets" in tree.sentence
+
+
+def test_a_loop_of_rails_ends():
+    loop = (Rail("A", 5.0, 5.0, "U1", "B"), Rail("B", 5.0, 5.0, "U2", "A"))
+    tree = grow_tree(Board("b", OUTLINE, parts=PARTS, rails=loop))
+    assert set(tree.below("A")) == {"A", "B"}
+    assert set(tree.above("A")) == {"A", "B"}

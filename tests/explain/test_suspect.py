@@ -1,0 +1,191 @@
+"""The ranking as a whole: sums to one, finds faults, leaves good boards alone, says what is missing."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from thermscan.explain.posterior import brier_score
+from thermscan.explain.suspect import explain
+from thermscan.model.evidence import Evidence, Priors, Swap
+from thermscan.model.quantity import Measured
+from thermscan.model.recording import Drive
+from thermscan.model.result import FAULTS, VERDICTS
+from thermscan.model.settings import ExplainSettings
+from thermscan.model.timing import PowerUp, Timing
+
+POPULATION = [
+    (seed, word) for word in ("short", "leak", "overload", "open_or_missing", "dead_supply") for seed in (1, 2)
+]
+GOOD_BOARDS = [(seed, "none") for seed in range(21, 27)]
+
+
+@pytest.fixture(scope="module")
+def answers(made_case):
+    return [
+        (case, explain(case.evidence, case.board)) for case in (made_case(s, w) for s, w in POPULATION + GOOD_BOARDS)
+    ]
+
+
+def is_right(case, suspect):
+    return suspect.ref is not None and suspect.ref == case.ref
+
+
+def test_probabilities_add_to_one(answers):
+    for _, ranking in answers:
+        total = sum(s.probability for s in ranking.suspects) + ranking.no_fault_probability + ranking.other_probability
+        assert total == pytest.approx(1.0, abs=1e-9)
+        values = [s.probability for s in ranking.suspects]
+        assert values == sorted(values, reverse=True)
+        assert len({(s.ref, s.x_mm, s.y_mm) for s in ranking.suspects}) == len(ranking.suspects)
+
+
+def test_records_are_whole(answers):
+    for _, ranking in answers:
+        assert ranking.verdict in VERDICTS
+        for suspect in ranking.suspects:
+            assert suspect.fault in FAULTS
+            assert sum(suspect.faults.values()) == pytest.approx(1.0)
+            assert suspect.fault == max(suspect.faults, key=suspect.faults.get)
+            assert suspect.x_mm is not None
+            assert np.isfinite(suspect.x_mm)
+            assert suspect.reasons
+            assert all("nan" not in r.lower() for r in suspect.reasons)
+
+
+def test_faults_are_found_and_good_boards_left_alone(answers):
+    faulty = [(c, r) for c, r in answers if c.word != "none"]
+    first = [bool(r.suspects) and is_right(c, r.suspects[0]) for c, r in faulty]
+    three = [any(is_right(c, s) for s in r.suspects[:3]) for c, r in faulty]
+    assert np.mean(first) >= 0.7
+    assert np.mean(three) >= 0.8
+    assert all(r.verdict != "suspect" for c, r in answers if c.word == "none")
+
+
+def test_probabilities_are_calibrated(answers):
+    # Brier score of the first suspect under half of the base rate's (always saying the share of right ones)
+    stated = np.array([r.suspects[0].probability if r.suspects else 0.0 for _, r in answers])
+    right = np.array([bool(r.suspects) and is_right(c, r.suspects[0]) for c, r in answers], float)
+    base = brier_score(np.full(len(right), right.mean()), right)
+    assert brier_score(stated, right) < 0.5 * base
+
+
+def test_verdict_follows_the_design(answers):
+    for _, ranking in answers:
+        lead = ranking.suspects[0].probability if ranking.suspects else 0.0
+        expected = "suspect" if lead >= 0.5 else ("like_good" if ranking.no_fault_probability >= 0.5 else "cannot_tell")
+        assert ranking.verdict == expected
+
+
+def test_a_small_rise_at_a_cold_part_beats_a_large_one_at_a_warm_chip(made_case, bare_evidence):
+    case = made_case(30, "none")
+    evidence = bare_evidence(case.evidence)
+    chip = max(evidence.parts, key=lambda p: (p.rise_course_k - p.excess_course_k)[-1] if p.kind == "chip" else -1.0)
+    own = (chip.rise_course_k - chip.excess_course_k)[-1]
+    cold = min(
+        (p for p in evidence.parts if p.kind == "capacitor"), key=lambda p: (p.rise_course_k - p.excess_course_k)[-1]
+    )
+
+    def warmed(part, kelvin):
+        extra = kelvin * np.linspace(0.4, 1.0, len(part.excess_course_k))
+        return replace(
+            part,
+            excess_course_k=extra,
+            rise_course_k=part.rise_course_k - part.excess_course_k + extra,
+            spread_course_k=np.full(len(extra), np.hypot(0.05, 0.1 * own) if part is chip else 0.05),
+        )
+
+    parts = tuple(
+        warmed(p, 0.1 * own) if p is chip else warmed(p, 1.0) if p is cold else warmed(p, 0.0) for p in evidence.parts
+    )
+    ranking = explain(replace(evidence, parts=parts), case.board)
+    assert ranking.suspects[0].ref == cold.ref
+    chance = {s.ref: s.probability for s in ranking.suspects}
+    assert chance[cold.ref] > 10 * chance.get(chip.ref, 0.002)
+
+
+def test_nothing_to_judge_is_cannot_tell():
+    ranking = explain(Evidence(), None)
+    assert ranking.verdict == "cannot_tell"
+    assert ranking.suspects == ()
+    assert ranking.no_fault_probability + ranking.other_probability == pytest.approx(1.0)
+    assert ranking.next_steps
+
+
+def test_without_board_parts_still_rank(made_case, bare_evidence):
+    case = made_case(1, "leak")
+    ranking = explain(bare_evidence(case.evidence), None)
+    assert ranking.suspects
+    assert any("no nets" in w for w in ranking.warnings)
+
+
+def test_one_good_board_is_said_to_be_weak(made_case, bare_evidence):
+    case = made_case(1, "leak", goods=1)
+    ranking = explain(bare_evidence(case.evidence), case.board)
+    assert any("one good board" in w for w in ranking.warnings)
+
+
+def test_no_good_board_is_said_to_be_weaker(made_case, bare_evidence):
+    case = made_case(1, "leak")
+    evidence = bare_evidence(case.evidence)
+    alone = tuple(
+        replace(p, excess_course_k=p.rise_course_k, spread_course_k=0 * p.rise_course_k) for p in evidence.parts
+    )
+    ranking = explain(replace(evidence, parts=alone, basis="itself_only", good_boards=0), case.board)
+    assert any("no good board" in w for w in ranking.warnings)
+    assert any("known-good" in s for s in ranking.next_steps)
+    with_good = explain(evidence, case.board)
+    assert max((s.probability for s in ranking.suspects), default=0) <= with_good.suspects[0].probability
+
+
+def test_restarts_move_away_from_no_fault(made_case, bare_evidence):
+    case = made_case(8, "none", goods=1)
+    evidence = bare_evidence(case.evidence)
+    ups = tuple(PowerUp(Measured(t, t, t), Measured(t + 0.4, t + 0.4, t + 0.4)) for t in (1.0, 2.0, 3.0))
+    restarting = replace(evidence, timing=Timing(power_ups=ups, restarts=2), good_timings=(Timing(restarts=0),))
+    before, after = explain(evidence, case.board), explain(restarting, case.board)
+    assert after.no_fault_probability < before.no_fault_probability
+    assert any("2 restarts" in m for m in after.moved_by)
+
+
+def test_a_swap_without_change_lowers_that_part(made_case, bare_evidence):
+    case = made_case(1, "leak")
+    evidence = bare_evidence(case.evidence)
+    before = explain(evidence, case.board)
+    swapped = explain(replace(evidence, swaps=(Swap(before.suspects[0].ref, changed=False),)), case.board)
+    odds = [s.probability / (1 - s.probability) for r in (before, swapped) for s in r.suspects if s.ref == case.ref]
+    assert len(odds) < 2 or odds[1] == pytest.approx(ExplainSettings().swap_left * odds[0], rel=0.05)
+
+
+def test_injection_accuses_only_what_touches_the_net(made_case, bare_evidence):
+    case = made_case(1, "leak")
+    evidence = bare_evidence(case.evidence)
+    net = case.board.part(case.ref).nets[0]
+    alone = tuple(replace(p, excess_course_k=p.rise_course_k) for p in evidence.parts)
+    drive = Drive("injection", net, 1.0, 2.0)
+    ranking = explain(replace(evidence, parts=alone, basis="itself_only", good_boards=0, drive=drive), case.board)
+    for suspect in ranking.suspects:
+        assert suspect.ref is None or net in case.board.part(suspect.ref).nets
+    assert any("2.00 W" in w and "500 mohm" in w for w in ranking.warnings)
+
+
+def test_the_priors_count(made_case, bare_evidence):
+    case = made_case(8, "none", goods=1)
+    evidence = bare_evidence(case.evidence)
+    trusting = replace(Priors(), no_fault=0.8)
+    usual = explain(evidence, case.board)
+    assert explain(evidence, case.board, priors=trusting).no_fault_probability > usual.no_fault_probability
+
+
+def test_inputs_are_not_changed(made_case):
+    case = made_case(1, "short")
+    before = case.evidence.excess.excess.copy()
+    case.evidence.excess.excess.setflags(write=False)
+    explain(case.evidence, case.board)
+    assert np.array_equal(case.evidence.excess.excess, before)
+
+
+def test_same_evidence_same_answer(made_case, bare_evidence):
+    case = made_case(2, "short")
+    evidence = bare_evidence(case.evidence)
+    assert explain(evidence, case.board) == explain(evidence, case.board)
