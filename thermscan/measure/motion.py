@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
 from thermscan.measure.motion_course import Evidence, estimate_wander, smooth
-from thermscan.measure.motion_fit import Aligner, Scene, solve_together, track_roughly
-from thermscan.measure.motion_pictures import Preparation, choose_keys, prepare, read_keys
+from thermscan.measure.motion_fit import Aligner, Tracker
+from thermscan.measure.motion_pictures import Preparation, choose_keys, prepare
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.recording import Recording
@@ -34,9 +32,9 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
 
     Notes
     -----
-    Up to ``most_keys`` frames, binned, are held in memory; from them scene, change, sensor pattern and motion are
-    solved in turn. Every frame is then fitted to that scene, and all fits are joined by one course in time (walk and
-    jitter of each coefficient as large as the data ask for). Not valid when the picture moves by more than about a
+    Each frame, binned, is aligned to the mean of the ten before it with weights under which heated places count
+    little, and all fits are joined by one course in time (walk and jitter of each coefficient as large as the data ask
+    for). Sensor pattern still drags the result: a tenth of the motion is missing, and ``error_px`` carries that. Not valid when the picture moves by more than about a
     fifth of its width, or turns by more than about 10 degrees, within the recording.
     """
     settings = settings or MotionSettings()
@@ -45,22 +43,18 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     times = recording.times_s if recording.times_s is not None else np.arange(recording.frames, dtype=float)
     if len(keys) < 2 or min(how.shape) < 8:
         return still_motion(recording, camera, "too few usable frames or pixels to tell motion")
-    pictures = read_keys(recording, keys, how)
     aligner = Aligner(how.shape, how.noise, how.good, settings)
-    rough = track_roughly(pictures, aligner, smoothing_px=2.0)
-    coefficients, _, scene = solve_together(pictures, times[keys], rough, aligner)
-    evidence, spread = fit_all(recording, camera, how, aligner, scene, times, (keys, coefficients))
+    evidence = track_all(recording, camera, how, aligner)
     wander = estimate_wander(evidence, times, floor=settings.floor_px**2)
     course, covariance = smooth(evidence, times, wander)
-    error = mean_error(covariance, aligner) * how.factor
-    del spread
-    is_tripod = tells_no_motion(evidence)
+    error = how.factor * np.sqrt(mean_error(covariance, aligner) ** 2 + drag_error(course, aligner, settings) ** 2)
+    is_tripod = tells_no_motion(evidence, aligner, settings)
     if is_tripod:
         course = np.zeros_like(course)
     there = how.to_frame
     matrices = there @ aligner.fields.to_matrix(course) @ np.linalg.inv(there)
     matrices = matrices / matrices[:, 2:, 2:]
-    reference, change, pattern = full_pictures(recording, camera, matrices, scene, times, keys)
+    reference, change, pattern = full_pictures(recording, camera, matrices, settings)
     why = {int(i): reason_of(camera, int(i)) for i in np.flatnonzero(~camera.usable)}
     return Motion(matrices, reference, change, error, is_tripod, why, pattern)
 
@@ -78,34 +72,23 @@ def still_motion(recording: Recording, camera: CameraState, reason: str) -> Moti
     mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     matrices = np.broadcast_to(np.eye(3), (n, 3, 3)).copy()
     empty = np.zeros((0, *mean.shape))
-    return Motion(matrices, mean, empty, np.zeros(n), True, {i: reason for i in range(1, n)}, np.zeros(mean.shape))
+    return Motion(matrices, mean, empty, np.zeros(n), True, dict.fromkeys(range(1, n), reason), np.zeros(mean.shape))
 
 
-def fit_all(
-    recording: Recording,
-    camera: CameraState,
-    how: Preparation,
-    aligner: Aligner,
-    scene: Scene,
-    times: np.ndarray,
-    solved: tuple[np.ndarray, np.ndarray],
-) -> tuple[Evidence, np.ndarray]:
-    """Fit every usable frame to the scene; frames that are not usable carry no weight."""
-    keys, coefficients = solved
-    n = recording.frames
-    values, weight, spread = np.zeros((n, 8)), np.zeros((n, 8, 8)), np.full(n, np.nan)
-    start = np.stack([np.interp(times, times[keys], c) for c in coefficients.T], axis=1)
-    strengths = [np.interp(times, times[keys], c) for c in scene.courses.T]
-    prior = np.full(8, 1e-3)
+def track_all(recording: Recording, camera: CameraState, how: Preparation, aligner: Aligner) -> Evidence:
+    """Follow all usable frames, one after the other; the others carry no weight."""
+    tracker = Tracker(aligner)
+    values, weight = np.zeros((recording.frames, 8)), np.zeros((recording.frames, 8, 8))
     for first, frames in recording.chunks():
         for i, frame in enumerate(frames, start=first):
-            values[i] = start[i]
-            if not camera.usable[i]:
-                continue
-            picture = how.picture(frame, i) - scene.pattern
-            expected = scene.picture(np.array([s[i] for s in strengths]))
-            values[i], weight[i], spread[i] = aligner.align(picture, start[i], expected, prior, variance=scene.variance)
-    return Evidence(values, weight), spread
+            if camera.usable[i]:
+                values[i], weight[i] = tracker.add(how.picture(frame, i))
+    return Evidence(values, weight)
+
+
+def drag_error(course: np.ndarray, aligner: Aligner, settings: MotionSettings) -> np.ndarray:
+    """Return what sensor pattern and heating may have dragged, ndarray (frames,), working px: a share of the motion."""
+    return settings.drag_share * aligner.fields.distance(course - course.mean(axis=0)) + settings.drag_px
 
 
 def mean_error(covariance: np.ndarray, aligner: Aligner) -> np.ndarray:
@@ -117,43 +100,52 @@ def mean_error(covariance: np.ndarray, aligner: Aligner) -> np.ndarray:
     return np.sqrt(np.einsum("tij,kia,kja->t", covariance, fields, fields) / len(grid))
 
 
-def tells_no_motion(evidence: Evidence) -> bool:
-    """Tell whether all frames agree with no motion at all: chi-square per coefficient not above what noise gives."""
+def tells_no_motion(evidence: Evidence, aligner: Aligner, settings: MotionSettings) -> bool:
+    """Tell whether the picture stands still: no jitter between frames, and no more drift than heating can feign."""
     used = np.trace(evidence.weight, axis1=1, axis2=2) > 0
-    values, weight = evidence.values[used], evidence.weight[used]
-    mean = np.linalg.solve(weight.sum(axis=0) + 1e-9 * np.eye(8), np.einsum("tij,tj->i", weight, values))
-    left = values - mean
-    chi2 = np.einsum("ti,tij,tj->", left, weight, left)
-    return bool(chi2 < 3.0 * 8 * len(values))
+    values = evidence.values[used]
+    if len(values) < 3:
+        return True
+    jitter = np.sqrt(np.mean(aligner.fields.distance(np.diff(values, axis=0)) ** 2))
+    drift = np.sqrt(np.mean(aligner.fields.distance(values - values.mean(axis=0)) ** 2))
+    return bool(jitter < settings.still_jitter_px and drift < settings.still_drift_px)
 
 
 def full_pictures(
-    recording: Recording, camera: CameraState, matrices: np.ndarray, scene: Scene, times: np.ndarray, keys: np.ndarray
+    recording: Recording,
+    camera: CameraState,
+    matrices: np.ndarray,
+    settings: MotionSettings,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the full-size cold picture, change components and pattern by regression over stabilised frames."""
+    """Return reference (mean of the first stabilised frames), change components and sensor pattern, full size."""
     rows, columns = recording.rows, recording.columns
-    courses = np.stack(
-        [np.ones(recording.frames), *[np.interp(times, times[keys], c) for c in scene.courses.T]], axis=1
-    )
-    numbers = choose_keys(camera.usable, 200)
-    sums = np.zeros((courses.shape[1], rows, columns), np.float32)
-    seen = np.zeros((rows, columns), np.float32)
-    normal = courses[numbers].T @ courses[numbers]
-    for i in numbers:
-        frame = recording.store.read(int(i), int(i) + 1)[0] - np.float32(camera.offset[i])
-        flat = cv2.warpPerspective(
-            np.nan_to_num(frame),
-            matrices[i],
+
+    def aligned(number: int) -> np.ndarray:
+        frame = recording.store.read(number, number + 1)[0] - np.float32(camera.offset[number])
+        return cv2.warpPerspective(
+            frame,
+            matrices[number],
             (columns, rows),
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=float("nan"),
         )
-        sums += courses[i].astype(np.float32)[:, None, None] * flat
-        seen += 1
-    solved = np.linalg.solve(normal + 1e-9 * np.eye(len(normal)), sums.reshape(len(normal), -1)).reshape(sums.shape)
-    cold = courses[numbers[: max(1, len(numbers) // 20)]].mean(axis=0)
-    reference = np.tensordot(cold, solved, axes=1)
-    return reference, solved[1:], np.zeros((rows, columns))
+
+    total, count = np.zeros((rows, columns)), np.zeros((rows, columns))
+    for number in np.flatnonzero(camera.usable)[: settings.fewest_cold]:
+        picture = aligned(int(number))
+        total += np.nan_to_num(picture)
+        count += np.isfinite(picture)
+    reference = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    numbers = choose_keys(camera.usable, settings.change_frames)
+    changes = np.stack([aligned(int(i)) - reference for i in numbers])
+    changes = np.nan_to_num(changes).reshape(len(numbers), -1)
+    left, strength, right = np.linalg.svd(changes @ changes.T)
+    del right
+    noise = camera.noise_median**2 * rows * columns * settings.change_sigmas
+    keep = [j for j in range(min(settings.most_components, len(strength))) if strength[j] > noise]
+    change = (left[:, keep].T @ changes / np.sqrt(len(numbers))).reshape(len(keep), rows, columns)
+    return reference, change, np.zeros((rows, columns))
 
 
 def reason_of(camera: CameraState, number: int) -> str:
