@@ -46,5 +46,5 @@ def test_inside_agrees_with_the_reference_library():
     board = Board("made", np.array(NOTCHED, float))
     points = rng.uniform([-5, -5], [95, 65], (500, 2))
     polygon = np.array(NOTCHED, np.float32)
-    want = [cv2.pointPolygonTest(polygon, (float(x), float(y)), False) > 0 for x, y in points]
+    want = [cv2.pointPolygonTest(polygon, (float(x), float(y)), measureDist=False) > 0 for x, y in points]
     np.testing.assert_array_equal(board.inside(points[:, 0], points[:, 1]), want)
