@@ -219,18 +219,21 @@ def check_files(case: CaseFolder) -> tuple[str, ...]:
     """
     said = []
     for entry in case.entries:
-        name, wanted = entry.text("path"), entry.text("sha256")
-        if not name or not wanted:
-            continue
-        path = case.path / name
-        if not path.exists():
-            said.append(f"entry {entry.number}: {name} is no longer there; put it back, or add it again where it is")
-        elif digest_of(path) != wanted:
-            said.append(
-                f"entry {entry.number}: {name} changed since it was added (SHA-256 differs); what was said of it "
-                "holds for the file as it was"
-            )
+        for key in ("path", "sidecar", "picture", "overlay"):
+            name, wanted = entry.text(key), entry.text("sha256" if key == "path" else f"{key}_sha256")
+            if name and wanted:
+                said += _trouble_with(case.path / name, name, wanted, entry.number)
     return tuple(said)
+
+
+def _trouble_with(path: Path, name: str, wanted: str, number: int) -> list[str]:
+    """Say what is wrong with one file, nothing where it is as it was."""
+    if not path.exists():
+        return [f"entry {number}: {name} is no longer there; put it back, or add it again where it is"]
+    if digest_of(path) != wanted:
+        about = "what was said of it holds for the file as it was"
+        return [f"entry {number}: {name} changed since it was added (SHA-256 differs); {about}"]
+    return []
 
 
 def case_file(case: CaseFolder, name: str, *, wanted: str = "") -> bytes:

@@ -19,6 +19,12 @@ from thermscan.model.caution import (
     has_mains,
 )
 
+# Before anything was measured; ``HOT`` says that something was.
+MAY_BE_HOT = (
+    f"Parts may be hotter than {TOUCH_LIMIT_C:.0f} °C before a finger feels it: never test with a finger, and let the "
+    "board cool before work."
+)
+
 
 def is_mains(head: CaseHead, board: Board | None) -> bool:
     """Tell whether the user or the board file says that there is a dangerous side."""
@@ -153,7 +159,7 @@ def _first_power(head: CaseHead, board: Board | None) -> tuple[str, ...]:
         "Current limit: start at a tenth of what the good board draws, or 50 mA where that is not known; raise it in "
         "steps of two while nothing gets hot.",
         f"Caution: {INJECTION.text}",
-        f"Caution: {HOT.text}",
+        f"Caution: {MAY_BE_HOT}",
     ]
     if is_mains(head, board):
         sentences.insert(

@@ -253,7 +253,8 @@ def history(
     -----
     A comparison starts from its own priors, so what earlier entries said by themselves (swaps, symptoms' words,
     ruling out, past cases) is applied again on top of it; readings are weighed inside the comparison, and only
-    there, so nothing counts twice: of several entries that say the same thing the last counts. A comparison knows nothing of unlisted suspects: they stay in 'another fault'.
+    there, so nothing counts twice: of several entries that say the same thing the last counts. A comparison knows
+    nothing of unlisted suspects: they stay in 'another fault'.
     """
     settings = settings or CaseSettings()
     steps: list[Step] = []

@@ -128,3 +128,35 @@ def state_of(case: CaseFolder, board: Board | None, *, settings: CaseSettings | 
         steps=history(case.entries, board, bases, settings=settings),
         unweighed=unweighed(case.entries),
     )
+
+
+def state_document(state: CaseState) -> dict[str, object]:
+    """Return where a case stands as plain JSON values."""
+    standing = state.standing
+    return {
+        "device": state.head.device,
+        "board_name": state.head.board_name,
+        "entries": len(state.entries),
+        "suspects": [
+            {"name": c.name, "ref": c.ref, "net": c.net, "probability": c.probability}
+            for c in (standing.candidates if standing else ())
+        ],
+        "no_fault_probability": None if standing is None else standing.no_fault,
+        "other_probability": None if standing is None else standing.other,
+        "why": {} if standing else {"no_fault_probability": "no comparison has been made"},
+        "history": [
+            {
+                "number": step.number,
+                "time": step.time,
+                "what": step.what,
+                "moved": step.moved,
+                "leads": None
+                if step.standing is None or not step.standing.candidates
+                else step.standing.candidates[0].name,
+            }
+            for step in state.steps
+        ],
+        "unweighed": list(state.unweighed),
+        "open_questions": [{"name": q.name, "text": q.text} for q in state.open_questions],
+        "conclusion": None if (last := state.last("conclusion")) is None else dict(last.data),
+    }

@@ -1,0 +1,231 @@
+"""Blocks that the sheets of a case share."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from thermscan.case.folder import CaseFolder, case_file
+from thermscan.case.past import meter
+from thermscan.case.safety import case_cautions
+from thermscan.case.standing import NO_FAULT, OTHER
+from thermscan.case.state import latest_readings
+from thermscan.model.board import Board
+from thermscan.model.case_record import CaseState, Entry, Standing
+from thermscan.model.errors import InputError
+from thermscan.show.sheet import Block
+from thermscan.show.standing_picture import draw_standing
+from thermscan.show.words import say_share
+
+CHANGE_WORDS = {"none": "no change", "changed": "changed, fault still there", "gone": "fault gone", "": "not known"}
+
+
+@dataclass(frozen=True)
+class CaseView:
+    """Everything a sheet is made from: the folder, the sum of its entries, its board, and what is wrong with files."""
+
+    case: CaseFolder
+    state: CaseState
+    board: Board | None
+    documents: Mapping[int, Mapping[str, object]] = field(default_factory=dict)
+    trouble: tuple[str, ...] = ()
+    version: str = ""
+
+    @property
+    def newest(self) -> tuple[int, Mapping[str, object]] | None:
+        """Return the newest comparison: its entry's number and its result.json."""
+        return max(self.documents.items()) if self.documents else None
+
+
+def when(entry: Entry) -> str:
+    """Return an entry's time to the minute."""
+    return entry.time[:16].replace("T", " ")
+
+
+def verification_of(view: CaseView) -> tuple[Mapping[str, object], Entry] | None:
+    """Return the newest verification and its entry."""
+    entry = view.state.last("verification")
+    if entry is None:
+        return None
+    return json.loads(case_file(view.case, entry.text("path"), wanted=entry.text("sha256"))), entry
+
+
+def caution_block(view: CaseView) -> Block:
+    """Return the cautions of this case; they stand before anything that is to be done."""
+    hot = any(q.name == "hot" for q in view.state.questions)
+    steps = " ".join(steps_of(view)).lower()
+    chosen = case_cautions(view.case.head, view.board, hot=hot, injection="inject" in steps)
+    return Block("Before you do anything", "caution", tuple(caution.text for caution in chosen))
+
+
+def steps_of(view: CaseView) -> tuple[str, ...]:
+    """Return what the newest comparison proposes to do next."""
+    newest = view.newest
+    steps = newest[1].get("next_steps") if newest else None
+    return tuple(str(step) for step in steps) if isinstance(steps, list) else ()
+
+
+def intake_block(view: CaseView) -> Block:
+    """Return device, board, symptoms and findings."""
+    state = view.state
+    facts = [("device", state.head.device), ("board", state.head.board_name or "without a name")]
+    facts.append(("opened", state.head.created[:16].replace("T", " ")))
+    facts += [("history", e.text("history")) for e in state.of_kind("opened") if e.text("history")]
+    facts += [("symptom", e.text("text") or e.text("word").replace("_", " ")) for e in state.of_kind("symptom")]
+    for entry in state.of_kind("finding"):
+        where = f" at {entry.text('where')}" if entry.text("where") else ""
+        facts.append((f"seen{where}", entry.text("text")))
+    return Block("Intake", facts=tuple(facts))
+
+
+def suspects_block(view: CaseView) -> Block | None:
+    """Return the suspects: as the newest comparison left them, and where they stand after every entry."""
+    standing, newest = view.state.standing, view.newest
+    if standing is None or newest is None:
+        return None
+    rows, at_first = [], _compared(newest[1])
+    for rank, candidate in enumerate(standing.candidates[:8], 1):
+        suspect = _suspect(newest[1], candidate.ref, candidate.name)
+        compared = "" if suspect is None else say_share(float(str(suspect["probability"])))
+        text = "" if suspect is None else str(suspect["fault_text"])
+        power = "" if suspect is None else _power(suspect)
+        rows.append((str(rank), candidate.name, text, power, compared, say_share(candidate.probability)))
+    rows += [("", NO_FAULT, "", "", at_first[0], say_share(standing.no_fault))]
+    rows += [("", OTHER, "", "", at_first[1], say_share(standing.other))]
+    heads = ("rank", "suspect", "fault", "power over good boards", "in the comparison", "now")
+    return Block("Suspects", heads=heads, rows=tuple(rows))
+
+
+def _compared(document: Mapping[str, object]) -> tuple[str, str]:
+    keys = ("no_fault_probability", "other_probability")
+    return tuple(say_share(float(str(document[key]))) for key in keys)  # type: ignore[return-value]
+
+
+def _suspect(document: Mapping[str, object], ref: str | None, name: str) -> Mapping[str, object] | None:
+    suspects = document["suspects"]
+    if not isinstance(suspects, list):
+        return None
+    if ref is not None:
+        return next((s for s in suspects if s["ref"] == ref), None)
+    bare = [s for s in suspects if s["ref"] is None]
+    exact = (s for s in bare if s["x_mm"] is not None and f"{s['x_mm']:.0f}, {s['y_mm']:.0f} mm" in name)
+    return next(exact, bare[0] if len(bare) == 1 else None)
+
+
+def _power(suspect: Mapping[str, object]) -> str:
+    value, ends = suspect["power_w"], suspect["power_w_95"]
+    if value is None or not isinstance(ends, list):
+        return "not known"
+    return f"{float(str(value)):.3g} W ({ends[0]:.3g} to {ends[1]:.3g})"
+
+
+def reasons_block(view: CaseView) -> Block | None:
+    """Return why the leading suspect leads, in the comparison's words."""
+    standing, newest = view.state.standing, view.newest
+    if standing is None or newest is None or not standing.candidates:
+        return None
+    first = standing.candidates[0]
+    suspect = _suspect(newest[1], first.ref, first.name)
+    reasons = suspect["reasons"] if suspect else None
+    return Block(f"Why {first.name}", lines=tuple(str(r) for r in reasons)) if isinstance(reasons, list) else None
+
+
+def history_blocks(view: CaseView) -> list[Block]:
+    """Return what moved what, and when, as a table and a small picture."""
+    state = view.state
+    rows = [
+        (str(step.number), step.time[:16].replace("T", " "), step.what, step.moved, _leader(step.standing))
+        for step in state.steps
+    ]
+    if not rows:
+        return []
+    heads = ("entry", "when", "what", "what it moved", "leads then")
+    blocks = [Block("What moved the suspects, and when", heads=heads, rows=tuple(rows))]
+    picture = draw_standing(state.steps, device=state.head.device, version=view.version)
+    if picture is not None:
+        caption = "Probability of each suspect after each entry of the log"
+        blocks.append(Block("The same as a picture", picture=picture, caption=caption))
+    return blocks
+
+
+def _leader(standing: Standing | None) -> str:
+    if standing is None or not standing.candidates:
+        return ""
+    first = standing.candidates[0]
+    return f"{first.name} {say_share(first.probability)}"
+
+
+def readings_block(view: CaseView) -> Block | None:
+    """Return the meter's readings, the last of each place and quantity, beside the good board's."""
+    rows = tuple(
+        (
+            r.net or r.where,
+            r.quantity.replace("_", " "),
+            meter(r.value, r.unit),
+            "not measured" if r.good_value is None else meter(r.good_value, r.unit),
+            r.power,
+            r.note,
+        )
+        for r in latest_readings(view.state.readings)
+    )
+    heads = ("where", "quantity", "reads", "good board", "power", "note")
+    return Block("Readings", heads=heads, rows=rows) if rows else None
+
+
+def work_block(view: CaseView) -> Block | None:
+    """Return the parts swapped or removed and what changed."""
+    rows = tuple(
+        (when(e), e.text("ref"), e.text("action"), CHANGE_WORDS.get(e.text("change"), e.text("change")), e.text("note"))
+        for e in view.state.of_kind("swap")
+    )
+    return Block("Parts worked on", heads=("when", "part", "what", "then", "note"), rows=rows) if rows else None
+
+
+def recordings_block(view: CaseView) -> Block | None:
+    """Return the recordings with their hashes."""
+    rows = tuple(
+        (e.text("role"), e.text("path"), e.text("side"), when(e), e.text("sha256"))
+        for e in view.state.of_kind("recording")
+    )
+    heads = ("role", "file", "side", "added", "SHA-256")
+    return Block("Recordings", heads=heads, rows=rows) if rows else None
+
+
+def picture_blocks(view: CaseView) -> list[Block]:
+    """Return the attached pictures; one that is lost or changed is told in words."""
+    blocks = []
+    for entry in view.state.of_kind("picture"):
+        title = f"Picture, entry {entry.number}"
+        caption = f"{entry.text('caption')} (SHA-256 {entry.text('sha256')[:16]}…)"
+        try:
+            content = case_file(view.case, entry.text("path"), wanted=entry.text("sha256"))
+        except InputError as error:
+            blocks.append(Block(title, "warning", (str(error),)))
+            continue
+        is_png = content.startswith(b"\x89PNG")
+        note = () if is_png else (f"{entry.text('path')}: not a PNG picture, kept in the case folder. {caption}",)
+        blocks.append(Block(title, lines=note, picture=content if is_png else None, caption=caption))
+    return blocks
+
+
+def trouble_block(view: CaseView) -> Block | None:
+    """Return what is wrong with files, and what no comparison has weighed yet."""
+    lines = list(view.trouble)
+    if view.case.is_torn:
+        lines.append("the last entry of the log was cut short while it was written and is left out")
+    if view.state.unweighed:
+        numbers = ", ".join(str(n) for n in view.state.unweighed)
+        lines.append(f"entries {numbers} are not weighed yet: no comparison was made since (--recompute makes one)")
+    lines += [f"open safety question ({q.name}): {q.text}" for q in view.state.open_questions]
+    return Block("To be settled", "warning", tuple(lines)) if lines else None
+
+
+def criteria_block(document: Mapping[str, object]) -> Block:
+    """Return the pass criteria of a verification, met, not met or not done."""
+    words = {"met": "met", "not_met": "NOT met", "not_done": "not done"}
+    rows = tuple(
+        (str(c["name"]), str(c["wanted"]), str(c["found"]), words.get(str(c["state"]), str(c["state"])))
+        for c in document["criteria"]  # type: ignore[attr-defined]
+    )
+    return Block("Checked after the repair", heads=("what", "wanted", "found", ""), rows=rows)
