@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from thermscan.explain.hypothesis import Hypothesis, Lineup
-from thermscan.explain.likelihood import Judge
+from thermscan.explain.likelihood import Judge, log_mean
 
 
 def posterior(log_priors: np.ndarray, log_likelihoods: np.ndarray) -> np.ndarray:
@@ -77,9 +77,8 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
 
 def _mixed(hypothesis: Hypothesis, fits: dict[tuple[object, ...], np.ndarray]) -> float:
     views = [v for v in hypothesis.views if v.share > 0 and v.look in fits]
-    total = sum(v.share for v in views)
-    terms = [logsumexp(fits[v.look], b=v.strengths) + np.log(v.share / total) for v in views]
-    return float(logsumexp(terms))
+    terms = np.array([log_mean(fits[v.look], v.strengths) for v in views])
+    return float(log_mean(terms, np.array([v.share for v in views])))
 
 
 def _is_first(key: tuple[object, ...]) -> bool:
