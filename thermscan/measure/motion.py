@@ -34,7 +34,8 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     -----
     Each frame, binned, is aligned to the mean of the ten before it with weights under which heated places count
     little, and all fits are joined by one course in time (walk and jitter of each coefficient as large as the data ask
-    for). Sensor pattern still drags the result: a tenth of the motion is missing, and ``error_px`` carries that. Not valid when the picture moves by more than about a
+    for). Sensor pattern still drags the result: a tenth of the motion is missing, and ``error_px`` carries that.
+    Not valid when the picture moves by more than about a
     fifth of its width, or turns by more than about 10 degrees, within the recording.
     """
     settings = settings or MotionSettings()
@@ -72,7 +73,8 @@ def still_motion(recording: Recording, camera: CameraState, reason: str) -> Moti
     mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     matrices = np.broadcast_to(np.eye(3), (n, 3, 3)).copy()
     empty = np.zeros((0, *mean.shape))
-    return Motion(matrices, mean, empty, np.zeros(n), True, dict.fromkeys(range(1, n), reason), np.zeros(mean.shape))
+    why = dict.fromkeys(range(1, n), reason)
+    return Motion(matrices, mean, empty, np.zeros(n), is_tripod=True, why=why, pattern=np.zeros(mean.shape))
 
 
 def track_all(recording: Recording, camera: CameraState, how: Preparation, aligner: Aligner) -> Evidence:
