@@ -170,7 +170,8 @@ def weigh(search: Search, place: Place, fit: LinearFit) -> Found:
     if not np.isfinite(score).any():
         score, gain = np.array([o.log_prior for o in options]), -np.inf
     keep = np.argsort(score)[::-1][: search.settings.most_hypotheses]
-    weights = np.exp(score[keep] - score[keep[0]])
+    # errors hang together, so that only a share of the evidence tells hypotheses apart
+    weights = np.exp(search.settings.evidence_share * (score[keep] - score[keep[0]]))
     stack, power = np.concatenate(templates)[keep], float(np.concatenate(powers)[keep[0]])
     return Found(place, tuple(options[i] for i in keep), stack, weights / weights.sum(), power, gain)
 

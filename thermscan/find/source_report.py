@@ -91,19 +91,26 @@ def energy_powers(search: Search) -> list[tuple[float, float]]:
     centres = (data.edges_s[1:] + data.edges_s[:-1]) / 2
     late = centres > centres[-1] / 3
     offset = float(np.sqrt(np.median(search.base_variance)))
+    number = np.broadcast_to(np.arange(len(centres))[:, None, None], data.variance.shape)
+    of_bin = (data.samples(number)[:, None] == np.arange(len(centres))).astype(float)
     out = []
     for found, own in zip(search.found, broad, strict=True):
         share = np.where(counted, own / np.maximum(total, 1e-30), 0.0)
         heard = data.picture(share * left).sum(axis=(1, 2))[late]
         noise = data.picture(share**2 * search.base_variance).sum(axis=(1, 2))[late]
         cells = data.picture(share).sum(axis=(1, 2))[late]
-        x = data.picture(found.template).sum(axis=(1, 2))[late]
-        x = x - x.mean()
-        if late.sum() < 3 or x @ x <= 0:
+        grown = (found.templates @ of_bin)[:, late]
+        grown = grown - grown.mean(axis=1, keepdims=True)
+        square = np.einsum("ij,ij->i", grown, grown)
+        if late.sum() < 3 or np.any(square <= 0):
             out.append((0.0, float("inf")))
             continue
-        error = np.sqrt((x**2 * noise).sum()) / (x @ x) + 0.5 * offset * cells.mean() * np.abs(x).max() / (x @ x)
-        out.append((float(x @ heard / (x @ x)), float(error)))
+        powers = grown @ heard / square
+        middle = float(found.weights @ powers)
+        between = float(found.weights @ (powers - middle) ** 2)
+        x, x2 = grown[0], square[0]
+        error = np.sqrt((x**2 * noise).sum()) / x2 + 0.5 * offset * cells.mean() * np.abs(x).max() / x2
+        out.append((middle, float(np.hypot(error, np.sqrt(between)))))
     return out
 
 
