@@ -27,6 +27,7 @@ from thermscan.model.recording import Mark
 from thermscan.model.settings import PlacementSettings
 
 SETTINGS = PlacementSettings()
+QUICK = replace(SETTINGS, search_px=40.0, search_starts=10, search_kept=4, scale_step=0.08, turn_step_deg=6.0)
 SHAPE = (60, 80)
 BOARD = Board(
     "invented test board",
@@ -97,7 +98,7 @@ def still(reference, *change):
         reference,
         np.array(change) if change else np.empty((0, *reference.shape)),
         np.full(frames, 0.01),
-        True,
+        is_tripod=True,
     )
 
 
@@ -270,7 +271,7 @@ class TestPlaceBoard:
         assert placed.error_px > 1.0
 
     def test_found_without_marks(self):
-        placed = place_board(make_motion(TILTED), BOARD)
+        placed = place_board(make_motion(TILTED), BOARD, settings=QUICK)
         assert placed.trusted
         assert placed.margin > SETTINGS.vuong_z
         assert grid_rms(placed.matrix, TILTED()) < 0.15
@@ -278,7 +279,7 @@ class TestPlaceBoard:
     def test_an_underside_is_found_mirrored(self):
         plane = camera(8, 200, 170, 0.85, side="bottom")
         below = replace(BOARD, parts=tuple(replace(p, side="bottom") for p in BOARD.parts))
-        placed = place_board(make_motion(plane), below, side="bottom")
+        placed = place_board(make_motion(plane), below, side="bottom", settings=QUICK)
         assert placed.trusted
         assert np.linalg.det(placed.matrix[:2, :2]) > 0  # two flips: y up to y down, and seen from below
         assert grid_rms(placed.matrix, plane()) < 0.2
@@ -287,7 +288,7 @@ class TestPlaceBoard:
         twins = (Part("U1", x=16, y=22, w=10, h=8), Part("U2", x=46, y=22, w=10, h=8))
         board = Board("symmetric", np.array([[0, 0], [62, 0], [62, 44], [0, 44]]), parts=twins)
         picture = paint(camera(0, 0, 20, 0.85), replace(board, parts=()), {}, bench=-0.9)
-        placed = place_board(still(picture + np.random.default_rng(0).normal(0, 0.03, SHAPE)), board)
+        placed = place_board(still(picture + np.random.default_rng(0).normal(0, 0.03, SHAPE)), board, settings=QUICK)
         assert not placed.trusted
         assert "180 degrees" in placed.reason
         assert "(0, 44)" in placed.reason
@@ -296,13 +297,13 @@ class TestPlaceBoard:
         board = Board.rectangle(62, 44)
         plane = camera(6, 90, 12, 0.85)
         picture = paint(plane, board, {}, bench=-0.9)
-        placed = place_board(still(picture + np.random.default_rng(0).normal(0, 0.03, SHAPE)), board)
+        placed = place_board(still(picture + np.random.default_rng(0).normal(0, 0.03, SHAPE)), board, settings=QUICK)
         assert (placed.method, placed.trusted) == ("outline", True)
         assert grid_rms(placed.matrix, plane(), board) < 0.3
 
     def test_an_empty_picture_is_not_trusted(self):
         rng = np.random.default_rng(2)
-        placed = place_board(still(23 + rng.normal(0, 0.05, SHAPE)), BOARD)
+        placed = place_board(still(23 + rng.normal(0, 0.05, SHAPE)), BOARD, settings=QUICK)
         assert not placed.trusted
         assert "marks" in placed.reason
 
@@ -325,7 +326,12 @@ class TestMatch:
         half_turn = np.array([[-1, 0, 62], [0, -1, 44], [0, 0, 1.0]])
         wrong = Placement(other() @ half_turn, 0.2, "layout")
         match = match_placements(
-            make_motion(TILTED, 1), [make_motion(other, 2)], Placement(TILTED(), 0.2, "layout"), [wrong], BOARD
+            make_motion(TILTED, 1),
+            [make_motion(other, 2)],
+            Placement(TILTED(), 0.2, "layout"),
+            [wrong],
+            BOARD,
+            settings=QUICK,
         )
         assert "disagree" in match.warnings[0]
         assert not match.goods[0].trusted
@@ -335,7 +341,7 @@ class TestMatch:
         picture = transform.rescale(data.camera()[100:420, 60:460].astype(float), 0.2, anti_aliasing=True)
         known = transform.SimilarityTransform(scale=1.1, rotation=np.deg2rad(21), translation=(22.0, -14.0))
         turned = transform.warp(picture, known.inverse, output_shape=picture.shape, cval=np.nan)
-        match = place_by_pattern(still(picture), [still(turned)])
+        match = place_by_pattern(still(picture), [still(turned)], settings=QUICK)
         assert match.faulty.method == "frame"
         inner = Board("middle", np.array([[20, 15], [60, 15], [60, 48], [20, 48]], float))
         assert match.goods[0].trusted
@@ -344,7 +350,7 @@ class TestMatch:
     def test_two_unlike_pictures_are_not_trusted(self):
         rng = np.random.default_rng(4)
         one, two = (gaussian_filter(rng.normal(0, 1, SHAPE), 2.0) for _ in range(2))
-        assert not place_by_pattern(still(one), [still(two)]).goods[0].trusted
+        assert not place_by_pattern(still(one), [still(two)], settings=QUICK).goods[0].trusted
 
 
 def test_vuong_statistic_is_the_mean_over_its_standard_error():

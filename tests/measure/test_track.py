@@ -15,14 +15,8 @@ POINTS = np.stack(np.meshgrid(np.linspace(5, 150, 6), np.linspace(5, 115, 5)), a
 def motion(matrices, why=None, errors=None):
     frames = len(matrices)
     picture = np.zeros((120, 160))
-    return Motion(
-        np.array(matrices),
-        picture,
-        picture[None],
-        np.full(frames, 0.03) if errors is None else errors,
-        False,
-        why or {},
-    )
+    errors = np.full(frames, 0.03) if errors is None else errors
+    return Motion(np.array(matrices), picture, picture[None], errors, is_tripod=False, why=why or {})
 
 
 def shifted(x, y):
@@ -32,7 +26,7 @@ def shifted(x, y):
 def test_pose_is_motion_after_placement():
     track = make_track(motion([shifted(0, 0), shifted(2.5, -1)]), Placement(PLACE, 0.04, "layout"))
     corner = np.array([12.0, 30.0])
-    assert track.poses[1].to_px(corner) == pytest.approx(map_points(PLACE, corner) + [2.5, -1])
+    assert track.poses[1].to_px(corner) == pytest.approx(map_points(shifted(2.5, -1) @ PLACE, corner))
     assert track.poses[1].error_px == pytest.approx(0.05)
     assert track.poses[1].matrix[2, 2] == 1
     assert track.poses[0].to_mm(track.poses[0].to_px(corner)) == pytest.approx(corner)

@@ -8,7 +8,16 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import chi2
 
-from thermscan.measure.placement_fit import Fit, levels_for, refine, rms_error_px, smooth_likelihood
+from thermscan.measure.placement_fit import (
+    Fit,
+    layout_measure,
+    levels_for,
+    refine,
+    rms_error_px,
+    smooth_likelihood,
+    tolerance_px,
+    without_stripes,
+)
 from thermscan.measure.placement_marks import MarkFit, corner_names, fit_marks, marks_in_reference
 from thermscan.measure.placement_pose import PARAMETERS, View, nominal_view
 from thermscan.measure.placement_scene import Scene, make_scene
@@ -32,18 +41,17 @@ def _board_centre(board: Board) -> tuple[float, float]:
     return (x0 + x1) / 2, (y0 + y1) / 2
 
 
-def _px_per_mm(view: View, board: Board) -> float:
-    centre = np.array(_board_centre(board))
-    ends = map_points(view.homography(), centre + np.array([[0, 0], [1, 0], [0, 1]]))
-    return float(np.sqrt(np.hypot(*(ends[1] - ends[0])) * np.hypot(*(ends[2] - ends[0]))))
-
-
-def _layout_error_px(fit: Fit, board: Board, side: str, settings: PlacementSettings) -> float:
-    """Return the standard error of a mapped point: noise, and what the board departs from its file."""
+def _layout_error_px(fit: Fit, board: Board, settings: PlacementSettings) -> float:
+    """Return the standard error of a mapped point: noise, and what the board may depart from its file as a whole."""
     noise = rms_error_px(fit.view, fit.covariance, board_points(board))
-    pieces = len(board.parts_on(side)) + len(board.outline_mm) + len(board.holes)
-    shared = settings.layout_tolerance_mm * _px_per_mm(fit.view, board) * np.sqrt(PARAMETERS / (PARAMETERS + pieces))
-    return float(np.hypot(noise, shared))
+    return float(np.hypot(noise, tolerance_px(fit.view, settings)))
+
+
+def _evidence_z(scene: Scene, board: Board, view: View, side: str, settings: PlacementSettings) -> float:
+    """Return by which z value the board explains the picture better than a smooth background without any board."""
+    clean = without_stripes(scene, board, view, side=side, settings=settings)
+    measure = layout_measure(clean, board, side=side, blur_px=settings.optics_blur_px, settings=settings)
+    return vuong_z(measure(view).log_likelihood, smooth_likelihood(clean, settings))
 
 
 def _place_near_marks(
@@ -55,7 +63,7 @@ def _place_near_marks(
         scene, board, marks.view, side=side, points=marks.points, settings=settings, levels=levels_for(scene.shape)
     )
     notes = " ".join(marks.warnings)
-    if vuong_z(fit.log_likelihood, smooth_likelihood(scene, settings)) < settings.vuong_z:
+    if _evidence_z(scene, board, fit.view, side, settings) < settings.vuong_z:
         return _marks_only(marks, marks_error, notes, settings)
     places = marks.points.points_mm
     gap = map_points(fit.view.homography(), places) - map_points(marks.view.homography(), places)
@@ -63,7 +71,7 @@ def _place_near_marks(
     if drift > chi2.ppf(0.999, min(2 * len(places), PARAMETERS)):
         said = f"{notes} the layout of the board fits best away from the marks; the marks were kept".strip()
         return replace(_marks_only(marks, marks_error, said, settings), trusted=False)
-    error = min(_layout_error_px(fit, board, side, settings), marks_error)
+    error = min(_layout_error_px(fit, board, settings), marks_error)
     return Placement(fit.view.homography(), error, "layout", reason=notes)
 
 
@@ -113,14 +121,14 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
     fit = refine(
         scene, board, candidates[0].view, side=side, points=None, settings=settings, levels=levels_for(scene.shape)
     )
-    error = _layout_error_px(fit, board, side, settings)
+    error = _layout_error_px(fit, board, settings)
     reasons, margin = [], None
     for rival in candidates[1:]:
         z = vuong_z(candidates[0].fit.log_likelihood, rival.fit.log_likelihood)
         margin = z if margin is None else min(margin, z)
         if z < settings.vuong_z and not reasons:
             reasons.append(_rival_text(candidates[0].view, rival.view, board))
-    if vuong_z(fit.log_likelihood, smooth_likelihood(scene, settings)) < settings.vuong_z:
+    if _evidence_z(scene, board, fit.view, side, settings) < settings.vuong_z:
         reasons.append("the board does not stand out in the picture")
     if error > settings.distrust_error_px:
         reasons.append(f"the outline is only known to {error:.1f} px")

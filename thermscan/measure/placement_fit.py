@@ -300,6 +300,11 @@ def levels_for(shape: tuple[int, int]) -> list[tuple[int, float]]:
     return [(1, 1.0), (1, 0.0)]
 
 
+def tolerance_px(view: View, settings: PlacementSettings) -> float:
+    """Return how far a point may be off because boards depart from their file, px (2-D distance)."""
+    return float(np.sqrt(2.0) * settings.layout_tolerance_mm * view.focal_px / view.shift_mm[2])
+
+
 def refine(
     scene: Scene,
     board: Board,

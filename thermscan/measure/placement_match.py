@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.placement_fit import Fit, levels_for, rms_error_px, without_stripes
+from thermscan.measure.placement_fit import Fit, levels_for, rms_error_px, tolerance_px, without_stripes
 from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
 from thermscan.measure.placement_pose import (
@@ -235,7 +235,8 @@ def _judge(
 ) -> tuple[Placement, str]:
     """Return the matched placement of a good board, and a sentence where outline and pattern disagree."""
     points = board_points(board)
-    error = rms_error_px(found.fit.view, found.fit.covariance, points)
+    noise = rms_error_px(found.fit.view, found.fit.covariance, points)
+    error = float(np.hypot(noise, tolerance_px(found.fit.view, settings)))
     gap = distance_px(found.fit.view, own_view, points)
     allowed = settings.agree_sigmas * float(np.hypot(error, own.error_px)) + settings.agree_px
     unsure = found.margin is not None and found.margin < settings.vuong_z
