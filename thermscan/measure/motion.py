@@ -50,11 +50,9 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     course, covariance = smooth(evidence, times, wander)
     error = how.factor * np.sqrt(mean_error(covariance, aligner) ** 2 + drag_error(course, aligner, settings) ** 2)
     is_tripod = tells_no_motion(evidence, aligner, settings)
-    if is_tripod:
-        course = np.zeros_like(course)
     there = how.to_frame
     matrices = there @ aligner.fields.to_matrix(course) @ np.linalg.inv(there)
-    matrices = matrices / matrices[:, 2:, 2:]
+    matrices = np.broadcast_to(np.eye(3), matrices.shape).copy() if is_tripod else matrices / matrices[:, 2:, 2:]
     reference, change, pattern = full_pictures(recording, camera, matrices, settings)
     why = {int(i): reason_of(camera, int(i)) for i in np.flatnonzero(~camera.usable)}
     return Motion(matrices, reference, change, error, is_tripod, why, pattern)

@@ -1,0 +1,180 @@
+"""Motion of the picture, on pictures shipped with scikit-image that are moved by known amounts."""
+
+import cv2
+import numpy as np
+import pytest
+from skimage import data
+
+from thermscan.measure.motion import follow_motion
+from thermscan.measure.motion_course import Evidence, Wander, estimate_wander, smooth
+from thermscan.measure.motion_fields import Coefficients
+from thermscan.measure.noise import measure_camera
+from thermscan.model.pose import map_points
+from thermscan.model.recording import Recording
+
+SHAPE = (96, 128)
+
+
+def moved(texture, matrices, *, shape=SHAPE, contrast_k=0.5, noise_k=0.05, pattern_k=0.0, seed=1):
+    """Film a texture: each frame sees it through its matrix (reference to frame), 3 x 3 supersampled."""
+    rng = np.random.default_rng(seed)
+    rows, columns = shape
+    big = cv2.GaussianBlur(
+        cv2.resize(texture.astype(np.float32), (columns * 4, rows * 4), interpolation=cv2.INTER_AREA), (0, 0), 1.8
+    )
+    big = (big - big.mean()) / big.std() * contrast_k
+    to_texture = np.array([[3, 0, columns / 2 + 1], [0, 3, rows / 2 + 1], [0, 0, 1.0]])
+    to_frame = np.array([[1 / 3, 0, -1 / 3], [0, 1 / 3, -1 / 3], [0, 0, 1.0]])
+    pattern = rng.normal(0, pattern_k, shape)
+    out = []
+    for matrix in matrices:
+        seen = cv2.warpPerspective(
+            big,
+            to_texture @ np.linalg.inv(matrix) @ to_frame,
+            (columns * 3, rows * 3),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        )
+        frame = cv2.resize(seen, (columns, rows), interpolation=cv2.INTER_AREA)
+        out.append(24 + frame + pattern + rng.normal(0, noise_k, shape))
+    return np.array(out, np.float32)
+
+
+def hand(frames, *, seed=3, drift_px=4.0, jitter_px=0.3):
+    rng = np.random.default_rng(seed)
+    t = np.linspace(0, 2 * np.pi, frames)
+    course = np.zeros((frames, 8))
+    course[:, 0] = drift_px * np.sin(t) + rng.normal(0, jitter_px, frames)
+    course[:, 1] = drift_px / 2 * (1 - np.cos(1.3 * t)) + rng.normal(0, jitter_px, frames)
+    course[:, 2] = 0.5 * np.sin(0.7 * t)
+    course[:, 3] = 0.3 * np.sin(1.1 * t)
+    return Coefficients(SHAPE).to_matrix(course)
+
+
+def follow(frames, times=None):
+    recording = Recording.from_array(frames, np.arange(len(frames)) / 9 if times is None else times)
+    return follow_motion(recording, measure_camera(recording))
+
+
+def errors_px(found, true, frames=slice(None)):
+    """Distance over a 5 x 5 grid, rms per frame, after taking off the mean (the reference is anybody's choice)."""
+    grid = np.stack(np.meshgrid(np.linspace(15, 112, 5), np.linspace(12, 83, 5)), axis=-1).reshape(-1, 2)
+    off = np.array(
+        [map_points(f, grid) - map_points(t, grid) for f, t in zip(found[frames], true[frames], strict=True)]
+    )
+    off -= off.mean(axis=0)
+    return np.sqrt((off**2).sum(axis=-1).mean(axis=-1))
+
+
+def slope_of(found, true):
+    centre = np.array([[64.0, 48.0]])
+    a = np.array([map_points(m, centre)[0] for m in found])
+    b = np.array([map_points(m, centre)[0] for m in true])
+    a, b = a - a.mean(axis=0), b - b.mean(axis=0)
+    return float((a * b).sum() / (b * b).sum())
+
+
+def test_coefficients_and_homographies_are_exact_inverses():
+    fields = Coefficients(SHAPE)
+    course = np.random.default_rng(0).normal(0, 2, (50, 8))
+    np.testing.assert_allclose(fields.of_matrix(fields.to_matrix(course)), course, atol=1e-9)
+
+
+def test_homography_agrees_with_opencv_on_four_points():
+    fields = Coefficients(SHAPE)
+    matrix = fields.to_matrix(np.array([1, -2, 0.5, 0.3, 0.2, -0.1, 0.3, -0.2]))
+    corners = np.array([[0, 0], [127, 0], [127, 95], [0, 95]], np.float32)
+    expected = cv2.getPerspectiveTransform(corners, map_points(matrix, corners).astype(np.float32))
+    np.testing.assert_allclose(matrix, expected, atol=1e-5)
+
+
+def test_sampling_is_bilinear_to_the_last_digit():
+    # scipy.ndimage.map_coordinates, order 1, is the independent reference.
+    from scipy.ndimage import map_coordinates
+
+    fields = Coefficients(SHAPE)
+    picture = np.random.default_rng(0).normal(size=SHAPE).astype(np.float32)
+    matrix = fields.to_matrix(np.array([1.3, -2.7, 1, 0.3, 0.2, -0.1, 0.3, -0.2]))
+    values, inside = fields.sample(picture, matrix)
+    places = map_points(matrix, fields.pixels[:2].T)
+    expected = map_coordinates(picture, places.T[::-1], order=1, mode="nearest")
+    np.testing.assert_allclose(values[inside], expected[inside], atol=2e-5)
+
+
+@pytest.mark.parametrize("name", ["camera", "coins"])
+def test_hand_held_motion_is_recovered(name):
+    true = hand(40)
+    motion = follow(moved(getattr(data, name)(), true))
+    error = errors_px(motion.matrices, true)
+    assert np.sqrt(np.mean(error**2)) < 0.12
+    assert slope_of(motion.matrices, true) == pytest.approx(1.0, abs=0.02)
+    assert not motion.is_tripod
+
+
+def test_still_camera_is_told_and_gives_identities():
+    frames = moved(data.camera(), np.broadcast_to(np.eye(3), (40, 3, 3)), pattern_k=0.05)
+    motion = follow(frames)
+    assert motion.is_tripod
+    np.testing.assert_array_equal(motion.matrices, np.broadcast_to(np.eye(3), (40, 3, 3)))
+
+
+def test_growing_hotspot_does_not_move_a_still_picture():
+    frames = moved(data.camera(), np.broadcast_to(np.eye(3), (60, 3, 3)))
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    growth = np.clip(np.arange(60) - 15, 0, None) / 45
+    frames += (40 * growth)[:, None, None] * np.exp(-((x - 80) ** 2 + (y - 30) ** 2) / (2 * 2.5**2)).astype(np.float32)
+    frames += (10 * growth)[:, None, None] * np.exp(-((x - 80) ** 2 + (y - 30) ** 2) / (2 * 15**2)).astype(np.float32)
+    motion = follow(frames.astype(np.float32))
+    assert errors_px(motion.matrices, np.broadcast_to(np.eye(3), (60, 3, 3))).max() < 0.2
+
+
+def test_frozen_frames_are_bridged_with_a_reason_and_a_larger_error():
+    true = hand(40)
+    frames = moved(data.coins(), true)
+    frames[20:23] = frames[19]
+    motion = follow(frames)
+    assert set(motion.why) == {20, 21, 22}
+    assert "frozen" in motion.why[21]
+    assert motion.error_px[21] > motion.error_px[30]
+    assert errors_px(motion.matrices, true)[21] < 1.0
+
+
+def test_one_and_two_frames_are_answered():
+    for frames in (1, 2):
+        motion = follow(moved(data.coins(), np.broadcast_to(np.eye(3), (frames, 3, 3))))
+        assert motion.matrices.shape == (frames, 3, 3)
+        assert np.isfinite(motion.matrices).all()
+
+
+def test_smoother_is_the_least_squares_answer():
+    # One coefficient at a time the smoother must equal the generalised least-squares solution, solved here directly.
+    rng = np.random.default_rng(1)
+    n, times = 30, np.sort(rng.uniform(0, 5, 30))
+    values, weight = rng.normal(size=(n, 8)), np.zeros((n, 8, 8))
+    weight[:] = np.eye(8) * rng.uniform(0.5, 4, (n, 1, 1))
+    weight[7] = 0
+    wander = Wander(np.full(8, 0.7), np.full(8, 0.2))
+    course, covariance = smooth(Evidence(values, weight), times, wander)
+    steps = np.diag(1 / (0.7 * np.diff(times)))
+    difference = np.diff(np.eye(n), axis=0)
+    blocks = np.block(
+        [
+            [difference.T @ steps @ difference + 1e-4 * np.eye(n)[:, [0]] @ np.eye(n)[[0]], np.zeros((n, n))],
+            [np.zeros((n, n)), np.eye(n) / 0.2],
+        ]
+    )
+    own = np.diag(weight[:, 0, 0])
+    blocks += np.block([[own, own], [own, own]])
+    level_and_jitter = np.linalg.solve(blocks, np.concatenate([own @ values[:, 0]] * 2))
+    np.testing.assert_allclose(course[:, 0], level_and_jitter[:n] + level_and_jitter[n:], atol=1e-6)
+    both = np.hstack([np.eye(n), np.eye(n)])
+    np.testing.assert_allclose(covariance[:, 0, 0], np.diag(both @ np.linalg.inv(blocks) @ both.T), rtol=1e-4)
+
+
+def test_walk_and_jitter_are_estimated():
+    rng = np.random.default_rng(5)
+    walk = np.cumsum(rng.normal(0, 0.3, (400, 8)), axis=0)
+    values = walk + rng.normal(0, 0.5, (400, 8)) + rng.normal(0, 0.1, (400, 8))
+    evidence = Evidence(values, np.broadcast_to(np.eye(8) / 0.01, (400, 8, 8)))
+    wander = estimate_wander(evidence, np.arange(400.0), floor=1e-8)
+    assert np.sqrt(wander.walk.mean()) == pytest.approx(0.3, rel=0.2)
+    assert np.sqrt(wander.jitter.mean()) == pytest.approx(0.5, rel=0.1)
