@@ -164,6 +164,7 @@ def judge(row: dict, settings: Settings = SETTINGS) -> dict:
     return {
         "seed": row["seed"],
         "fault": fault,
+        "is_hidden": fault.side != row["side"],
         "watts": fault.power_w,
         "hit": hits[0] if hits else None,
         "first": bool(fit.sources) and fit.sources[0] in hits,
@@ -183,13 +184,14 @@ def line(done: dict) -> str:
         "-" if hit is None else f"{hit.power_w.value:.3f} ({hit.power_w.low:.3f} {hit.power_w.high:.3f}) {hit.depth}"
     )
     others = " ".join(
-        f"{s.ref}:{s.power_w.value:.2f}[{s.power_w.low:.2f},{s.power_w.high:.2f}]/{done['names'].get(s.ref, 0):.2f}"
+        f"{s.ref}:{s.power_w.value:.2f} true {done['names'].get(s.ref, 0):.2f};"
         for s in done["fit"].sources
         if s is not hit
     )
     return (
-        f"{done['seed']} {f.word} {f.ref} {f.side} {done['watts']:.3f} W px {done['pixel_mm']:.2f} on {done['on_s']:.1f}"
-        f" {done['seconds']:.1f}s first={done['first']} | {found} | {others}"
+        f"{done['seed']} {f.word} {f.ref} {f.side} {done['watts']:.3f} W"
+        f" px {done['pixel_mm']:.2f} on {done['on_s']:.1f}"
+        f" {done['seconds']:.1f}s {'first' if done['first'] else 'not first'} | {found} | {others}"
     )
 
 
@@ -200,14 +202,13 @@ def report(rows: list[dict]) -> None:
     signed = np.array([r["hit"].power_w.value / r["watts"] for r in found])
     inside = [r["hit"].power_w.low <= r["watts"] <= r["hit"].power_w.high for r in found]
     off = np.array([np.hypot(r["hit"].x_mm - r["fault"].x_mm, r["hit"].y_mm - r["fault"].y_mm) for r in found])
-    hidden = [r for r in found if r["fault"].word == "hidden_source"]
+    hidden = [r for r in found if r["is_hidden"]]
     print(f"cases {len(rows)}, source at the fault listed {len(found)}, first {sum(r['first'] for r in rows)}")
     print(f"plain hottest cell within 3 mm: {sum(r['plain_mm'] < 3 for r in rows)}")
     if not found:
         return
-    print(
-        f"power error median {np.median(error):.3f} p90 {np.quantile(error, 0.9):.3f}; ratio median {np.median(signed):.3f}"
-    )
+    print(f"power error median {np.median(error):.3f} p90 {np.quantile(error, 0.9):.3f}")
+    print(f"found over true power, median {np.median(signed):.3f}")
     print(f"interval holds {np.mean(inside):.3f} of {len(inside)}")
     width = np.array([(r["hit"].power_w.high - r["hit"].power_w.low) / abs(r["hit"].power_w.value) for r in found])
     print(f"interval width over value, median {np.median(width):.2f}")
@@ -217,9 +218,9 @@ def report(rows: list[dict]) -> None:
     )
     if hidden:
         right = sum(r["hit"].depth != "surface" for r in hidden)
-        print(f"hidden sources said to be hidden {right} of {len(hidden)}")
-    open_ones = [r for r in found if r["fault"].word != "hidden_source" and r["hit"].depth != "surface"]
-    print(f"open sources said to be hidden {len(open_ones)} of {len(found) - len(hidden)}")
+        print(f"sources on the face not seen said to be hidden {right} of {len(hidden)}")
+    open_ones = [r for r in found if not r["is_hidden"] and r["hit"].depth != "surface"]
+    print(f"sources on the seen face said to be hidden {len(open_ones)} of {len(found) - len(hidden)}")
     print(f"seconds median {np.median([r['seconds'] for r in rows]):.1f}, most {max(r['seconds'] for r in rows):.1f}")
 
 

@@ -23,8 +23,9 @@ def warmed(watts, *, seconds=20.0, clock="power_on"):
     grid = BoardGrid.over(BOARD, 1.0)
     field = np.ones((20, *grid.shape)) * rise[:, None, None]
     yes = np.ones(grid.shape, bool)
-    film = Film(grid, edges, clock, field, np.full(20, 5), np.zeros(grid.shape), 20, np.full(grid.shape, 0.05), 0.3, 0.0,
-                yes, yes, 1.0)  # fmt: skip
+    noise = np.full(grid.shape, 0.05)
+    frames = np.full(20, 5)
+    film = Film(grid, edges, clock, field, frames, np.zeros(grid.shape), 20, noise, 0.3, 0.0, yes, yes, 1.0)
     return Excess(film, 0.3 * field, np.full(1, 0.03), np.zeros(1), "good_boards", 1, 0.7 * field, "cold_frames")
 
 

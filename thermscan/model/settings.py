@@ -189,7 +189,9 @@ class SourceSettings:
     )
     most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
     own_reach_mm: float = knob(
-        1.0, (0.0, 50.0), "distance around a found source within which no free source is added: it would be its own misfit"
+        1.0, (0.0, 50.0), 
+        "distance around a found source within which no free source is added: it would "
+        "be its own misfit",
     )
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
@@ -625,7 +627,9 @@ class SourceMapSettings:
 
     most_cells: int = knob(6000, (100, 100000), "cells of the map: speed")
     most_bins: int = knob(5, (2, 100), "time bins of the map: speed")
-    misfit: float = knob(1.02, (0.5, 10.0), "mean squared residual over its variance that counts as explained by the noise")
+    misfit: float = knob(
+        1.02, (0.5, 10.0), "mean squared residual over its variance that counts as explained by the noise"
+    )
     model_error: float = knob(0.05, (0.0, 1.0), "error of the plate as a share of the rise; judgement")
     penalties: int = knob(8, (1, 100), "amounts of regularisation tried, strongest first")
     penalty_ratio: float = knob(0.25, (0.05, 0.95), "each amount over the one before")
