@@ -189,7 +189,7 @@ class SourceSettings:
     )
     most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
     own_reach_mm: float = knob(
-        1.0, (0.0, 50.0), 
+        1.0, (0.0, 50.0),
         "distance around a found source within which no free source is added: it would "
         "be its own misfit",
     )
