@@ -208,8 +208,8 @@ class Row:
     strong: bool
 
 
-def judge(seed: int, folder: Path) -> Row | None:
-    """Explain one case, without and with readings."""
+def judge(seed: int, folder: Path, *, with_readings: bool) -> Row | None:
+    """Explain one case, without and (where asked for) with readings."""
     found = stored(seed, folder)
     if found is None:
         return None
@@ -218,12 +218,14 @@ def judge(seed: int, folder: Path) -> Row | None:
     ranking = explain(evidence, board)
     seconds = time.process_time() - start
     right = [is_right(s, truth) for s in ranking.suspects]
-    extra = {}
-    for quantity in ("resistance_to_ground", "voltage"):
+    alone = (right[:1] == [True], chance(ranking, truth))
+    extra = dict.fromkeys(("resistance_to_ground", "voltage"), alone)
+    for quantity in extra if with_readings else ():
         again = explain(replace(evidence, readings=meter(board, truth, seed, quantity)), board)
         extra[quantity] = (bool(again.suspects) and is_right(again.suspects[0], truth), chance(again, truth))
     return Row(
-        seed, truth.word, right[:1] == [True], any(right[:3]), truth.word != "none" and plain_is_right(evidence, board, truth),
+        seed, truth.word, right[:1] == [True], any(right[:3]),
+        truth.word != "none" and plain_is_right(evidence, board, truth),
         ranking.verdict, ranking.suspects[0].probability if ranking.suspects else 0.0, ranking.no_fault_probability,
         chance(ranking, truth), seconds, extra["resistance_to_ground"], extra["voltage"], is_strong(evidence, truth),
     )  # fmt: skip
@@ -289,9 +291,8 @@ def _print_calibration(rows: list[Row]) -> None:
     for low, high in ((0, 0.2), (0.2, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.97), (0.97, 0.99), (0.99, 1.01)):
         some = (lead >= low) & (lead < high)
         if some.any():
-            print(
-                f"  said {low:.2f}-{min(high, 1):.2f}: n {some.sum():4d} mean {lead[some].mean():.3f} right {right[some].mean():.3f}"
-            )
+            means = f"mean {lead[some].mean():.3f} right {right[some].mean():.3f}"
+            print(f"  said {low:.2f}-{min(high, 1):.2f}: n {some.sum():4d} {means}")
 
 
 def main() -> None:
@@ -300,6 +301,7 @@ def main() -> None:
     parser.add_argument("--seeds", default="1000:1330", metavar="FIRST:END")
     parser.add_argument("--store", required=True, type=Path)
     parser.add_argument("--stored-only", action="store_true", help="judge what is in the folder, make nothing new")
+    parser.add_argument("--with-readings", action="store_true", help="also measure the gain from readings")
     choice = parser.parse_args()
     choice.store.mkdir(parents=True, exist_ok=True)
     first, end = (int(v) for v in choice.seeds.split(":"))
@@ -307,7 +309,7 @@ def main() -> None:
     for seed in range(first, end):
         if choice.stored_only and not (choice.store / f"{seed}.pkl").exists():
             continue
-        row = judge(seed, choice.store)
+        row = judge(seed, choice.store, with_readings=choice.with_readings)
         if row is not None:
             rows.append(row)
             print(

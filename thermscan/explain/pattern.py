@@ -58,6 +58,9 @@ def source_patterns(
     return np.stack(out)
 
 
+MAKES_HEAT_K = 2.0  # usual self-heating from which a kind of part is taken to make heat of its own
+
+
 @dataclass(frozen=True)
 class OwnHeat:
     """How the good boards' warmth divides over the parts.
@@ -115,14 +118,15 @@ def divide_own_heat(
     made = np.zeros((n, n))
     made[:, parts] = gain * powers
     shares = made / np.maximum(made.sum(axis=1), np.maximum(own, 1e-9))[:, None]
-    return OwnHeat(_at_least_the_contrast(shares, scene), a)
+    makers = np.array([usual_k.get(k, 2.0) >= MAKES_HEAT_K for k in scene.kinds])
+    return OwnHeat(_at_least_the_contrast(shares, scene, makers), a)
 
 
-def _at_least_the_contrast(shares: np.ndarray, scene: Scene) -> np.ndarray:
-    """Give each seen part what it is warmer than the board around: a body that makes no heat is not."""
+def _at_least_the_contrast(shares: np.ndarray, scene: Scene, makers: np.ndarray) -> np.ndarray:
+    """Give each seen part of a kind that makes heat what it is warmer than the board around."""
     own, out = scene.own_k[:, -1], shares.copy()
     bare = np.array([r is None for r in scene.refs]) & scene.is_seen
-    for i in np.flatnonzero(scene.is_seen & ~bare & (own > 0)):
+    for i in np.flatnonzero(scene.is_seen & ~bare & makers & (own > 0)):
         distance = np.where(bare, np.hypot(scene.x_mm - scene.x_mm[i], scene.y_mm - scene.y_mm[i]), np.inf)
         near = np.argsort(distance)[:4]
         near = near[np.isfinite(distance[near])]
