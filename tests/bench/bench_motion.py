@@ -9,6 +9,7 @@ the reference picture is anybody's choice.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
 import time
 from pathlib import Path
@@ -46,12 +47,10 @@ def ecc_matrices(frames):
     reference = frames[0] - frames[0].mean()
     out, last = [], np.eye(3, dtype=np.float32)
     for frame in frames:
-        try:
+        with contextlib.suppress(cv2.error):
             _, last = cv2.findTransformECC(
                 reference, frame - frame.mean(), last.copy(), cv2.MOTION_HOMOGRAPHY, (3, 50, 1e-6), None, 5
             )
-        except cv2.error:
-            pass
         out.append(last.astype(float))
     return np.array(out)
 

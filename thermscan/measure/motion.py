@@ -34,7 +34,7 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     -----
     Each frame, binned, is aligned to the mean of the ten before it with weights under which heated places count
     little, and all fits are joined by one course in time (walk and jitter of each coefficient as large as the data ask
-    for). Sensor pattern still drags the result: a tenth of the motion is missing, and ``error_px`` carries that.
+    for). Sensor pattern still drags the result: up to half of the motion is missing, and ``error_px`` carries that.
     Not valid when the picture moves by more than about a
     fifth of its width, or turns by more than about 10 degrees, within the recording.
     """

@@ -189,7 +189,7 @@ class SourceSettings:
     )
     most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
     own_reach_mm: float = knob(
-        1.0, (0.0, 50.0),
+        5.0, (0.0, 50.0),
         "distance around a found source within which no free source is added: it would "
         "be its own misfit",
     )
@@ -555,7 +555,7 @@ class MotionSettings:
     local_px: float = knob(2.0, (1.0, 50.0), "details wider than this are left to heat and shading, working px")
     margin_px: float = knob(3.0, (1.0, 20.0), "rim of the working picture that is not used")
     most_components: int = knob(3, (0, 10), "time courses of heating at the most")
-    drag_share: float = knob(0.12, (0.0, 1.0), "share of motion that sensor pattern hides; measured on made scenes")
+    drag_share: float = knob(0.45, (0.0, 1.0), "share of motion that sensor pattern hides: 3 to 60 % on made recordings")
     drag_px: float = knob(0.15, (0.0, 5.0), "motion that heating feigns on a still camera; measured on made scenes")
     still_jitter_px: float = knob(0.06, (0.0, 1.0), "motion between frames below which a camera may stand still")
     still_drift_px: float = knob(0.6, (0.0, 5.0), "drift below which such a camera stands still; heating feigns up to 0.4")
