@@ -13,6 +13,7 @@ from thermscan.model.recording import Drive, Recording
 
 def open_one(path: str, how: Reading) -> Recording:
     """Open one recording; raises InputError."""
+    from thermscan.pipeline.camera import through_profile
     from thermscan.read.formats import OpenOptions, open_recording
 
     options = OpenOptions(
@@ -26,7 +27,7 @@ def open_one(path: str, how: Reading) -> Recording:
         camera=how.camera,
         profile_folders=profile_folders(),
     )
-    return open_recording(path, options=options)
+    return through_profile(open_recording(path, options=options), how.camera, folders=options.profile_folders)
 
 
 def profile_folders() -> tuple[str, ...]:

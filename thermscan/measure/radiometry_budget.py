@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermscan.measure.radiometry import View, true_temperature
+from thermscan.measure.radiometry_camera import camera_quantities
 from thermscan.model.budget import Budget, BudgetTerm, Quantity
+from thermscan.model.camera_profile import CameraProfile
 from thermscan.model.settings import RadiometrySettings
 from thermscan.model.surface import Surface
 from thermscan.physics.radiation import LONG_WAVE, Band, band_radiance, radiance_temperature
@@ -53,16 +55,23 @@ class Conditions:
     is_band_known: bool = False
 
 
-def usual_conditions(reflected_c: Quantity, *, settings: RadiometrySettings) -> Conditions:
-    """Return the conditions of a camera that nothing is known of, in the open."""
+def usual_conditions(
+    reflected_c: Quantity, *, profile: CameraProfile | None = None, settings: RadiometrySettings
+) -> Conditions:
+    """Return the conditions of a camera in the open: by its profile, else those of one that nothing is known of."""
     source = "common practice, no source: ±2 C or ±2 % for uncooled cameras"
     root = math.sqrt(3.0)
-    return Conditions(
-        reflected_c,
-        Quantity("camera offset", 0.0, settings.camera_half_width_k / root, "rectangular", unit="K", source=source),
-        Quantity("camera scale", 0.0, settings.camera_scale_half_width / root, "rectangular", source=source),
-        Quantity("transmission", 1.0, 0.0, source="no window"),
+    offset, scale = camera_quantities(
+        profile,
+        (
+            Quantity("camera offset", 0.0, settings.camera_half_width_k / root, "rectangular", unit="K", source=source),
+            Quantity("camera scale", 0.0, settings.camera_scale_half_width / root, "rectangular", source=source),
+        ),
     )
+    known = None if profile is None else profile.band
+    band = LONG_WAVE if known is None else Band(known.low_um, known.high_um, known.response)
+    open_air = Quantity("transmission", 1.0, 0.0, source="no window")
+    return Conditions(reflected_c, offset, scale, open_air, band, known is not None)
 
 
 def emissivity_of(surface: Surface) -> Quantity:

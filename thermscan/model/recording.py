@@ -8,6 +8,8 @@ from typing import Protocol
 
 import numpy as np
 
+from thermscan.model.camera_profile import CameraProfile
+
 UNITS = ("count", "celsius", "kelvin", "fahrenheit")
 DRIVE_MODES = ("board", "injection", "periodic")
 CHUNK_BYTES = 48_000_000  # float32 frames held at once while streaming; keeps memory flat in recording length
@@ -150,6 +152,8 @@ class Recording:
         Highest representable value, in the unit of the frames, if the format has one.
     warnings, notes : tuple of str
         Sentences for the user: what looks wrong, and what the reader did.
+    profile : CameraProfile or None
+        Of the camera, where one is known; its scale and pixels are applied to the frames already.
     """
 
     name: str
@@ -163,6 +167,7 @@ class Recording:
     saturated_at: float | None = None
     warnings: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    profile: CameraProfile | None = None
 
     def __post_init__(self) -> None:
         if self.times_s is not None:

@@ -157,7 +157,7 @@ def _find(
         parts,
         excess,
         board,
-        job.faulty.facts,
+        job.faulty,
         seen=job.seen,
         surfaces=job.surfaces,
         settings=settings.radiometry,

@@ -59,9 +59,16 @@ def film_of(
     return replace(
         film,
         on_for_s=on_for,
+        blur_mm=_blur_mm(one, film.pixel_mm),
         flags=frozenset(flags),
         position_error_mm=placed.relative_error_px * film.pixel_mm,
     )
+
+
+def _blur_mm(one: Prepared, pixel_mm: float) -> float:
+    """Return the optics' blur on the board from the camera's profile, 0 where it is not known."""
+    profile = one.recording.profile
+    return 0.0 if profile is None or profile.optics is None else profile.optics.blur_px * pixel_mm
 
 
 def make_films(faulty: Placed, goods: Sequence[Placed], *, board: Board, settings: Settings) -> FilmSet:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
 from thermscan.measure.power_on import find_power
+from thermscan.measure.radiometry_camera import band_of
 from thermscan.measure.radiometry_recording import as_received
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
@@ -31,7 +32,7 @@ def prepare(recording: Recording, *, settings: Settings) -> Prepared:
     What the camera had applied already (emissivity and the like) is undone first, so that recordings made with
     different settings compare.
     """
-    recording = as_received(recording)
+    recording = as_received(recording, band=band_of(recording))
     camera = measure_camera(recording, settings=settings.camera)
     motion = follow_motion(recording, camera, settings=settings.motion)
     timing = find_power(recording, camera, motion, settings=settings.timing)

@@ -16,7 +16,7 @@ from thermscan.model.budget import Quantity
 from thermscan.model.errors import InputError
 from thermscan.model.film import Excess, Film
 from thermscan.model.quantity import Measured
-from thermscan.model.recording import Facts
+from thermscan.model.recording import Facts, Recording
 from thermscan.model.result import PartReading, RiseRate
 from thermscan.model.settings import RadiometrySettings
 from thermscan.model.surface import Surface, find_surface
@@ -85,7 +85,7 @@ def add_temperatures(
     parts: tuple[PartReading, ...],
     excess: Excess,
     board: Board,
-    facts: Facts,
+    recording: Recording,
     *,
     seen: Seen,
     surfaces: tuple[Surface, ...],
@@ -99,8 +99,8 @@ def add_temperatures(
     excess : Excess
         Its film holds apparent temperatures of the faulty board.
     board : Board
-    facts : Facts
-        Of the faulty recording.
+    recording : Recording
+        Of the faulty board: its facts and its camera's profile.
     seen : Seen
     surfaces : tuple of Surface
     settings : RadiometrySettings
@@ -110,7 +110,11 @@ def add_temperatures(
     if film.unit != "celsius":
         why = "counts without a scale"
         return tuple(replace(p, why={**p.why, "temperature_c": why}) for p in parts)
-    conditions = usual_conditions(reflected_quantity(facts, film, seen, settings=settings), settings=settings)
+    conditions = usual_conditions(
+        reflected_quantity(recording.facts, film, seen, settings=settings),
+        profile=recording.profile,
+        settings=settings,
+    )
     unnamed = unnamed_surface(surfaces, seen, settings=settings)
     out = []
     for reading in parts:
