@@ -40,9 +40,8 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     """
     settings = settings or MotionSettings()
     how = prepare(recording, camera, settings)
-    keys = choose_keys(camera.usable, settings.most_keys)
     times = recording.times_s if recording.times_s is not None else np.arange(recording.frames, dtype=float)
-    if len(keys) < 2 or min(how.shape) < 8:
+    if camera.usable.sum() < 2 or min(how.shape) < 8:
         return still_motion(recording, camera, "too few usable frames or pixels to tell motion")
     aligner = Aligner(how.shape, how.noise, how.good, settings)
     evidence = track_all(recording, camera, how, aligner)

@@ -88,11 +88,3 @@ def choose_keys(usable: np.ndarray, most: int) -> np.ndarray:
     if len(numbers) <= most:
         return numbers
     return numbers[np.unique(np.round(np.linspace(0, len(numbers) - 1, most)).astype(int))]
-
-
-def read_keys(recording: Recording, keys: np.ndarray, how: Preparation) -> np.ndarray:
-    """Return the working pictures of some frames, float32 ndarray (keys, rows, columns)."""
-    out = np.empty((len(keys), *how.shape), np.float32)
-    for i, number in enumerate(keys):
-        out[i] = how.picture(recording.store.read(int(number), int(number) + 1)[0], int(number))
-    return out

@@ -548,7 +548,6 @@ class MotionSettings:
     working_pixels: int = knob(
         24000, (400, 10000000), "pixels of the pictures that motion is fitted on; more is slower"
     )
-    most_keys: int = knob(120, (4, 2000), "frames that scene and pattern are solved from; memory and time")
     smoothing_px: float = knob(
         0.8, (0.3, 5.0), "smoothing of working pictures, which bilinear sampling needs, working px"
     )
@@ -567,7 +566,6 @@ class MotionSettings:
         4.0, (1.5, 20.0), "residuals beyond this many sigmas lose their weight (Geman and McClure)"
     )
     align_steps: int = knob(4, (1, 50), "Gauss-Newton steps a picture and turn")
-    turns: int = knob(15, (1, 200), "turns of scene, pattern and motion at the most")
     converged_px: float = knob(0.002, (1e-6, 0.5), "motion between steps below which they stop, working px")
     floor_px: float = knob(1e-4, (1e-9, 0.1), "wander left to a coefficient the data do not ask for, px")
     usual_shift_px: float = knob(3.0, (0.1, 100.0), "shift between neighbouring pictures that is expected, working px")
@@ -662,6 +660,18 @@ class PictureSettings:
     window_k: float = knob(0.05, (0.001, 5.0), "change of a block that counts as heat showing")
     board_emissivity: float = knob(0.7, (0.1, 0.95), "emissivity below which an applied one is no board's")
     off_air_k: float = knob(4.0, (0.5, 50.0), "distance of a cold board from the air: twice the usual camera error")
+
+
+@dataclass(frozen=True)
+class CalibrationSettings:
+    """Calibrating a camera and surfaces."""
+
+    least_span_k: float = knob(15.0, (1.0, 500.0), "span of the references that a scale needs; judgement")
+    least_gap_k: float = knob(5.0, (0.1, 100.0), "distance from which two references count as two; judgement")
+    bad_pixel_sigmas: float = knob(8.0, (3.0, 100.0), "offset of a pixel over the usual spread that makes it bad")
+    least_contrast_k: float = knob(
+        10.0, (0.5, 200.0), "distance of a surface from its surroundings for an emissivity; ASTM E1933 (from memory): 10 K"
+    )
 
 
 @dataclass(frozen=True)
