@@ -143,6 +143,14 @@ def plain(row: dict) -> tuple[float, float]:
     return float(x), float(y)
 
 
+def duty(row: dict) -> float:
+    """Return the share of the film with power on; the truth is a mean with the pauses of retries in it."""
+    end = float(row["excess"].film.edges_s[-1])
+    runs = row.get("runs") or ((0.0, end),)
+    end = min(end, runs[-1][1])
+    return sum(max(0.0, min(off, end) - on) for on, off in runs) / end
+
+
 def judge(row: dict, settings: Settings = SETTINGS) -> dict:
     """Find the sources of a case and compare with the truth."""
     start = time.process_time()
@@ -165,7 +173,7 @@ def judge(row: dict, settings: Settings = SETTINGS) -> dict:
         "seed": row["seed"],
         "fault": fault,
         "is_hidden": fault.side != row["side"],
-        "watts": fault.power_w,
+        "watts": fault.power_w / duty(row),
         "hit": hits[0] if hits else None,
         "first": bool(fit.sources) and fit.sources[0] in hits,
         "fit": fit,

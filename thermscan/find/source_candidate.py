@@ -94,8 +94,9 @@ def free_place(
     score = np.where(b > 0, gains(b, g, POWER_SCALES_W), -np.inf)
     points = data.grid.points_mm()
     score[~board.inside(points[..., 0], points[..., 1])] = -np.inf
+    margin = maker.settings.own_reach_share * spread_mm(maker, float(data.edges_s[-1])) + 2 * data.blur_mm
     for other in taken:
-        score[within(other, points, margin_mm=maker.settings.own_reach_mm + 2 * data.blur_mm)] = -np.inf
+        score[within(other, points, margin_mm=margin)] = -np.inf
     if not np.isfinite(score).any():
         return Place(x0, y0), -np.inf
     row, column = np.unravel_index(int(np.argmax(score)), score.shape)
@@ -112,6 +113,12 @@ def centred(grid: object, kernel: np.ndarray, board: Board) -> np.ndarray:
     up = min(row, kernel.shape[1] - 1 - row)
     across = min(column, kernel.shape[2] - 1 - column)
     return kernel[:, row - up : row + up + 1, column - across : column + across + 1]
+
+
+def spread_mm(maker: TemplateMaker, seconds: float) -> float:
+    """Return how far heat spreads in the plate in so many seconds, mm: ``sqrt(4 a t)``."""
+    plate = maker.plate
+    return float(np.sqrt(4 * plate.conductance_w_per_k.value / plate.capacity_j_per_mm2_k.value * seconds))
 
 
 def within(place: Place, points_mm: np.ndarray, *, margin_mm: float) -> np.ndarray:

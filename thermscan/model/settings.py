@@ -188,10 +188,11 @@ class SourceSettings:
         12.0, (0.0, 1000.0), "distance to a new source within which old ones are weighed again: speed"
     )
     most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
-    own_reach_mm: float = knob(
-        5.0, (0.0, 50.0),
-        "distance around a found source within which no free source is added: it would "
-        "be its own misfit",
+    own_reach_share: float = knob(
+        0.7,
+        (0.0, 10.0),
+        "distance around a found source, over how far heat spreads, within which no free source is added: "
+        "it would be its own misfit",
     )
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
@@ -248,6 +249,7 @@ class PlacementSettings:
     seen_share: float = knob(0.55, (0.2, 1.0), "share of the outline that must lie in the frame")
     search_starts: int = knob(24, (4, 500), "outline starts that are refined")
     search_kept: int = knob(8, (2, 100), "refined outlines whose layout is tried")
+    weak_marks_px: float = knob(15.0, (1.0, 200.0), "error above which marks alone cannot start a fit, px")
     same_place_px: float = knob(2.0, (0.2, 20.0), "starts that end closer than this over the board are one, px")
     layout_tolerance_mm: float = knob(
         0.1, (0.0, 2.0), "tolerance of part positions and outline against the board file (common practice)"
