@@ -176,7 +176,7 @@ class SourceSettings:
         0.01, (1e-4, 0.5), "rise over the warmest in such a plate below which heat is not counted"
     )
     energy_error: float = knob(
-        0.15,
+        0.25,
         (0.0, 1.0),
         "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement",
     )
@@ -196,7 +196,7 @@ class SourceSettings:
     )
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
-        0.2, (0.0, 1.0), "standard error of power that the plate model leaves: uneven copper near the source; judgement"
+        0.35, (0.0, 1.0), "standard error of power that the plate model leaves: uneven copper near the source; judgement"
     )
     place_floor_mm: float = knob(
         0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement"
