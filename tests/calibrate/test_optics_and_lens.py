@@ -1,0 +1,89 @@
+"""Blur, distortion and pairing against what was put into made pictures."""
+
+import numpy as np
+import pytest
+from scipy.special import erf
+
+from thermscan.calibrate.lens import calibrate_lens, pair_pictures
+from thermscan.calibrate.optics import calibrate_optics, smallest_width_px
+from thermscan.model.errors import InputError
+from thermscan.model.pose import Lens, map_points
+
+
+def slanted_edge(blur, *, angle=8.0, noise=0.01, seed=1):
+    """Integrate a blurred edge over square pixels by 8 x 8 subsamples."""
+    fine = (np.arange(40 * 8) + 0.5) / 8 - 0.5
+    x, y = np.meshgrid(fine, fine)
+    turn = np.deg2rad(angle)
+    across = (x - 19.3) * np.cos(turn) + (y - 20.1) * np.sin(turn)
+    sharp = 25 + 10 * (1 + erf(across / (np.sqrt(2) * blur))) / 2
+    picture = sharp.reshape(40, 8, 40, 8).mean(axis=(1, 3))
+    return picture + np.random.default_rng(seed).normal(0, noise, picture.shape)
+
+
+@pytest.mark.parametrize("blur", [0.4, 0.7, 1.2, 2.5])
+@pytest.mark.parametrize("angle", [5.0, 12.0, 95.0])
+def test_the_blur_of_a_slanted_edge(blur, angle):
+    found, _ = calibrate_optics(slanted_edge(blur, angle=angle), date="2026-01-05", method="made")
+    assert found.blur_px == pytest.approx(blur, abs=0.02 + 0.02 * blur)
+    assert found.blur_error_px < 0.05
+
+
+def test_the_smallest_part_by_direct_integration():
+    # A square of that width under a Gaussian of 1 px, seen by the middle pixel, integrated numerically.
+    width = smallest_width_px(1.0)
+    fine = np.linspace(-0.5, 0.5, 41)
+    line = np.mean([(erf((width / 2 - p) / np.sqrt(2)) + erf((width / 2 + p) / np.sqrt(2))) / 2 for p in fine])
+    assert line**2 == pytest.approx(0.95, abs=0.002)
+
+
+def test_no_edge_is_refused():
+    random = np.random.default_rng(2)
+    with pytest.raises(InputError, match="edge"):
+        calibrate_optics(random.normal(25, 1, (30, 30)), path="r.tiff", date="2026-01-05", method="made")
+    with pytest.raises(InputError, match="narrower than 8 pixels"):
+        calibrate_optics(np.zeros((5, 30)), path="r.tiff", date="2026-01-05", method="made")
+
+
+def dot_grid(lens, matrix, *, columns=9, rows=7, shape=(240, 320)):
+    plan = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2).astype(float)
+    dots = lens.distort(map_points(matrix, plan))
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    picture = np.full(shape, 24.0)
+    for cx, cy in dots:
+        picture += 8 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * 1.8**2))
+    return picture + np.random.default_rng(3).normal(0, 0.02, shape), dots
+
+
+@pytest.mark.parametrize("k1", [-0.15, 0.0, 0.08])
+def test_distortion_of_a_made_lens(k1):
+    lens = Lens(k1, 0.0, float(np.hypot(320, 240) / 2), (159.5, 119.5))
+    matrix = np.array([[33.0, 2.0, 25.0], [-1.5, 32.0, 22.0], [1e-3, 5e-4, 1.0]])
+    picture, _ = dot_grid(lens, matrix)
+    found, _ = calibrate_lens(picture, 9, 7, date="2026-01-05", method="made")
+    assert found.error_px < 0.1
+    fitted = Lens(found.k1, found.k2, found.focal_px, (found.centre_x_px, found.centre_y_px))
+    corners = np.array([[20.0, 20.0], [300.0, 20.0], [20.0, 220.0], [160.0, 20.0]])
+    assert fitted.distort(corners) - corners == pytest.approx(lens.distort(corners) - corners, abs=0.6)
+
+
+def test_a_wrong_grid_is_refused():
+    picture, _ = dot_grid(Lens(0.0, 0.0, 200.0, (159.5, 119.5)), np.array([[33.0, 0, 25], [0, 32.0, 22], [0, 0, 1]]))
+    with pytest.raises(InputError, match="dots, a grid of 12x9 has 108"):
+        calibrate_lens(picture, 12, 9, path="g.tiff", date="2026-01-05", method="made")
+    with pytest.raises(InputError, match="a grid of 3x3 is too small"):
+        calibrate_lens(picture, 3, 3, path="g.tiff", date="2026-01-05", method="made")
+
+
+def test_pairing_maps_thermal_to_visible():
+    matrix = np.array([[5.8, 0.1, -30.0], [0.05, 5.9, 12.0], [1e-4, -5e-5, 1.0]])
+    thermal = np.array([[10.0, 12.0], [148.0, 9.0], [151.0, 110.0], [8.0, 112.0], [80.0, 60.0], [40.0, 90.0]])
+    visible = map_points(matrix, thermal)
+    found, _ = pair_pictures(thermal, visible, date="2026-01-05", method="made")
+    places = np.array([[30.0, 30.0], [120.0, 100.0]])
+    assert map_points(np.array(found.matrix), places) == pytest.approx(map_points(matrix, places), abs=1e-6)
+    with pytest.raises(InputError, match="3 marks given, four or more are needed"):
+        pair_pictures(thermal[:3], visible[:3], date="2026-01-05", method="made")
+    line = np.array([[float(i), float(i)] for i in range(5)])
+    with pytest.raises(InputError, match="the marks lie on one line"):
+        pair_pictures(line, line, date="2026-01-05", method="made")

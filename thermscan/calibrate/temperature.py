@@ -1,0 +1,199 @@
+"""A camera's scale from recordings of references whose true temperatures are known."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.calibrate.region import Box, MeanPicture, central_box, mean_picture
+from thermscan.model.camera_profile import PixelSection, ScaleSection
+from thermscan.model.errors import InputError
+from thermscan.model.recording import Recording
+from thermscan.model.settings import CalibrationSettings
+from thermscan.physics.radiation import LONG_WAVE, Band
+from thermscan.physics.sakuma_hattori import fit_sakuma_hattori
+from thermscan.physics.straight_line import fit_line
+
+PARAMETERS = {"line": 2, "shown": 2, "curve": 3}
+ZERO_C_K = 273.15
+
+
+@dataclass(frozen=True)
+class Reference:
+    """One recording of a reference: its path, true temperature (C) with standard uncertainty (K), and its signal."""
+
+    path: str
+    true_c: float
+    error_k: float
+    signal: float
+    spread: float
+    picture: np.ndarray
+
+
+def measure_reference(recording: Recording, true_c: float, error_k: float, *, box: Box | None = None) -> Reference:
+    """Return the signal of a reference: the median of its box in the mean picture (middle of the picture if None)."""
+    picture: MeanPicture = mean_picture(recording)
+    region = (box or central_box(recording.rows, recording.columns)).slices
+    values = picture.mean[region]
+    known = values[np.isfinite(values)]
+    if known.size == 0:
+        raise InputError(recording.path, "", "the box of the reference holds no number", "choose another box")
+    return Reference(recording.path, true_c, error_k, float(np.median(known)), float(np.std(known)), picture.mean)
+
+
+def check_references(references: Sequence[Reference], form: str, *, settings: CalibrationSettings) -> None:
+    """Refuse references that cannot carry a scale.
+
+    Raises
+    ------
+    InputError
+        Fewer references than parameters, references too close together, or a response that is not monotonic.
+    """
+    needed = PARAMETERS[form]
+    if len(references) < needed:
+        problem = f"{len(references)} reference{'' if len(references) == 1 else 's'} for {needed} parameters"
+        raise InputError(
+            references[0].path, "", problem, f"record {needed} or more, better one more to see its residual"
+        )
+    order = sorted(references, key=lambda r: r.true_c)
+    span = order[-1].true_c - order[0].true_c
+    gaps = [b.true_c - a.true_c for a, b in itertools.pairwise(order)]
+    distinct = 1 + sum(gap >= settings.least_gap_k for gap in gaps)
+    if span < settings.least_span_k or distinct < needed:
+        problem = f"the references lie too close together: {span:.1f} K apart, {distinct} distinct"
+        raise InputError(order[-1].path, "", problem, f"spread {needed} or more over {settings.least_span_k:g} K")
+    for low, high in itertools.pairwise(order):
+        if high.true_c - low.true_c >= settings.least_gap_k and high.signal <= low.signal:
+            problem = (
+                f"the response is not monotonic: {high.signal:.6g} at {high.true_c:g} C follows {low.signal:.6g} at "
+                f"{low.true_c:g} C"
+            )
+            raise InputError(high.path, "", problem, "keep one range of the camera, and check which recording is which")
+
+
+@dataclass(frozen=True)
+class TemperatureCalibration:
+    """The scale, the references with their residuals (fitted minus true, K), and the pixels where asked for."""
+
+    scale: ScaleSection
+    references: tuple[Reference, ...]
+    residual_k: np.ndarray
+    pixels: PixelSection | None = None
+    pixel_offset_k: np.ndarray | None = None
+
+
+def calibrate_temperature(
+    references: Sequence[Reference],
+    *,
+    form: str,
+    date: str,
+    method: str,
+    fills_picture: bool = False,
+    band: Band = LONG_WAVE,
+    settings: CalibrationSettings,
+) -> TemperatureCalibration:
+    """Fit a camera's scale to references.
+
+    Parameters
+    ----------
+    references : sequence of Reference
+    form : {'line', 'shown', 'curve'}
+        Counts to kelvin by a straight line; shown to true degrees Celsius by a straight line; counts by the
+        Sakuma-Hattori equation.
+    date, method : str
+        Kept in the profile.
+    fills_picture : bool
+        The references are even over the whole picture: offsets of the pixels are measured too.
+    band : Band
+        Start of the curve.
+    settings : CalibrationSettings
+
+    Returns
+    -------
+    TemperatureCalibration
+
+    Raises
+    ------
+    InputError
+        See `check_references`.
+
+    Notes
+    -----
+    The uncertainty joins that of the references, that of the fit at its worst place inside their span, and half of
+    the largest residual. Not valid outside the span, or with another lens, range or emissivity setting.
+    """
+    check_references(references, form, settings=settings)
+    truth = np.array([r.true_c for r in references])
+    signal = np.array([r.signal for r in references])
+    error = np.maximum([r.error_k for r in references], 1e-3)
+    if form == "curve":
+        values, residual, fit_error, slope_error = _curve(truth, signal, error, band)
+    else:
+        values, residual, fit_error, slope_error = _line(truth, signal, error, form)
+    worst = float(np.abs(residual).max())
+    scale = ScaleSection(
+        date,
+        method,
+        form,
+        error_k=float(np.sqrt(np.mean(error**2) + fit_error**2 + (worst / 2) ** 2)),
+        from_c=float(truth.min()),
+        to_c=float(truth.max()),
+        slope_error=slope_error,
+        residual_k=worst,
+        references=tuple((float(t), float(s)) for t, s in sorted(zip(truth, signal, strict=True))),
+        **values,
+    )
+    pixels, offsets = (None, None) if not fills_picture else _pixels(references, signal, truth, date, settings=settings)
+    return TemperatureCalibration(scale, tuple(references), residual, pixels, offsets)
+
+
+def _line(
+    truth: np.ndarray, signal: np.ndarray, error: np.ndarray, form: str
+) -> tuple[dict[str, float], np.ndarray, float, float]:
+    """Fit true temperature over signal by a straight line."""
+    middle = float(signal.mean())
+    line = fit_line(signal, truth, x0=middle, error=error)
+    offset = line.intercept - line.slope * middle + (ZERO_C_K if form == "line" else 0.0)
+    worst = float(line.error_at(np.array([signal.min(), signal.max()])).max())
+    slope_error = float(np.sqrt(line.covariance[1, 1]) / abs(line.slope))
+    return {"scale_k_per_count": line.slope, "offset_k": offset}, line.at(signal) - truth, worst, slope_error
+
+
+def _curve(
+    truth: np.ndarray, signal: np.ndarray, error: np.ndarray, band: Band
+) -> tuple[dict[str, float], np.ndarray, float, float]:
+    """Fit the Sakuma-Hattori equation; its uncertainty from refits with each reference moved by its own."""
+    zero = 0.0
+    curve, residual = fit_sakuma_hattori(truth, signal - zero, band=band, error_c=error)
+    places = np.linspace(truth.min(), truth.max(), 25)
+    counts = curve.signal(places)
+    moved = []
+    for i in range(truth.size):
+        shifted = truth.copy()
+        shifted[i] += error[i]
+        other, _ = fit_sakuma_hattori(shifted, signal - zero, band=band, error_c=error)
+        moved.append(other.temperature_c(counts) - places)
+    spread = np.sqrt(np.sum(np.square(moved), axis=0))
+    ends = np.array([m[-1] - m[0] for m in moved])
+    slope_error = float(np.sqrt(np.sum(ends**2)) / max(np.ptp(truth), 1.0))
+    values = {"a_um": float(curve.a_um), "b_um_k": float(curve.b_um_k), "c": float(curve.c), "zero_count": zero}
+    return values, residual, float(spread.max()), slope_error
+
+
+def _pixels(
+    references: Sequence[Reference], signal: np.ndarray, truth: np.ndarray, date: str, *, settings: CalibrationSettings
+) -> tuple[PixelSection, np.ndarray]:
+    """Return the offset of each pixel from the even references, K, and the pixels that lie far off."""
+    per_kelvin = float(np.polyfit(truth, signal, 1)[0])
+    maps = np.stack([(r.picture - r.signal) / per_kelvin for r in references])
+    offset = maps.mean(axis=0)
+    left = float(np.sqrt(np.mean(np.median((maps - offset) ** 2, axis=(1, 2))))) if len(maps) > 1 else 0.0
+    middle, spread = np.nanmedian(offset), 1.4826 * np.nanmedian(np.abs(offset - np.nanmedian(offset)))
+    bad = ~np.isfinite(offset) | (np.abs(offset - middle) > settings.bad_pixel_sigmas * max(spread, 1e-3))
+    rows, columns = np.nonzero(bad)
+    method = f"mean over {len(references)} even references"
+    pairs = tuple((float(r), float(c)) for r, c in zip(rows, columns, strict=True))
+    return PixelSection(date, method, left, pairs), np.where(bad, 0.0, offset)
