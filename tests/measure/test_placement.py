@@ -307,6 +307,21 @@ class TestPlaceBoard:
         assert not placed.trusted
         assert "marks" in placed.reason
 
+    def test_marks_of_the_wrong_side_are_not_believed(self):
+        x, y = zip(*[(m.x_px, m.y_px) for m in corner_marks(TILTED, BOARD, CLICK_ERRORS)], strict=True)
+        mirrored = [
+            replace(m, x_px=79 - a, y_px=b)
+            for m, a, b in zip(corner_marks(TILTED, BOARD, CLICK_ERRORS), x, y, strict=True)
+        ]
+        placed = place_board(make_motion(TILTED), BOARD, marks=mirrored)
+        assert not placed.trusted
+        assert "side" in placed.reason
+
+    def test_marks_on_one_spot_leave_it_to_the_outline(self):
+        marks = [Mark(5.0, 5.0, 20.0, 20.0)] * 4
+        placed = place_board(make_motion(TILTED), BOARD, marks=marks, settings=QUICK)
+        assert "too close together" in placed.reason
+
 
 class TestMatch:
     def test_good_and_faulty_agree_with_a_40_k_hotspot_in_view(self):

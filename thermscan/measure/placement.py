@@ -188,4 +188,17 @@ def place_board(
     base = nominal_view(scene.shape, _board_centre(board), side, settings)
     points_mm, points_px = marks_in_reference(marks, motion)
     fitted = fit_marks(base, points_mm, points_px, settings=settings, width_px=max(scene.shape))
-    return _place_near_marks(scene, board, fitted, side=side, settings=settings)
+    spread = float(np.linalg.norm(points_mm - points_mm.mean(axis=0), axis=1).max())
+    loose = spread < settings.weak_marks_share * max(np.ptp(board.outline_mm, axis=0))
+    if loose or rms_error_px(fitted.view, fitted.covariance, board_points(board)) > settings.weak_marks_px:
+        # Marks on one spot or one line leave the board free to swing: the outline says more than they do.
+        placed = _place_without_marks(scene, board, side=side, settings=settings)
+        said = "the marks are too few or too close together to place the board by; its outline was searched"
+        return replace(placed, reason="; ".join(filter(None, (said, placed.reason))))
+    placed = _place_near_marks(scene, board, fitted, side=side, settings=settings)
+    misfit = float(np.sum(fitted.points.residual(fitted.view) ** 2))
+    from_behind = fitted.view.rotation[2, 2] * fitted.view.toward > 0
+    if from_behind or misfit > chi2.ppf(0.9999, 2 * len(fitted.points.points_mm)):
+        said = f"the marks do not fit a board seen from the {side}; check which place was clicked, and the side"
+        return replace(placed, trusted=False, reason=" ".join(filter(None, (said, placed.reason))))
+    return placed

@@ -241,7 +241,9 @@ def _judge(
     allowed = settings.agree_sigmas * float(np.hypot(error, own.error_px)) + settings.agree_px
     unsure = found.margin is not None and found.margin < settings.vuong_z
     matched = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin)
-    if unsure and not own.trusted:
+    if own.trusted and (error > settings.distrust_error_px or (unsure and gap > allowed)):
+        return own, f"{name}: the thermal pattern is too weak to check its outline or marks; these were kept"
+    if not own.trusted and (unsure or error > settings.distrust_error_px):
         reason = f"{name}: neither outline nor pattern places it; give marks for the corners at {corner_names(board)}"
         return replace(matched, trusted=False, reason=reason), reason
     if gap > allowed and own.trusted:

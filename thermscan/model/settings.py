@@ -250,6 +250,7 @@ class PlacementSettings:
     search_starts: int = knob(24, (4, 500), "outline starts that are refined")
     search_kept: int = knob(8, (2, 100), "refined outlines whose layout is tried")
     weak_marks_px: float = knob(15.0, (1.0, 200.0), "error above which marks alone cannot start a fit, px")
+    weak_marks_share: float = knob(0.05, (0.0, 0.5), "reach of the marks below which they are one spot, in board sizes")
     same_place_px: float = knob(2.0, (0.2, 20.0), "starts that end closer than this over the board are one, px")
     layout_tolerance_mm: float = knob(
         0.1, (0.0, 2.0), "tolerance of part positions and outline against the board file (common practice)"
@@ -645,7 +646,7 @@ class PictureSettings:
     room_high_c: float = knob(50.0, (30.0, 150.0), "the same, at most")
     fewest_cold: int = knob(12, (3, 1000), "frames before power-on for drift and reflections")
     least_cold_s: float = knob(1.5, (0.2, 60.0), "seconds before power-on for drift and reflections")
-    warming_k_per_s: float = knob(0.02, (0.001, 1.0), "drift of the whole picture that is worth waiting for")
+    warming_k_per_s: float = knob(0.03, (0.001, 1.0), "drift of the whole picture that is worth waiting for")
     wobble_runs: float = knob(9.0, (1.0, 100.0), "frames over which a camera's own wobble hangs together")
     steps_per_s: float = knob(0.1, (0.001, 10.0), "shutter corrections a second of a camera that is not settled")
     reflection_k: float = knob(0.15, (0.01, 5.0), "swing of a block that is worth a word, beyond its noise")
