@@ -242,7 +242,8 @@ def _feeder(lineup: Lineup, ref: str) -> Beside:
         middle = (lineup.own.diffusivity,)
         plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row], diffusivities=middle)[0]
         size = settings.decoy_k + settings.decoy_share * max(scene.own_k[row, -1], lineup.brings_k[row])
-        lineup.feeders[key] = Beside(size * _half_body(plate, row, lag(scene.times_s, settings.body_slow_s)), -0.5, 4.0)
+        column = size * _half_body(plate, row, lag(scene.times_s, settings.body_slow_s))
+        lineup.feeders[key] = Beside(column, -0.5, 4.0, may_be_absent=True)
     return lineup.feeders[key]
 
 

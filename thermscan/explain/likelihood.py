@@ -37,12 +37,13 @@ class Beside:
     """A change that may come along (a regulator that warms, a fuse that carries more).
 
     ``column`` is one standard deviation of it, K, ndarray (places, stages); ``low`` and ``high`` its bounds in
-    standard deviations.
+    standard deviations; ``may_be_absent`` where it is as likely not to happen at all.
     """
 
     column: np.ndarray
     low: float
     high: float
+    may_be_absent: bool = False
 
 
 @dataclass(frozen=True)
@@ -105,33 +106,46 @@ class Judge:
     """The scene prepared for judging.
 
     ``shared`` is what healthy boards do together (one part with more power warms its surroundings, all parts a
-    little warmer); ``trust`` the robust weight of each place, ndarray (places,), 0 where it is not seen; ``noise2``
-    the variance that differs from stage to stage, K2, ndarray (places, stages); ``tail`` the degrees of freedom.
+    little warmer); ``trust`` the robust weight of each place, ndarray (places,), 0 where it is not seen; ``power`` the
+    exponent of its likelihood; ``noise2`` the variance that differs from stage to stage, K2, ndarray (places, stages);
+    ``tail`` the degrees of freedom.
     """
 
     scene: Scene
     shared: Shared
     trust: np.ndarray
+    power: np.ndarray
     noise2: np.ndarray
     tail: float
     settings: ExplainSettings
 
     def log_fit(self, look: Look) -> np.ndarray:
-        """Return the log likelihood at each strength, ndarray (steps,)."""
+        """Return the log likelihood at each strength, ndarray (steps,).
+
+        Changes that may as well be absent are tried both ways, equally likely: a wide freedom that the data do not
+        call for would count against the fault otherwise.
+        """
+        sure = tuple(b for b in look.besides if not b.may_be_absent)
+        ways = [self._fit(look, look.besides)]
+        if len(sure) < len(look.besides):
+            ways.append(self._fit(look, sure))
+        return log_mean(np.stack(ways), axis=0)
+
+    def _fit(self, look: Look, besides: tuple[Beside, ...]) -> np.ndarray:
         shared = self.shared
-        if look.besides:
-            extra = np.stack([b.column.reshape(-1) for b in look.besides], axis=1)
-            low, high = np.array([(b.low, b.high) for b in look.besides]).T
+        if besides:
+            extra = np.stack([b.column.reshape(-1) for b in besides], axis=1)
+            low, high = np.array([(b.low, b.high) for b in besides]).T
             columns = np.concatenate([shared.columns, extra], axis=1)
             bounds = np.concatenate([shared.low, low]), np.concatenate([shared.high, high])
             shared = solve_shared(columns, self._weighted(columns), bounds)
         if look.body is None:
             fits, cost, _ = self._fit_places(look, look.strengths, shared)
-            return self.settings.evidence_power * fits[:, self.scene.is_seen].sum(axis=1) - cost
+            return fits @ self.power - cost
         return self._fit_body(look, look.body, shared)
 
     def _weighted(self, columns: np.ndarray) -> np.ndarray:
-        return weigh_columns(columns, self.noise2, self.scene.spread_k, self.settings.evidence_power * self.trust)
+        return weigh_columns(columns, self.noise2, self.scene.spread_k, self.power * self.trust)
 
     def _fit_places(
         self, look: Look, strengths: np.ndarray, shared: Shared
@@ -168,7 +182,7 @@ class Judge:
         fits, cost, taken = self._fit_places(look, beneath, without)
         elsewhere = scene.is_seen.copy()
         elsewhere[body.row] = False
-        others = self.settings.evidence_power * fits[:, elsewhere].sum(axis=1) - cost
+        others = fits @ np.where(elsewhere, self.power, 0.0) - cost
         at = np.arange(len(strengths))[:, None] + (body.steps - 1 - np.arange(body.steps))[None, :]
         if not scene.is_seen[body.row]:
             return log_mean(others[at], axis=1)
@@ -177,14 +191,14 @@ class Judge:
         mean = board + over
         change = mean if look.fixed is None else mean + look.fixed[body.row]
         residual = scene.excess_k[body.row] - change - taken[at, body.row][:, :, None, :]
-        own = self.settings.evidence_power * self._log_t(residual, mean, look, body.row)
+        own = self.power[body.row] * self._log_t(residual, mean, look, body.row)
         total = others[at][..., None] + own
         return log_mean(total.reshape(len(strengths), -1), axis=1)
 
     def log_none(self) -> float:
         """Return the log likelihood of no change at all."""
         fits, cost = self._calm(1.0)
-        return float(self.settings.evidence_power * fits.sum() - cost)
+        return float(fits @ self.power - cost)
 
     def log_other(self) -> float:
         """Return the log likelihood of a fault that is none of those listed: a few places differ, anyhow.
@@ -194,9 +208,10 @@ class Judge:
         """
         calm, cost = self._calm(1.0)
         wild, _ = self._calm(self.settings.other_widening)
-        share = min(0.5, self.settings.other_places / max(len(calm), 1))
-        power = self.settings.evidence_power
-        return float(np.logaddexp(np.log1p(-share) + power * calm, np.log(share) + power * wild).sum() - cost)
+        seen = self.scene.is_seen
+        share = min(0.5, self.settings.other_places / max(int(seen.sum()), 1))
+        each = np.logaddexp(np.log1p(-share) + self.power * calm, np.log(share) + self.power * wild)
+        return float(each[seen].sum() - cost)
 
     def _calm(self, widened: float) -> tuple[np.ndarray, float]:
         scene = self.scene
@@ -204,7 +219,7 @@ class Judge:
         amounts = self.shared.amounts(flat)
         residual = (flat - self.shared.columns @ amounts).reshape(1, *scene.excess_k.shape)
         fits = log_t(residual, widened**2 * self.noise2, widened * scene.spread_k, None, self.tail)
-        return fits[0, scene.is_seen], float(self._cost(amounts, self.shared))
+        return fits[0], float(self._cost(amounts, self.shared))
 
 
 def log_mean(logs: np.ndarray, weights: np.ndarray | None = None, *, axis: int | None = None) -> np.ndarray:
@@ -276,7 +291,9 @@ def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: Exp
     tail = tail_of(good_boards, settings)
     noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
     y = scene.excess_k.reshape(-1)
-    trust, power = scene.is_seen.astype(float), settings.evidence_power
+    trust = scene.is_seen.astype(float)
+    is_part = np.array([r is not None for r in scene.refs])
+    power = trust * np.where(is_part, settings.part_power, settings.board_power)
     most = np.full(columns_flat.shape[1], settings.most_shared_sigma)
     for _ in range(6):
         shared = solve_shared(
@@ -285,7 +302,7 @@ def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: Exp
         left = (y - shared.columns @ shared.amounts(y)).reshape(scene.excess_k.shape)
         quad, _ = _quadratic(left, noise2, scene.spread_k)
         trust = scene.is_seen * (tail + left.shape[1]) / (tail + quad)
-    return Judge(scene, shared, trust, noise2, tail, settings)
+    return Judge(scene, shared, trust, power, noise2, tail, settings)
 
 
 def weigh_columns(columns: np.ndarray, noise2: np.ndarray, common: np.ndarray, trust: np.ndarray) -> np.ndarray:

@@ -49,7 +49,8 @@ def explain(
     -----
     Each hypothesis predicts where excess heat appears, which parts warm or stay cold along with it and what a
     meter would show; Bayes' rule weighs them. Differences between good boards and errors of the prediction have
-    heavy tails, and the likelihood is raised to ``evidence_power`` since neighbouring places share their errors.
+    heavy tails, and the likelihood is raised to ``part_power`` and ``board_power`` since neighbouring places share
+    their errors.
     Not valid when two faults are present at once: then 'other' grows, or the stronger one is named.
     """
     priors, settings = priors or Priors(), settings or ExplainSettings()
