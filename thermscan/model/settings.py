@@ -421,7 +421,7 @@ class ExplainSettings:
     )
     shape_error: float = knob(0.4, (0.0, 2.0), "share of that error that differs from stage to stage")
     dark_error: float = knob(0.1, (0.0, 2.0), "error of a predicted loss of heat: the good boards have shown it")
-    part_power: float = knob(0.7, (0.05, 1.0), "exponent of the likelihood of a part: what is not modelled is shared")
+    part_power: float = knob(0.9, (0.05, 1.0), "exponent of the likelihood of a part: what is not modelled is shared")
     board_power: float = knob(0.3, (0.05, 1.0), "the same for a block of bare board: neighbours share heat and errors")
     decoy_k: float = knob(1.5, (0.0, 50.0), "what the parts that feed a fault may warm besides, K; judgement")
     decoy_share: float = knob(0.8, (0.0, 10.0), "the same, as share of their own heat")
