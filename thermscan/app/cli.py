@@ -17,6 +17,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "look": ("thermscan.app.look_command", "Say what is in a recording and whether it can be used."),
     "baseline": ("thermscan.app.baseline_command", "Combine known-good recordings into one file."),
     "board": ("thermscan.app.board_command", "Make and draw board files."),
+    "verify": ("thermscan.app.verify_command", "After a repair: is the fault gone, did anything else change."),
     "case": ("thermscan.app.case_command", "Keep a case: from intake over measurements and swaps to the sheets."),
     "schema": ("thermscan.app.schema_command", "Print the JSON Schema of result.json."),
 }

@@ -30,6 +30,7 @@ class VerifySettings:
 
     cold_starts: int = knob(2, (1, 10), "cold starts to be seen: the first may succeed by chance; common practice")
     sigma: float = knob(4.0, (1.0, 20.0), "standard deviations from which a part differs, as in the detection")
+    bare_sigma: float = knob(8.0, (1.0, 50.0), "the same for places at no part: there are many of them; judgement")
     paired_sigma: float = knob(
         5.0, (1.0, 20.0), "the same for the board against itself before, over all parts at once; judgement"
     )

@@ -1,0 +1,421 @@
+"""After a repair: is the fault gone, is anything new, did anything else change, and what was not tried."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.model.board import Board, Rail
+from thermscan.model.case_record import Criterion, PlaceChange, Verification
+from thermscan.model.case_settings import VerifySettings
+from thermscan.model.quantity import Measured
+from thermscan.model.reading import Reading
+from thermscan.model.result import Hotspot, PartReading
+
+SPREAD_WORDS = "beyond noise and the spread between good boards"
+
+
+@dataclass(frozen=True)
+class State:
+    """What one recording shows against the good boards: its parts and its bare hot or cold places."""
+
+    name: str
+    parts: tuple[PartReading, ...]
+    places: tuple[Hotspot, ...] = ()
+
+
+@dataclass(frozen=True)
+class Run:
+    """One power-up after the repair.
+
+    Attributes
+    ----------
+    name : str
+    is_cold_start : bool or None
+        True where power-on is seen, from a board that no earlier run had warmed; None where that cannot be told.
+    restarts : int or None
+    on_for_s : float or None
+        Seconds on, as far as they are in the recording.
+    times_s, rise_k : ndarray of shape (bins,)
+        Mean rise of the warmest places against seconds since power-on; empty where it is not known.
+    """
+
+    name: str
+    is_cold_start: bool | None
+    restarts: int | None
+    on_for_s: float | None
+    times_s: np.ndarray
+    rise_k: np.ndarray
+
+
+@dataclass(frozen=True)
+class RepairEvidence:
+    """What was measured before and after a repair.
+
+    Attributes
+    ----------
+    after : tuple of State
+        One a recording after the repair.
+    before : State or None
+        The board before, against the same good boards.
+    paired : tuple of tuple of PartReading
+        For each of ``after`` its parts against the same board before; empty without ``before``.
+    runs : tuple of Run
+    rails : tuple of Rail
+    readings : tuple of Reading
+        Taken after the repair.
+    run_for_s : float or None
+        Stated time that stands for thermal balance; None: balance itself is wanted.
+    """
+
+    after: tuple[State, ...]
+    before: State | None = None
+    paired: tuple[tuple[PartReading, ...], ...] = ()
+    runs: tuple[Run, ...] = ()
+    rails: tuple[Rail, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    run_for_s: float | None = None
+    board: Board | None = None
+    edge_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """One part in one recording: its excess, K, and whether it stands out."""
+
+    excess: Measured
+    at_s: float | None
+    sigma: float
+    stands_out: bool
+
+    @property
+    def sign(self) -> float:
+        return math.copysign(1.0, self.excess.value)
+
+
+def _seen(part: PartReading | None, *, sigma: float, settings: VerifySettings) -> _Seen | None:
+    """Return what is seen of a part, None where nothing can be said of it."""
+    if part is None or part.excess_k is None or part.significance is None or part.state in ("unreadable", "unknown"):
+        return None
+    rise = abs(part.rise_k.value - part.excess_k.value) if part.rise_k is not None else 0.0
+    floor = max(settings.floor_k, settings.floor_share * rise)
+    out = abs(part.significance) >= sigma and abs(part.excess_k.value) >= floor
+    return _Seen(part.excess_k, part.excess_at_s, part.significance, out)
+
+
+def _by_ref(parts: Sequence[PartReading]) -> dict[str, PartReading]:
+    return {part.ref: part for part in parts}
+
+
+def _triple(seen: _Seen | None) -> tuple[float, float, float] | None:
+    return None if seen is None else (seen.excess.value, seen.excess.low, seen.excess.high)
+
+
+def _kelvin(seen: _Seen) -> str:
+    return f"{seen.excess.value:+.1f} K ({seen.excess.low:+.1f} to {seen.excess.high:+.1f})"
+
+
+def judge_fault_place(before: _Seen, after: _Seen | None, *, settings: VerifySettings) -> tuple[str, str]:
+    """Say whether a place that differed before is like the good boards now: (state, sentence).
+
+    Gone needs that the place no longer stands out AND that the whole interval of what may be left lies under
+    ``left_share`` of what it was: not being seen is not being gone.
+    """
+    if after is None:
+        return "unknown", f"was {_kelvin(before)}, cannot be seen now"
+    was_now = f"was {_kelvin(before)}, is {_kelvin(after)}"
+    if after.stands_out and after.sign == before.sign:
+        return "still_there", f"{was_now}: still differs {SPREAD_WORDS}"
+    if after.stands_out:
+        return "new", f"{was_now}: differs the other way now"
+    left = max(before.sign * after.excess.low, before.sign * after.excess.high)
+    if left <= settings.left_share * abs(before.excess.value):
+        return "gone", f"{was_now}: like the good boards"
+    return "unknown", f"{was_now}: no longer stands out, yet too uncertain to call it gone"
+
+
+def judge_other_place(
+    before: _Seen | None, after: _Seen, paired: _Seen | None, *, has_before: bool
+) -> tuple[str, str] | None:
+    """Say whether a place that did not differ before does now; None where there is nothing to say."""
+    if after.stands_out and not has_before:
+        return "still_there", f"is {_kelvin(after)}: differs {SPREAD_WORDS}"
+    if after.stands_out and (
+        before is None or (paired is not None and paired.stands_out and paired.sign == after.sign)
+    ):
+        was = "could not be judged before" if before is None else f"was {_kelvin(before)}"
+        return "new", f"{was}, is {_kelvin(after)}: differs {SPREAD_WORDS}"
+    if after.stands_out:
+        return "unknown", f"is {_kelvin(after)}: about as before the repair, when it did not quite stand out"
+    if before is not None and paired is not None and paired.stands_out and _is_farther(after, before):
+        return "changed", f"was {_kelvin(before)}, is {_kelvin(after)}: moved, yet like the good boards"
+    return None
+
+
+def _is_farther(after: _Seen, before: _Seen) -> bool:
+    return abs(after.excess.value) > abs(before.excess.value)
+
+
+def judge_parts(evidence: RepairEvidence, number: int, *, settings: VerifySettings) -> list[PlaceChange]:
+    """Judge every part of one recording after the repair."""
+    before = _by_ref(evidence.before.parts) if evidence.before is not None else {}
+    paired = _by_ref(evidence.paired[number]) if number < len(evidence.paired) else {}
+    changes = []
+    for part in evidence.after[number].parts:
+        was = _seen(before.get(part.ref), sigma=settings.sigma, settings=settings)
+        now = _seen(part, sigma=settings.sigma, settings=settings)
+        pair = _seen(paired.get(part.ref), sigma=settings.paired_sigma, settings=settings)
+        if was is not None and was.stands_out:
+            said: tuple[str, str] | None = judge_fault_place(was, now, settings=settings)
+        elif now is not None:
+            said = judge_other_place(was, now, pair, has_before=evidence.before is not None)
+        else:
+            said = None
+        if said is not None:
+            at = now.at_s if now is not None else None
+            changes.append(PlaceChange(part.ref, said[0], _triple(was), _triple(now), at, f"{part.ref} {said[1]}"))
+    return changes
+
+
+def judge_bare_places(evidence: RepairEvidence, number: int, *, settings: VerifySettings) -> list[PlaceChange]:
+    """Judge hot and cold places at no listed part, by whether the other recording has one within reach."""
+    before = _strong(evidence.before.places if evidence.before is not None else (), evidence, settings=settings)
+    after = _strong(evidence.after[number].places, evidence, settings=settings)
+    changes = []
+    for spot in before:
+        match = next((other for other in after if _is_same(spot, other)), None)
+        state = "gone" if match is None else "still_there"
+        words = "no longer stands out" if match is None else "still stands out"
+        changes.append(_bare_change(spot, state, spot, match, words))
+    for spot in after:
+        if not any(_is_same(spot, other) for other in before):
+            state = "new" if evidence.before is not None else "still_there"
+            changes.append(_bare_change(spot, state, None, spot, f"stands out {SPREAD_WORDS}"))
+    return changes
+
+
+def is_at_edge(board: Board, x_mm: float, y_mm: float, *, reach_mm: float) -> bool:
+    """Tell whether a place lies within ``reach_mm`` of the outline or of a hole's edge."""
+    place = np.array([x_mm, y_mm])
+    if any(abs(math.hypot(h.x - x_mm, h.y - y_mm) - h.d / 2) <= reach_mm for h in board.holes):
+        return True
+    start = np.asarray(board.outline_mm, float)
+    along = np.roll(start, -1, axis=0) - start
+    share = ((place - start) * along).sum(axis=1) / np.maximum((along**2).sum(axis=1), 1e-12)
+    foot = start + np.clip(share, 0.0, 1.0)[:, None] * along
+    return bool(np.hypot(*(place - foot).T).min() <= reach_mm)
+
+
+def _strong(places: Sequence[Hotspot], evidence: RepairEvidence, *, settings: VerifySettings) -> list[Hotspot]:
+    """Return places at no part that stand out clearly; there are many places, so more is asked of each."""
+    board = evidence.board
+    return [
+        spot
+        for spot in places
+        if not spot.parts
+        and not (board and is_at_edge(board, spot.x_mm, spot.y_mm, reach_mm=evidence.edge_mm + spot.place_95_mm))
+        and spot.excess_k is not None
+        and abs(spot.significance) >= settings.bare_sigma
+        and abs(spot.excess_k.value) >= settings.floor_k
+    ]
+
+
+def _is_same(a: Hotspot, b: Hotspot) -> bool:
+    return a.kind == b.kind and math.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm) <= a.place_95_mm + b.place_95_mm
+
+
+def _bare_change(spot: Hotspot, state: str, was: Hotspot | None, now: Hotspot | None, words: str) -> PlaceChange:
+    name = f"bare place at {spot.x_mm:.0f}, {spot.y_mm:.0f} mm"
+    pair = [None if s is None or (e := s.excess_k) is None else (e.value, e.low, e.high) for s in (was, now)]
+    return PlaceChange(name, state, pair[0], pair[1], spot.excess_at_s, f"{name} {words}")
+
+
+# From the worst to the best: of several recordings after the repair the worst state of a place counts.
+_WORST_FIRST = ("still_there", "new", "unknown", "changed", "gone")
+
+
+def judge_places(evidence: RepairEvidence, *, settings: VerifySettings) -> tuple[PlaceChange, ...]:
+    """Judge every place over all recordings after the repair, the worst and strongest first."""
+    worst: dict[str, PlaceChange] = {}
+    for number in range(len(evidence.after)):
+        judged = judge_parts(evidence, number, settings=settings)
+        for change in judged + judge_bare_places(evidence, number, settings=settings):
+            old = worst.get(change.name)
+            if old is None or _WORST_FIRST.index(change.state) < _WORST_FIRST.index(old.state):
+                worst[change.name] = change
+
+    def weight(change: PlaceChange) -> tuple[int, float]:
+        size = max(abs(t[0]) if t else 0.0 for t in (change.before_k, change.after_k))
+        return _WORST_FIRST.index(change.state), -size
+
+    return tuple(sorted(worst.values(), key=weight))
+
+
+def outcome_of(places: Sequence[PlaceChange], *, has_before: bool) -> tuple[str, str]:
+    """Say what the places add up to: (outcome, sentence)."""
+    by_state = {state: [p for p in places if p.state == state] for state in _WORST_FIRST}
+    if by_state["still_there"]:
+        more = f" Something new besides: {_names(by_state['new'])}." if by_state["new"] else ""
+        how = "The fault is still there" if has_before else "Not like the good boards"
+        return "still_there", f"{how}: {_names(by_state['still_there'])}.{more}"
+    gone = f"The fault is gone ({_names(by_state['gone'])})" if by_state["gone"] else ""
+    if by_state["new"]:
+        return "something_new", f"{gone or 'The board changed'}, but there is something new: {_names(by_state['new'])}."
+    if not has_before and not by_state["unknown"]:
+        return "like_good", "The board behaves like the good ones; without a recording from before, that is all."
+    if not by_state["gone"]:
+        return "cannot_tell", _why_untold(by_state["unknown"])
+    biggest_gone = max(abs(p.before_k[0]) if p.before_k else 0.0 for p in by_state["gone"])
+    open_ones = [p for p in by_state["unknown"] if p.before_k is not None and abs(p.before_k[0]) > biggest_gone]
+    if open_ones:
+        return "cannot_tell", _why_untold(open_ones)
+    changed = by_state["changed"]
+    rest = f" Changed, yet like the good boards: {_names(changed)}." if changed else " Nothing else changed."
+    return "gone", f"{gone}.{rest}"
+
+
+def _why_untold(places: Sequence[PlaceChange]) -> str:
+    if places:
+        return f"This cannot be told: {_names(places)} too uncertain; film more good boards, or longer."
+    return (
+        "This cannot be told: the recording from before shows no difference from the good boards, so that its going "
+        "cannot be shown; check by the symptom itself."
+    )
+
+
+def _names(places: Sequence[PlaceChange]) -> str:
+    more = f" and {len(places) - 4} more" if len(places) > 4 else ""
+    return ", ".join(p.name for p in places[:4]) + more
+
+
+def cold_start_criterion(runs: Sequence[Run], *, settings: VerifySettings) -> Criterion:
+    """Count cold starts."""
+    wanted = f"{settings.cold_starts} cold starts seen"
+    count = sum(run.is_cold_start is True for run in runs)
+    state = "met" if count >= settings.cold_starts else "not_done"
+    return Criterion("cold starts", wanted, f"{count} of {len(runs)} recordings", state)
+
+
+def restart_criterion(runs: Sequence[Run]) -> Criterion:
+    """Check that the board stayed on."""
+    wanted = "no restart in any run"
+    known = [run for run in runs if run.restarts is not None]
+    bad = [f"{run.name}: {run.restarts}" for run in known if run.restarts]
+    if bad:
+        return Criterion("restarts", wanted, "; ".join(bad), "not_met")
+    if not known or len(known) < len(runs):
+        return Criterion("restarts", wanted, f"counted in {len(known)} of {len(runs)} recordings", "not_done")
+    return Criterion("restarts", wanted, f"none in {len(known)} recordings", "met")
+
+
+def last_fifth_change(run: Run) -> tuple[float, float] | None:
+    """Return (change over the last fifth of the run, rise at its end), K; None where the run is not known.
+
+    Notes
+    -----
+    For a board that settles as 1 - exp(-t / tau) the change over the last fifth of T is exp(-0.8 T / tau) -
+    exp(-T / tau) of the whole: 3 % where T is 3.5 tau, when 97 % of the rise is reached. The change is the slope of
+    a straight line over that fifth, times its length, so that noise averages out.
+    """
+    times, rise = np.asarray(run.times_s, float), np.asarray(run.rise_k, float)
+    known = np.isfinite(rise) & (times <= (run.on_for_s if run.on_for_s is not None else np.inf))
+    times, rise = times[known], rise[known]
+    if times.size < 5:
+        return None
+    late = times >= 0.8 * times[-1]
+    if late.sum() < 3:
+        return None
+    slope = float(np.polyfit(times[late], rise[late], 1)[0])
+    return abs(slope) * 0.2 * float(times[-1]), float(np.mean(rise[late]))
+
+
+def balance_criterion(runs: Sequence[Run], run_for_s: float | None, *, settings: VerifySettings) -> Criterion:
+    """Check one run to thermal balance, or to the stated time."""
+    lengths = [run.on_for_s for run in runs if run.on_for_s is not None]
+    longest = max(lengths, default=0.0)
+    if run_for_s is not None:
+        state = "met" if longest >= run_for_s else "not_done"
+        return Criterion("long run", f"one run of {run_for_s:g} s", f"longest run {longest:.0f} s", state)
+    wanted = f"one run until the last fifth changes by under {100 * settings.balance_share:g} % of the rise"
+    said = f"longest run {longest:.0f} s"
+    for run in sorted(runs, key=lambda r: -(r.on_for_s or 0.0)):
+        change = last_fifth_change(run)
+        if change is None or (run.on_for_s or 0.0) < settings.fewest_balance_s:
+            continue
+        said = f"{run.name}: {run.on_for_s:.0f} s, last fifth changes by {change[0]:.2f} K of {change[1]:.1f} K"
+        if change[0] <= max(settings.balance_share * abs(change[1]), settings.balance_floor_k):
+            return Criterion("thermal balance", wanted, said, "met")
+    return Criterion("thermal balance", wanted, said, "not_done")
+
+
+def rail_criteria(rails: Sequence[Rail], readings: Sequence[Reading]) -> tuple[Criterion, ...]:
+    """Check the voltage of every rail against its tolerance."""
+    if not rails:
+        found = "the board file names no rails"
+        return (Criterion("rails", "every rail within its tolerance", found, "not_done"),)
+    latest = {r.net: r for r in readings if r.quantity == "voltage" and r.power == "on" and r.net}
+    return tuple(_rail_criterion(rail, latest.get(rail.net)) for rail in rails)
+
+
+def _rail_criterion(rail: Rail, reading: Reading | None) -> Criterion:
+    name = f"rail {rail.net}"
+    if rail.volts is None:
+        return Criterion(name, "within its tolerance", "its nominal voltage is not known", "not_done")
+    half = abs(rail.volts) * rail.tolerance_percent / 100
+    low, high = rail.volts - half, rail.volts + half
+    wanted = f"{low:.4g} to {high:.4g} V"
+    if reading is None:
+        return Criterion(name, wanted, "not measured", "not_done")
+    slack = 1e-9 * abs(rail.volts)  # a limit hit exactly is inside, whatever rounding does
+    state = "met" if low - slack <= reading.value <= high + slack else "not_met"
+    return Criterion(name, wanted, f"{reading.value:.4g} V", state)
+
+
+def verify_repair(
+    evidence: RepairEvidence, *, settings: VerifySettings | None = None
+) -> tuple[str, str, tuple[Criterion, ...], tuple[PlaceChange, ...]]:
+    """Judge a repair.
+
+    Parameters
+    ----------
+    evidence : RepairEvidence
+    settings : VerifySettings, optional
+
+    Returns
+    -------
+    tuple of (outcome, sentence, criteria, places)
+        ``outcome`` is one of VERIFY_OUTCOMES.
+
+    Notes
+    -----
+    A place differs where its excess over the good boards exceeds ``sigma`` standard deviations of noise and spread
+    and a floor; new needs that the board also differs from itself before. Not valid for faults that make no heat,
+    or that show only under loads the recording did not have.
+    """
+    settings = settings or VerifySettings()
+    places = judge_places(evidence, settings=settings)
+    outcome, sentence = outcome_of(places, has_before=evidence.before is not None)
+    criteria = (
+        cold_start_criterion(evidence.runs, settings=settings),
+        restart_criterion(evidence.runs),
+        balance_criterion(evidence.runs, evidence.run_for_s, settings=settings),
+        *rail_criteria(evidence.rails, evidence.readings),
+    )
+    return outcome, sentence, criteria, places
+
+
+def to_verification(
+    judged: tuple[str, str, tuple[Criterion, ...], tuple[PlaceChange, ...]],
+    *,
+    inputs: tuple[tuple[str, str, str], ...],
+    board_name: str,
+    side: str,
+    warnings: tuple[str, ...] = (),
+    version: str = "",
+) -> Verification:
+    """Put what was judged and what it was judged from into one record."""
+    outcome, sentence, criteria, places = judged
+    return Verification(outcome, sentence, criteria, places, inputs, board_name, side, warnings, version)
