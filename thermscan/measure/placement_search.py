@@ -246,7 +246,10 @@ def find_candidates(scene: Scene, board: Board, *, side: str, settings: Placemen
     first = _refine_all(measure, [s.view for s in starts], factor, small.shape, settings, 5)
     first = _keep_best(first, points, gap, settings.search_kept)
     measure = layout_measure(small, board, side=side, blur_px=blur, settings=settings)
-    views = [turned(c.view, k) for c in first for k in (0, 2)]
+    x0, y0, x1, y1 = board.box_mm
+    nearly_square = max(x1 - x0, y1 - y0) < settings.square_aspect * min(x1 - x0, y1 - y0)
+    quarters = (0, 1, 2, 3) if nearly_square else (0, 2)
+    views = [turned(c.view, k) for c in first for k in quarters]
     return _keep_best(_refine_all(measure, views, factor, small.shape, settings, 6), points, gap, 6)
 
 
