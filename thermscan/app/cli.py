@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "board": ("thermscan.app.board_command", "Make and draw board files."),
     "verify": ("thermscan.app.verify_command", "After a repair: is the fault gone, did anything else change."),
     "case": ("thermscan.app.case_command", "Keep a case: from intake over measurements and swaps to the sheets."),
+    "calibrate": ("thermscan.app.calibrate_command", "Measure a camera or a surface and write its profile."),
     "schema": ("thermscan.app.schema_command", "Print the JSON Schema of result.json."),
 }
 

@@ -35,6 +35,9 @@ class Reference:
 
 def measure_reference(recording: Recording, true_c: float, error_k: float, *, box: Box | None = None) -> Reference:
     """Return the signal of a reference: the median of its box in the mean picture (middle of the picture if None)."""
+    if recording.facts.emissivity not in (None, 1.0) or recording.facts.transmission not in (None, 1.0):
+        problem = "the camera had an emissivity or transmission other than 1 applied"
+        raise InputError(recording.path, "", problem, "set both to 1 and record again, so that one thing is measured")
     picture: MeanPicture = mean_picture(recording)
     region = (box or central_box(recording.rows, recording.columns)).slices
     values = picture.mean[region]

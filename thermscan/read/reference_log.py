@@ -1,0 +1,58 @@
+"""Logs of a reference thermometer: time and reading a line, from a meter or logger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.model.errors import InputError
+from thermscan.read.text_file import iterate_lines
+
+
+@dataclass(frozen=True)
+class ReferenceLog:
+    """Readings of one thermometer: ``time_s`` ndarray (n,), s, or None; ``value`` ndarray (n,) in its own unit."""
+
+    path: str
+    time_s: np.ndarray | None
+    value: np.ndarray
+
+
+def _numbers(text: str) -> list[float] | None:
+    """Return the numbers of a line, None where it holds other text; decimal commas where semicolons or tabs part."""
+    for mark in (";", "\t"):
+        if mark in text:
+            text = text.replace(",", ".").replace(mark, " ")
+            break
+    pieces = text.replace(",", " ").split()
+    try:
+        return [float(piece) for piece in pieces]
+    except ValueError:
+        return None
+
+
+def open_reference_log(path: str) -> ReferenceLog:
+    """Open a log: one number a line, or time in seconds and a number; leading text lines are skipped.
+
+    Raises
+    ------
+    InputError
+        Where a line after the first numbers is none, or the lines differ in length.
+    """
+    rows: list[list[float]] = []
+    for number, text in iterate_lines(path):
+        if not text.strip() or text.lstrip().startswith("#"):
+            continue
+        values = _numbers(text)
+        if values is None and not rows:
+            continue
+        if values is None or not 1 <= len(values) <= 2 or (rows and len(values) != len(rows[0])):
+            raise InputError(
+                path, f"row {number}", f"{text.strip()!r} is no reading", "give TIME,VALUE or VALUE a line"
+            )
+        rows.append(values)
+    if not rows:
+        raise InputError(path, "", "holds no reading", "give TIME,VALUE or VALUE a line")
+    table = np.array(rows)
+    return ReferenceLog(path, table[:, 0] if table.shape[1] == 2 else None, table[:, -1])
