@@ -12,6 +12,7 @@ from thermscan.find.verify import (
     last_fifth_change,
     rail_criteria,
     restart_criterion,
+    scatter_width,
     verify_repair,
 )
 from thermscan.model.board import Board, Hole, Rail
@@ -63,7 +64,7 @@ FAULTY = [part("C14", 12.0), part("U3", 4.0), part("U5", -6.0), part("R1", 0.1)]
 def test_fixed_is_gone_and_nothing_else_changed():
     outcome, sentence, _, places = judge(FAULTY, [part(r, 0.1) for r in ("C14", "U3", "U5", "R1")])
     assert outcome == "gone"
-    assert sentence == "The fault is gone (C14, U5, U3). Nothing else changed."
+    assert sentence == "The fault is gone (C14, U5, U3). Nothing else changed by more than 1 K or 15 % of its own rise."
     assert {p.name: p.state for p in places} == {"C14": "gone", "U3": "gone", "U5": "gone"}
     assert places[0].sentence.startswith("C14 was +12.0 K (+11.6 to +12.4), is +0.1 K")
 
@@ -83,9 +84,9 @@ def test_fixed_but_something_new():
 
 
 def test_new_needs_that_the_board_differs_from_itself_too():
-    before = [part("C14", 12.0), part("R1", 0.75)]
-    after = [part("C14", 0.0), part("R1", 0.85)]
-    outcome, _, _, places = judge(before, after, paired=[part("R1", 0.1)])
+    before = [part("C14", 12.0), part("R1", 0.7)]
+    after = [part("C14", 0.0), part("R1", 1.1)]
+    outcome, _, _, places = judge(before, after, paired=[part("R1", 0.4)])
     assert outcome == "gone"
     assert {p.name: p.state for p in places}["R1"] == "unknown"
 
@@ -121,8 +122,8 @@ def test_the_worst_of_several_recordings_counts():
 
 
 def test_changed_yet_like_the_good_boards_is_told_and_does_not_fail():
-    before, after = [part("C14", 12.0), part("R1", -0.1)], [part("C14", 0.0), part("R1", 0.7)]
-    outcome, sentence, _, _ = judge(before, after, paired=[part("R1", 0.8, error=0.1)])
+    before, after = [part("C14", 12.0), part("R1", -0.1)], [part("C14", 0.0), part("R1", 1.3, error=0.4)]
+    outcome, sentence, _, _ = judge(before, after, paired=[part("R1", 1.4, error=0.1)])
     assert outcome == "gone"
     assert sentence.endswith("Changed, yet like the good boards: R1.")
 
@@ -149,9 +150,10 @@ def test_distance_to_edges():
 def test_what_was_not_done_is_listed_as_not_done():
     _, _, criteria, _ = judge(FAULTY, FAULTY, runs=[run()], rails=(Rail("+3V3", 3.3),))
     assert {c.name: c.state for c in criteria} == {
-        "cold starts": "not_done", "restarts": "met", "thermal balance": "not_done", "rail +3V3": "not_done"
+        "whole board": "not_met", "cold starts": "not_done", "restarts": "met", "thermal balance": "not_done",
+        "rail +3V3": "not_done",
     }  # fmt: skip
-    assert criteria[0].found == "1 of 1 recordings"
+    assert criteria[1].found == "1 of 1 recordings"
 
 
 def test_restarts():
@@ -194,3 +196,21 @@ def test_rails_measured_off_or_unknown_are_not_done():
     assert rail_criteria([Rail("+3V3", 3.3)], [off])[0].state == "not_done"
     assert rail_criteria([Rail("VX", None)], [])[0].state == "not_done"
     assert rail_criteria([], [])[0].state == "not_done"
+
+
+def test_a_small_difference_that_stays_is_no_fault_but_keeps_the_repair_from_passing():
+    before = [part("C14", 12.0), part("R1", 1.5)]
+    outcome, sentence, criteria, _ = judge(before, [part("C14", 0.0), part("R1", 1.4)], runs=[run(), run()])
+    assert outcome == "gone"
+    assert "Still not like the good boards, though less than the fault was: R1." in sentence
+    assert (criteria[0].name, criteria[0].state) == ("whole board", "not_met")
+
+
+def test_scatter_of_the_whole_board_widens_the_errors():
+    # A normal's median of |z| is 0.6745 (tables): doubled errors double the width.
+    z = np.random.default_rng(1).normal(0, 2.0, 4001)
+    assert scatter_width([part(f"R{i}", 0.2 * v) for i, v in enumerate(z)]) == pytest.approx(2.0, rel=0.05)
+    assert scatter_width([part(f"R{i}", 0.2 * v / 4) for i, v in enumerate(z)]) == 1.0
+    noisy = [part(f"R{i}", 0.2 * v) for i, v in enumerate(3 * np.sign(z[:20]))]
+    after = [part("C14", 0.0), part("U1", 1.1), *noisy]
+    assert judge([part("C14", 12.0), part("U1", 0.0), *noisy], after, paired=[part("U1", 1.1)])[0] == "gone"

@@ -16,6 +16,7 @@ from thermscan.model.reading import Reading
 from thermscan.model.result import Hotspot, PartReading
 
 SPREAD_WORDS = "beyond noise and the spread between good boards"
+FEWEST_FOR_WIDTH = 8  # parts from which the scatter over a board is taken; judgement
 
 
 @dataclass(frozen=True)
@@ -96,18 +97,36 @@ class _Seen:
         return math.copysign(1.0, self.excess.value)
 
 
-def _seen(part: PartReading | None, *, sigma: float, settings: VerifySettings) -> _Seen | None:
-    """Return what is seen of a part, None where nothing can be said of it."""
-    if part is None or part.excess_k is None or part.significance is None or part.state in ("unreadable", "unknown"):
-        return None
-    rise = abs(part.rise_k.value - part.excess_k.value) if part.rise_k is not None else 0.0
-    floor = max(settings.floor_k, settings.floor_share * rise)
-    out = abs(part.significance) >= sigma and abs(part.excess_k.value) >= floor
-    return _Seen(part.excess_k, part.excess_at_s, part.significance, out)
+def _can_be_judged(part: PartReading) -> bool:
+    """Tell whether a part shows a temperature of its own in kelvin."""
+    return part.excess_k is not None and part.significance is not None and part.state not in ("unreadable", "unknown")
 
 
-def _by_ref(parts: Sequence[PartReading]) -> dict[str, PartReading]:
-    return {part.ref: part for part in parts}
+def scatter_width(parts: Sequence[PartReading]) -> float:
+    """Return by how much the parts scatter more than their stated errors, 1 at the least.
+
+    Notes
+    -----
+    The median of |z| of a standard normal is 0.6745 (tables), so the width is the median of |z| over that. Most parts
+    of a board are healthy, so that the median tells of what all share: reflections, draught, a shifted view.
+    """
+    z = [abs(p.significance) for p in parts if p.significance is not None and _can_be_judged(p)]
+    return max(1.0, float(np.median(z)) / 0.6745) if len(z) >= FEWEST_FOR_WIDTH else 1.0
+
+
+def see_parts(parts: Sequence[PartReading], *, sigma: float, settings: VerifySettings) -> dict[str, _Seen]:
+    """Return what is seen of each part, by refdes; those of which nothing can be said are left out."""
+    width = scatter_width(parts)
+    seen = {}
+    for part in parts:
+        if not _can_be_judged(part) or part.excess_k is None or part.significance is None:
+            continue
+        rise = abs(part.rise_k.value - part.excess_k.value) if part.rise_k is not None else 0.0
+        floor = max(settings.floor_k, settings.floor_share * rise)
+        out = abs(part.significance) >= sigma * width and abs(part.excess_k.value) >= floor
+        error = width * part.excess_k.standard_error
+        seen[part.ref] = _Seen(Measured.normal(part.excess_k.value, error), part.excess_at_s, part.significance, out)
+    return seen
 
 
 def _triple(seen: _Seen | None) -> tuple[float, float, float] | None:
@@ -161,22 +180,22 @@ def _is_farther(after: _Seen, before: _Seen) -> bool:
 
 def judge_parts(evidence: RepairEvidence, number: int, *, settings: VerifySettings) -> list[PlaceChange]:
     """Judge every part of one recording after the repair."""
-    before = _by_ref(evidence.before.parts) if evidence.before is not None else {}
-    paired = _by_ref(evidence.paired[number]) if number < len(evidence.paired) else {}
+    own = evidence.paired[number] if number < len(evidence.paired) else ()
+    before = see_parts(evidence.before.parts if evidence.before else (), sigma=settings.sigma, settings=settings)
+    after = see_parts(evidence.after[number].parts, sigma=settings.sigma, settings=settings)
+    paired = see_parts(own, sigma=settings.paired_sigma, settings=settings)
     changes = []
-    for part in evidence.after[number].parts:
-        was = _seen(before.get(part.ref), sigma=settings.sigma, settings=settings)
-        now = _seen(part, sigma=settings.sigma, settings=settings)
-        pair = _seen(paired.get(part.ref), sigma=settings.paired_sigma, settings=settings)
+    for ref in (part.ref for part in evidence.after[number].parts):
+        was, now = before.get(ref), after.get(ref)
         if was is not None and was.stands_out:
             said: tuple[str, str] | None = judge_fault_place(was, now, settings=settings)
         elif now is not None:
-            said = judge_other_place(was, now, pair, has_before=evidence.before is not None)
+            said = judge_other_place(was, now, paired.get(ref), has_before=evidence.before is not None)
         else:
             said = None
         if said is not None:
             at = now.at_s if now is not None else None
-            changes.append(PlaceChange(part.ref, said[0], _triple(was), _triple(now), at, f"{part.ref} {said[1]}"))
+            changes.append(PlaceChange(ref, said[0], _triple(was), _triple(now), at, f"{ref} {said[1]}"))
     return changes
 
 
@@ -254,27 +273,48 @@ def judge_places(evidence: RepairEvidence, *, settings: VerifySettings) -> tuple
     return tuple(sorted(worst.values(), key=weight))
 
 
-def outcome_of(places: Sequence[PlaceChange], *, has_before: bool) -> tuple[str, str]:
+def main_places(places: Sequence[PlaceChange], *, settings: VerifySettings) -> list[PlaceChange]:
+    """Return the places that make the fault: those that differed before by a good share of what the strongest did."""
+    differed = [p for p in places if p.before_k is not None and p.state in ("still_there", "unknown", "gone")]
+    largest = max((abs(p.before_k[0]) for p in differed if p.before_k and p.state != "unknown"), default=0.0)
+    return [p for p in differed if p.before_k and abs(p.before_k[0]) >= max(settings.main_share * largest, 1e-9)]
+
+
+def outcome_of(places: Sequence[PlaceChange], *, has_before: bool, settings: VerifySettings) -> tuple[str, str]:
     """Say what the places add up to: (outcome, sentence)."""
-    by_state = {state: [p for p in places if p.state == state] for state in _WORST_FIRST}
-    if by_state["still_there"]:
-        more = f" Something new besides: {_names(by_state['new'])}." if by_state["new"] else ""
-        how = "The fault is still there" if has_before else "Not like the good boards"
-        return "still_there", f"{how}: {_names(by_state['still_there'])}.{more}"
-    gone = f"The fault is gone ({_names(by_state['gone'])})" if by_state["gone"] else ""
-    if by_state["new"]:
-        return "something_new", f"{gone or 'The board changed'}, but there is something new: {_names(by_state['new'])}."
-    if not has_before and not by_state["unknown"]:
-        return "like_good", "The board behaves like the good ones; without a recording from before, that is all."
-    if not by_state["gone"]:
-        return "cannot_tell", _why_untold(by_state["unknown"])
-    biggest_gone = max(abs(p.before_k[0]) if p.before_k else 0.0 for p in by_state["gone"])
-    open_ones = [p for p in by_state["unknown"] if p.before_k is not None and abs(p.before_k[0]) > biggest_gone]
-    if open_ones:
-        return "cannot_tell", _why_untold(open_ones)
-    changed = by_state["changed"]
-    rest = f" Changed, yet like the good boards: {_names(changed)}." if changed else " Nothing else changed."
-    return "gone", f"{gone}.{rest}"
+    new = [p for p in places if p.state == "new"]
+    if not has_before:
+        return _outcome_alone(places, settings=settings)
+    main = main_places(places, settings=settings)
+    there, gone = ([p for p in main if p.state == state] for state in ("still_there", "gone"))
+    if there:
+        more = f" Something new besides: {_names(new)}." if new else ""
+        return "still_there", f"The fault is still there: {_names(there)}.{more}"
+    if new:
+        first = f"The fault is gone ({_names(gone)})" if gone else "Whether the fault is gone cannot be told"
+        return "something_new", f"{first}, but there is something new: {_names(new)}."
+    if not gone:
+        return "cannot_tell", _why_untold([p for p in main if p.state == "unknown"])
+    return "gone", f"The fault is gone ({_names(gone)}).{_rest_words(places, main, settings=settings)}"
+
+
+def _outcome_alone(places: Sequence[PlaceChange], *, settings: VerifySettings) -> tuple[str, str]:
+    """Say what the places add up to without a recording from before."""
+    there = [p for p in places if p.state == "still_there"]
+    if there:
+        return "still_there", f"Not like the good boards: {_names(there)}."
+    limit = f"within {settings.floor_k:g} K or {100 * settings.floor_share:.0f} % of each part's rise"
+    return "like_good", f"The board behaves like the good ones {limit}; without a recording from before, that is all."
+
+
+def _rest_words(places: Sequence[PlaceChange], main: Sequence[PlaceChange], *, settings: VerifySettings) -> str:
+    """Say what else changed or still differs, or the limit within which nothing did."""
+    there = [p for p in places if p.state == "still_there" and p not in main]
+    changed = [p for p in places if p.state == "changed"]
+    words = f" Still not like the good boards, though less than the fault was: {_names(there)}." if there else ""
+    words += f" Changed, yet like the good boards: {_names(changed)}." if changed else ""
+    limit = f"{settings.floor_k:g} K or {100 * settings.floor_share:.0f} % of its own rise"
+    return words or f" Nothing else changed by more than {limit}."
 
 
 def _why_untold(places: Sequence[PlaceChange]) -> str:
@@ -289,6 +329,13 @@ def _why_untold(places: Sequence[PlaceChange]) -> str:
 def _names(places: Sequence[PlaceChange]) -> str:
     more = f" and {len(places) - 4} more" if len(places) > 4 else ""
     return ", ".join(p.name for p in places[:4]) + more
+
+
+def rest_criterion(places: Sequence[PlaceChange]) -> Criterion:
+    """Check that nothing differs from the good boards any more, the fault's place included."""
+    bad = [p for p in places if p.state in ("still_there", "new")]
+    found = f"differs: {_names(bad)}" if bad else "no place differs"
+    return Criterion("whole board", "like the good boards", found, "not_met" if bad else "met")
 
 
 def cold_start_criterion(runs: Sequence[Run], *, settings: VerifySettings) -> Criterion:
@@ -392,13 +439,15 @@ def verify_repair(
     Notes
     -----
     A place differs where its excess over the good boards exceeds ``sigma`` standard deviations of noise and spread
-    and a floor; new needs that the board also differs from itself before. Not valid for faults that make no heat,
+    (widened where all parts scatter more than that) and a floor; new needs
+    that the board also differs from itself before. Not valid for faults that make no heat,
     or that show only under loads the recording did not have.
     """
     settings = settings or VerifySettings()
     places = judge_places(evidence, settings=settings)
-    outcome, sentence = outcome_of(places, has_before=evidence.before is not None)
+    outcome, sentence = outcome_of(places, has_before=evidence.before is not None, settings=settings)
     criteria = (
+        rest_criterion(places),
         cold_start_criterion(evidence.runs, settings=settings),
         restart_criterion(evidence.runs),
         balance_criterion(evidence.runs, evidence.run_for_s, settings=settings),

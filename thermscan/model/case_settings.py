@@ -39,7 +39,12 @@ class VerifySettings:
         (0.01, 0.9),
         "share of the fault's excess under which it counts as gone, with its whole interval; judgement",
     )
-    floor_k: float = knob(0.5, (0.0, 10.0), "differences under this are never called new or changed; judgement")
+    floor_k: float = knob(
+        1.0, (0.0, 10.0), "differences under this are called like the good boards: reflections and draught; judgement"
+    )
+    main_share: float = knob(
+        0.25, (0.0, 1.0), "share of the strongest difference from which a place belongs to the fault; judgement"
+    )
     floor_share: float = knob(
         0.15, (0.0, 1.0), "the same as a share of the part's own rise: runs differ by supply and draught; judgement"
     )
