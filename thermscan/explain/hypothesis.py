@@ -73,7 +73,7 @@ class Lineup:
     bare: tuple[Bare, ...]
     looks: dict[tuple[object, ...], Look] = field(default_factory=dict)
     hypotheses: list[Hypothesis] = field(default_factory=list)
-    feeders: dict[tuple[str, str], Beside] = field(default_factory=dict)
+    feeders: dict[tuple[str, str], tuple[Beside, ...]] = field(default_factory=dict)
     plates: dict[tuple[str, bool], np.ndarray] = field(default_factory=dict)
 
     @property
@@ -200,13 +200,6 @@ def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]
     return keys
 
 
-def _half_body(plate: np.ndarray, row: int, course: np.ndarray) -> np.ndarray:
-    """Mix a plate pattern with the body's own warmth, half and half at the part."""
-    out = 0.5 * plate
-    out[row] += 0.5 * course
-    return out
-
-
 def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | None, tuple[Beside, ...]]:
     """Say what a fault at the part brings along.
 
@@ -218,7 +211,7 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
         return None, ()
     scene = lineup.scene
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
-    besides = [_feeder(lineup, ref) for ref in sorted(feeders) if scene.index(ref) is not None]
+    besides = [b for ref in sorted(feeders) if scene.index(ref) is not None for b in _feeder(lineup, ref)]
     fixed = None
     if kind.endswith("collapse"):
         low = lowest(lineup.tree, nets)
@@ -233,17 +226,20 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
     return fixed, tuple(besides)
 
 
-def _feeder(lineup: Lineup, ref: str) -> Beside:
-    """Return what a part that feeds the fault may warm besides."""
+def _feeder(lineup: Lineup, ref: str) -> tuple[Beside, ...]:
+    """Return what a part that feeds the fault may warm besides: its body, and the board around it."""
     key = ("feeder", ref)
     if key not in lineup.feeders:
         scene, settings = lineup.scene, lineup.settings
         row = scene.refs.index(ref)
         middle = (lineup.own.diffusivity,)
         plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row], diffusivities=middle)[0]
-        size = settings.decoy_k + settings.decoy_share * max(scene.own_k[row, -1], lineup.brings_k[row])
-        column = size * _half_body(plate, row, lag(scene.times_s, settings.body_slow_s))
-        lineup.feeders[key] = Beside(column, -0.5, 4.0, may_be_absent=True)
+        size = settings.decoy_k * scene.floor_scale
+        body = np.zeros_like(plate)
+        body[row] = size * lag(scene.times_s, settings.body_slow_s)
+        lineup.feeders[key] = tuple(
+            Beside(c, -0.1, 5.0, may_be_absent=True) for c in (body, 0.5 * size * plate) if c.any()
+        )
     return lineup.feeders[key]
 
 
@@ -387,7 +383,7 @@ def _dark_views(
     if not pattern.any():
         return []
     if warm and lineup.scene.index(warm) is not None:
-        besides = (*besides, _feeder(lineup, warm))
+        besides = (*besides, *_feeder(lineup, warm))
     lineup.looks[key] = Look(pattern, GONE, None, besides, error=lineup.settings.dark_error)
     return [View(key, 1.0, np.full(len(GONE), 1 / len(GONE)))]
 

@@ -156,7 +156,9 @@ class Judge:
         flat = (self.scene.excess_k - change).reshape(len(strengths), -1)
         amounts = shared.amounts(flat)
         taken = (amounts @ shared.columns.T).reshape(change.shape)
-        fits = self._log_t(self.scene.excess_k - change - taken, mean, look)
+        base = self.shared.columns.shape[1]
+        besides = (amounts[:, base:] @ shared.columns[:, base:].T).reshape(change.shape)
+        fits = self._log_t(self.scene.excess_k - change - taken, np.hypot(mean, besides), look)
         return fits, self._cost(amounts, shared), taken
 
     def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
