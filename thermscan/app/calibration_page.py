@@ -39,7 +39,6 @@ def temperature_page(
     scale = found.scale
     true = np.array([r.true_c for r in found.references])
     signal = np.array([r.signal for r in found.references])
-    order = np.argsort(true)
     half = 1.96 * np.array([r.error_k for r in found.references])
     lines = [
         ("form", scale.form),
@@ -52,7 +51,8 @@ def temperature_page(
     if found.pixels is not None:
         lines.append(("pixels", f"{len(found.pixels.bad)} bad; offsets repeat to {found.pixels.error_k:.3f} K"))
     panels: tuple[Points | Map, ...] = (
-        Points("Response", "true temperature, °C", "signal", true, signal, true[order], signal[order]),
+        Points("Response", "true temperature, °C", "signal", true, signal, found.fitted_c,
+               found.fitted_signal),
         Points("Residual, bars 95 % of the reference", "true temperature, °C", "fitted minus true, K", true,
                np.asarray(found.residual_k), NONE, NONE, half),
     )  # fmt: skip

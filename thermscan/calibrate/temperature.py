@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermscan.calibrate.region import Box, MeanPicture, central_box, mean_picture
+from thermscan.measure.radiometry_camera import curve_of
 from thermscan.model.camera_profile import PixelSection, ScaleSection
 from thermscan.model.errors import InputError
 from thermscan.model.recording import Recording
@@ -79,11 +80,16 @@ def check_references(references: Sequence[Reference], form: str, *, settings: Ca
 
 @dataclass(frozen=True)
 class TemperatureCalibration:
-    """The scale, the references with their residuals (fitted minus true, K), and the pixels where asked for."""
+    """The scale, the references with their residuals (fitted minus true, K), and the pixels where asked for.
+
+    ``fitted_c`` and ``fitted_signal``, ndarrays (n,), are the fitted response between the outermost references.
+    """
 
     scale: ScaleSection
     references: tuple[Reference, ...]
     residual_k: np.ndarray
+    fitted_c: np.ndarray
+    fitted_signal: np.ndarray
     pixels: PixelSection | None = None
     pixel_offset_k: np.ndarray | None = None
 
@@ -150,7 +156,17 @@ def calibrate_temperature(
         **values,
     )
     pixels, offsets = (None, None) if not fills_picture else _pixels(references, signal, truth, date, settings=settings)
-    return TemperatureCalibration(scale, tuple(references), residual, pixels, offsets)
+    places = np.linspace(scale.from_c, scale.to_c, 60)
+    response = response_of(scale, places)
+    return TemperatureCalibration(scale, tuple(references), residual, places, response, pixels, offsets)
+
+
+def response_of(scale: ScaleSection, true_c: np.ndarray) -> np.ndarray:
+    """Return the signal that a scale expects at true temperatures, ndarray of the same shape."""
+    if scale.form == "curve":
+        return curve_of(scale).signal(true_c) + float(scale.zero_count or 0.0)
+    kelvin = true_c + (ZERO_C_K if scale.form == "line" else 0.0)
+    return (kelvin - float(scale.offset_k or 0.0)) / float(scale.scale_k_per_count or 1.0)
 
 
 def _line(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +33,12 @@ def _numbers(text: str) -> list[float] | None:
         return None
 
 
+def _could_be_decimal(text: str) -> bool:
+    """Tell whether a line may be one number with a decimal comma as well as two whole numbers, or holds text only."""
+    pieces = text.strip().split(",")
+    return not any(c.isdigit() for c in text) or (len(pieces) == 2 and all(re.fullmatch(r"-?\d+", p) for p in pieces))
+
+
 def open_reference_log(path: str) -> ReferenceLog:
     """Open a log: one number a line, or time in seconds and a number; leading text lines are skipped.
 
@@ -41,17 +48,24 @@ def open_reference_log(path: str) -> ReferenceLog:
         Where a line after the first numbers is none, or the lines differ in length.
     """
     rows: list[list[float]] = []
+    doubtful = True
     for number, text in iterate_lines(path):
         if not text.strip() or text.lstrip().startswith("#"):
             continue
         values = _numbers(text)
+        doubtful = doubtful and _could_be_decimal(text)
         if values is None and not rows:
+            doubtful = doubtful and "," not in text
             continue
         if values is None or not 1 <= len(values) <= 2 or (rows and len(values) != len(rows[0])):
             raise InputError(
                 path, f"row {number}", f"{text.strip()!r} is no reading", "give TIME,VALUE or VALUE a line"
             )
         rows.append(values)
+    if rows and doubtful:
+        first = f"{rows[0][0]:g} and {rows[0][1]:g}"
+        problem = f"a comma between whole numbers is ambiguous: time and value {first}, or one decimal number"
+        raise InputError(path, "", problem, "use decimal points, or semicolons between the columns")
     if not rows:
         raise InputError(path, "", "holds no reading", "give TIME,VALUE or VALUE a line")
     table = np.array(rows)
