@@ -30,7 +30,7 @@ from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import Prepared, prepare
 from thermscan.pipeline.progress import Tell, silent
 from thermscan.pipeline.rates import add_rates
-from thermscan.pipeline.temperatures import Seen, add_temperatures
+from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,12 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     result = make_result(job, found, fit, ranking, placed, excess, board, settings=settings)
     tell("done", 1.0)
     return Comparison(
-        result, make_maps(excess, films.faulty, baseline), board, tuple(p.track for p in placed), excess, fit
+        result,
+        hatched(make_maps(excess, films.faulty, baseline), found.parts, board),
+        board,
+        tuple(p.track for p in placed),
+        excess,
+        fit,
     )
 
 

@@ -18,6 +18,7 @@ from thermscan.model.film import Excess, Film
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Facts, Recording
 from thermscan.model.result import PartReading, RiseRate
+from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import RadiometrySettings
 from thermscan.model.surface import Surface, find_surface
 from thermscan.physics.uncertainty import NORMAL_95
@@ -127,6 +128,16 @@ def add_temperatures(
         is_named = surface is not None or seen.emissivity is not None
         out.append(_corrected(reading, part, excess, surface or unnamed, conditions, is_named=is_named))
     return tuple(out)
+
+
+def hatched(maps: ResultMaps, parts: Sequence[PartReading], board: Board) -> ResultMaps:
+    """Return the maps with the bodies of surfaces that a camera cannot read marked so: pictures hatch them."""
+    blind = np.zeros(maps.readable.shape, bool)
+    points = maps.grid.points_mm()
+    for reading in parts:
+        if reading.state == "unreadable" and "unreadable" in reading.flags:
+            blind |= board.part(reading.ref).contains(points[..., 0], points[..., 1])
+    return replace(maps, readable=maps.readable & ~blind) if blind.any() else maps
 
 
 def _apparent(part: Part, excess: Excess) -> Quantity | None:

@@ -1,0 +1,154 @@
+"""Temperatures of parts from a film made by hand: what is corrected, what is not, and what is refused."""
+
+import numpy as np
+import pytest
+
+from thermscan.find.part_reading import read_parts
+from thermscan.measure.radiometry import View, reading_of
+from thermscan.model.board import Board, Part
+from thermscan.model.errors import InputError
+from thermscan.model.film import BoardGrid, Excess, Film, Rise
+from thermscan.model.recording import Facts, Recording
+from thermscan.model.result_maps import ResultMaps
+from thermscan.model.settings import DetectionSettings, RadiometrySettings
+from thermscan.model.surface import Surface
+from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched
+
+SURFACES = (
+    Surface("ceramic", 0.88, 0.80, 0.95, readable=True, words=("ceramic",)),
+    Surface("plastic", 0.92, 0.85, 0.95, readable=True),
+    Surface("bare_metal", 0.08, 0.02, 0.2, readable=False, words=("metal",)),
+)
+ROOM_C, GOOD_C, FAULTY_C = 22.0, 35.0, 60.0
+
+
+def made_board():
+    rectangle = Board.rectangle(30, 20, name="made")
+    parts = (
+        Part("C1", "capacitor", x=6, y=10, w=4, h=4, surface="ceramic"),
+        Part("U1", "chip", x=15, y=10, w=4, h=4),
+        Part("X1", "shield", x=24, y=10, w=4, h=4, surface="metal can"),
+    )
+    return Board(name="made", outline_mm=rectangle.outline_mm, parts=parts)
+
+
+def made_excess(board, *, emissivity=0.88, unit="celsius"):
+    grid = BoardGrid.over(board, 0.5)
+    warm, good, cold = (float(reading_of(t, View(emissivity, ROOM_C))) for t in (FAULTY_C, GOOD_C, ROOM_C))
+    mean = np.full((2, *grid.shape), cold, float)
+    excess, rise = np.zeros_like(mean), np.zeros_like(mean)
+    for part in board.parts:
+        cells = part.contains(*np.moveaxis(grid.points_mm(), -1, 0))
+        mean[:, cells], excess[:, cells], rise[:, cells] = warm, warm - good, warm - cold
+    ones = np.ones(grid.shape, bool)
+    film = Film(
+        grid, np.array([0.0, 1.0, 2.0]), "power_on", mean, np.array([10, 10]), np.full(grid.shape, cold), 20,
+        np.full(grid.shape, 0.05), 0.3, 0.1, ones, ones, 0.5, unit=unit,
+    )  # fmt: skip
+    noise = np.full(mean.shape, 0.05)
+    whole = Excess(film, excess, noise, np.full(mean.shape, 0.1), "good_boards", 2, rise - excess, "cold_frames")
+    return whole, Rise(film, rise, noise, "cold_frames")
+
+
+def temperatures(*, seen=None, facts=None, **options):
+    board = made_board()
+    excess, rise = made_excess(board, **options)
+    parts = read_parts(excess, rise, board, side="top", surfaces=SURFACES, settings=DetectionSettings())
+    recording = Recording.from_array(np.zeros((1, 4, 4)), None, facts=facts or Facts(ambient_c=ROOM_C))
+    found = add_temperatures(
+        parts, excess, board, recording, seen=seen or Seen(), surfaces=SURFACES, settings=RadiometrySettings()
+    )
+    return {p.ref: p for p in parts}, {p.ref: p for p in found}
+
+
+def test_a_named_surface_gets_its_own_temperature_rise_and_excess():
+    before, after = temperatures()
+    part = after["C1"]
+    assert part.temperature_c.value == pytest.approx(FAULTY_C, abs=0.01)
+    assert part.excess_k.value == pytest.approx(FAULTY_C - GOOD_C, abs=0.02)
+    assert part.rise_k.value == pytest.approx(FAULTY_C - ROOM_C, abs=0.02)
+    assert before["C1"].excess_k.value < 0.93 * part.excess_k.value
+    # 95 % of the emissivity's range: 0.80 to 0.95 about 0.88 moves 25 K by 8 % each way
+    assert part.excess_k.high - part.excess_k.low == pytest.approx(2 * 25 * 0.075 / 0.88, rel=0.2)
+    assert "temperature_c" not in part.why
+
+
+def test_what_the_boards_share_cancels_in_the_excess_only():
+    terms = {t.name: t for t in temperatures()[1]["C1"].temperature_budget}
+    assert abs(terms["camera offset"].contribution_k) > 1.0 > 20 * abs(terms["camera offset"].difference_k)
+    assert terms["reflected temperature"].source == "the air's temperature from the sidecar"
+
+
+def test_an_unnamed_surface_gets_a_temperature_with_a_wider_interval_and_keeps_its_excess():
+    before, after = temperatures()
+    assert after["U1"].excess_k == before["U1"].excess_k
+    named, unnamed = after["C1"].temperature_c, after["U1"].temperature_c
+    assert unnamed.low < FAULTY_C < unnamed.high
+    assert unnamed.high - unnamed.low > 0.9 * (named.high - named.low)
+    _, given = temperatures(seen=Seen(emissivity=0.88))
+    assert given["U1"].temperature_c.value == pytest.approx(FAULTY_C, abs=0.01)
+    assert given["U1"].excess_k.value == pytest.approx(FAULTY_C - GOOD_C, abs=0.02)
+
+
+def test_an_unreadable_surface_has_no_temperature_but_a_reason():
+    _, after = temperatures()
+    assert after["X1"].temperature_c is None
+    assert "reflects its surroundings" in after["X1"].why["temperature_c"]
+
+
+def test_counts_have_no_temperature():
+    _, after = temperatures(unit="count")
+    assert after["C1"].temperature_c is None
+    assert after["C1"].why["temperature_c"] == "counts without a scale"
+
+
+@pytest.mark.parametrize(
+    ("seen", "line"),
+    [
+        (
+            Seen(emissivity=0.0),
+            "--emissivity: emissivity 0 is impossible; emissivity lies above 0 and goes up to 1; for what cannot be "
+            "read use tape",
+        ),
+        (
+            Seen(emissivity=1.3),
+            "--emissivity: emissivity 1.3 is impossible; emissivity lies above 0 and goes up to 1; for what cannot be "
+            "read use tape",
+        ),
+        (
+            Seen(reflected_c=95.0),
+            "--reflected: 95 C is hotter than anything on the board (56.0 C); the correction would turn its sign; "
+            "measure it on crumpled foil",
+        ),
+    ],
+)
+def test_impossible_options_are_refused_in_one_line(seen, line):
+    with pytest.raises(InputError) as caught:
+        temperatures(seen=seen)
+    assert str(caught.value) == line
+
+
+def test_where_the_reflected_temperature_comes_from():
+    for seen, facts, source in (
+        (Seen(reflected_c=24.0), Facts(reflected_c=23.0), "given with --reflected"),
+        (None, Facts(reflected_c=23.0, ambient_c=22.0), "as the camera was told"),
+        (None, Facts(), "the coolest part of the picture; --reflected sets it"),
+    ):
+        terms = {t.name: t for t in temperatures(seen=seen, facts=facts)[1]["C1"].temperature_budget}
+        assert terms["reflected temperature"].source == source
+
+
+def test_bodies_that_cannot_be_read_are_marked_for_hatching():
+    board = made_board()
+    excess, _ = made_excess(board)
+    film = excess.film
+    maps = ResultMaps(
+        grid=film.grid, edges_s=film.edges_s, excess=excess.excess, faulty=excess.excess, good=None, noise=excess.noise,
+        spread=excess.spread, inside=film.inside, readable=film.readable, photo=film.cold, shown_bin=1,
+        clock="power_on", power_off_s=None,
+    )  # fmt: skip
+    marked = hatched(maps, tuple(temperatures()[1].values()), board)
+    rows, columns = (round(float(v)) for v in film.grid.to_cell(24.0, 10.0))
+    assert not marked.readable[rows, columns]
+    rows, columns = (round(float(v)) for v in film.grid.to_cell(6.0, 10.0))
+    assert marked.readable[rows, columns]
