@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thermscan.app.opening import open_one
-from thermscan.app.options import Reading, recording_options
+from thermscan.app.options import Reading, frame_range, recording_options
 from thermscan.model.errors import InputError
 
 if TYPE_CHECKING:
@@ -406,6 +406,8 @@ def surface(
 @command.command(epilog="Example: thermscan calibrate map cold.tiff warm.tiff --true 23.1 --true 58.0 --out map.tiff")
 @click.argument("cold", type=click.Path())
 @click.argument("warm", type=click.Path())
+@click.option("--cold-frames", callback=frame_range, metavar="A:B", help="Frames of COLD, where one file holds both.")
+@click.option("--warm-frames", callback=frame_range, metavar="A:B", help="Frames of WARM, likewise.")
 @true_options
 @click.option("--out", required=True, type=click.Path(), metavar="FILE.tiff", help="Map to write, 32-bit float.")
 @click.option("--force", is_flag=True, help="Replace existing files.")
@@ -414,6 +416,8 @@ def map(  # noqa: A001 - the command's name
     *,
     cold: str,
     warm: str,
+    cold_frames: tuple[int, int | None] | None,
+    warm_frames: tuple[int, int | None] | None,
     trues: tuple[str, ...],
     sensor: str,
     cold_end: float,
@@ -434,7 +438,10 @@ def map(  # noqa: A001 - the command's name
     from thermscan.write.surface_file import write_map
 
     check_count((cold, warm), trues)
-    opened = [open_one(path, how) for path in (cold, warm)]
+    opened = [
+        open_one(path, replace(how, frames=frames or how.frames))
+        for path, frames in ((cold, cold_frames), (warm, warm_frames))
+    ]
     known = [parse_true(text, sensor, cold_end, error) for text in trues]
     pictures = [mean_picture(r) for r in opened]
     noise_k = math.sqrt(float(pictures[1].variance.mean()) / pictures[1].frames)
