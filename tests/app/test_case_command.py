@@ -114,6 +114,7 @@ def test_recompute_gives_everything_known_to_the_comparison(bench, monkeypatch):
 
     monkeypatch.setattr("thermscan.pipeline.compare.compare", compare)
     monkeypatch.setattr("thermscan.app.case_job.write_comparison", write)
+    monkeypatch.setattr("thermscan.app.case_job.progress_bar", lambda *, quiet: (None, lambda: None))
     new()
     run("case", "add", "recording", "job", "faulty.tiff", "--role", "faulty", *HOW)
     shutil.copy("faulty.tiff", "good.tiff")
@@ -163,6 +164,7 @@ def test_past_cases_and_two_side_by_side(bench):
         (("new", "x", "--device", "d", "--symptom", "s", "--word", "ded"), "no symptom 'ded'; nearest is dead"),
         (("add", "reading", "job", "voltage", "3.3", "--net", "+3V3", "--unit", "ohm"), "'ohm' is no unit of voltage"),
         (("add", "reading", "job", "voltage", "33333", "--net", "+3V3"), "VALUE: "),
+        (("add", "reading", "job", "voltage", "much", "--net", "+3V3"), "'much' is not a meter reading"),
         (("add", "reading", "job", "voltage", "3.3"), "neither a net nor a part is named"),
         (("add", "reading", "job", "diode_drop", "0.4", "--net", "X", "--power", "on"), "can harm the meter"),
         (("add", "swap", "job", "C41", "--change", "none"), "no part 'C41' in its board file; nearest"),
@@ -200,6 +202,30 @@ def test_a_newer_case_is_refused_and_left_alone(bench):
 
 def kinds_of_log():
     return [json.loads(line)["kind"] for line in Path("job/log.jsonl").read_text().splitlines()]
+
+
+def paired(folder, **changes):
+    document = json.loads(Path("result/result.json").read_text()) | {"basis": "itself_before"} | changes
+    Path(folder).mkdir(exist_ok=True)
+    Path(folder, "result.json").write_text(json.dumps(document))
+
+
+def test_a_swap_takes_its_change_from_compare_before(bench):
+    new()
+    run("case", "add", "comparison", "job", "result")
+    paired("same", verdict="like_good")
+    paired("other", verdict="suspect")
+    paired("unsure", verdict="cannot_tell")
+    assert "C14 swapped, no change" in run("case", "add", "swap", "job", "C14", "--result", "same")
+    assert "film the board again" in run("case", "add", "swap", "job", "U3", "--result", "other")
+    for args, line in (
+        (("swap", "job", "U3", "--result", "unsure"), "could not tell whether anything changed"),
+        (("swap", "job", "U3", "--result", "result"), "use compare --before"),
+        (("swap", "job", "U3", "--result", "."), "is no result of compare"),
+        (("swap", "job", "U3"), "give --change or --result, not both"),
+        (("comparison", "job", "same"), "not with good boards"),
+    ):
+        assert line in run("case", "add", *args, code=2)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import click
 
 from thermscan.app.case_job import (
     add_entry,
+    change_by,
     check_ref,
     recompute,
     recording_data,
@@ -166,18 +167,23 @@ def note(folder: str, text: str) -> None:
 @folder_argument
 @click.argument("ref")
 @click.option("--action", default="swapped", type=click.Choice(ACTIONS), help="What was done.")
-@click.option("--change", required=True, type=click.Choice(CHANGES),
+@click.option("--change", type=click.Choice(CHANGES),
               help="none: as before; changed: different, still faulty; gone: the fault is gone.")  # fmt: skip
+@click.option("--result", type=click.Path(), metavar="DIR",
+              help="Instead of --change: what compare --before found on this board.")  # fmt: skip
 @click.option("--note", default="", metavar="TEXT")
 @again_option
-def swap(folder: str, ref: str, *, action: str, change: str, note: str, again: bool) -> None:
+def swap(folder: str, ref: str, *, action: str, change: str | None, result: str | None, note: str, again: bool) -> None:
     """Add a part that was swapped, removed or resoldered, and what changed.
 
     Let hot parts cool before work. No change lowers the part and its kind; to see whether anything changed, film
-    again and use compare --before.
+    again, use compare --before and name its folder with --result.
     """
     case = open_case(folder)
     check_ref(case, ref)
+    if (change is None) == (result is None):
+        raise InputError("--change", "", "what changed is not said, or twice", "give --change or --result, not both")
+    change = change or change_by(result or "")
     add_entry(case, "swap", {"ref": ref, "action": action, "change": change, "note": note})
     click.echo(f"caution: {MAY_BE_HOT}")
     _done(folder, again=again)

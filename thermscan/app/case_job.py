@@ -155,6 +155,9 @@ def store_result(case: CaseFolder, source: Path, *, weighed_to: int) -> Entry:
         raise InputError(str(source), "", "holds no result.json", "name the folder that compare wrote")
     content = path.read_bytes()
     read_standing(content, None, path=str(path))
+    if json.loads(content).get("basis") == "itself_before":
+        remedy = "add it with thermscan case add swap FOLDER REF --result DIR"
+        raise InputError(str(path), "basis", "compares the board with itself before, not with good boards", remedy)
     name, digest = keep_file(case, content, "result.json", under="results")
     data: dict[str, object] = {"path": name, "sha256": digest, "weighed_to": weighed_to}
     for key, file in (("overlay", "overlay.png"), ("report", "report.html")):
@@ -162,6 +165,29 @@ def store_result(case: CaseFolder, source: Path, *, weighed_to: int) -> Entry:
             kept, kept_digest = keep_file(case, (source / file).read_bytes(), file, under="results")
             data |= {key: kept, f"{key}_sha256": kept_digest}
     return add_entry(case, "comparison", data)
+
+
+def change_by(result: str) -> str:
+    """Say what a compare --before on the same board found: ``none``, or ``changed``.
+
+    Raises
+    ------
+    InputError
+        Where the folder holds no such comparison, or it could not tell.
+    """
+    path = Path(result) / "result.json"
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        basis, verdict = document["basis"], document["verdict"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            str(path), "", "is no result of compare", "name the folder that compare --before wrote"
+        ) from error
+    if basis != "itself_before":
+        raise InputError(str(path), "basis", f"compares with {basis}", "use compare --before, on the same board")
+    if verdict == "cannot_tell":
+        raise InputError(str(path), "verdict", "could not tell whether anything changed", "film again, or say --change")
+    return "none" if verdict == "like_good" else "changed"
 
 
 def show_moved(folder: str) -> None:
@@ -176,7 +202,7 @@ def show_moved(folder: str) -> None:
 
 def print_case(view: CaseView, *, with_history: bool) -> None:
     """Print where a case stands in plain words."""
-    from thermscan.case.sheet_blocks import caution_block, steps_of
+    from thermscan.case.sheet_blocks import caution_block, steps_of, unweighed_words
     from thermscan.case.sheets import answer_of
     from thermscan.show.words import say_share
 
@@ -191,8 +217,7 @@ def print_case(view: CaseView, *, with_history: bool) -> None:
     for step in state.steps if with_history else ():
         click.echo(f"{step.number:4d}  {step.time[:16].replace('T', ' ')}  {step.what}: {step.moved}")
     if state.unweighed:
-        numbers = ", ".join(map(str, state.unweighed))
-        click.echo(f"not weighed yet: entries {numbers} (thermscan case show {view.case.path} --recompute)")
+        click.echo(f"{unweighed_words(state)} (thermscan case show {view.case.path} --recompute)")
     for step in steps_of(view)[:3] if state.last("conclusion") is None else ():
         click.echo(f"next: {step}")
     for question in state.open_questions:

@@ -209,14 +209,33 @@ def picture_blocks(view: CaseView) -> list[Block]:
     return blocks
 
 
+def unweighed_words(state: CaseState) -> str:
+    """Say which entries no comparison has weighed yet."""
+    numbers = ", ".join(str(n) for n in state.unweighed)
+    return (
+        f"entry {numbers} is not weighed yet" if len(state.unweighed) == 1 else f"entries {numbers} are not weighed yet"
+    )
+
+
+def overlay_block(view: CaseView) -> Block | None:
+    """Return the overlay of the newest comparison, where the case keeps one."""
+    entry = view.state.last("comparison")
+    if entry is None or not entry.text("overlay"):
+        return None
+    try:
+        picture = case_file(view.case, entry.text("overlay"), wanted=entry.text("overlay_sha256"))
+    except InputError as error:
+        return Block("Where it is", "warning", (str(error),))
+    return Block("Where it is", picture=picture, caption=f"Overlay of the comparison, entry {entry.number}")
+
+
 def trouble_block(view: CaseView) -> Block | None:
     """Return what is wrong with files, and what no comparison has weighed yet."""
     lines = list(view.trouble)
     if view.case.is_torn:
         lines.append("the last entry of the log was cut short while it was written and is left out")
     if view.state.unweighed:
-        numbers = ", ".join(str(n) for n in view.state.unweighed)
-        lines.append(f"entries {numbers} are not weighed yet: no comparison was made since (--recompute makes one)")
+        lines.append(f"{unweighed_words(view.state)}: no comparison was made since (--recompute makes one)")
     lines += [f"open safety question ({q.name}): {q.text}" for q in view.state.open_questions]
     return Block("To be settled", "warning", tuple(lines)) if lines else None
 
