@@ -106,6 +106,14 @@ def test_a_fault_that_never_showed_cannot_be_shown_to_be_gone():
     assert "shows no difference" in sentence
 
 
+def test_an_invisible_fault_says_whether_the_board_moved():
+    before, after = [part("C14", 3.0, error=1.0)], [part("C14", 0.1, error=1.0)]
+    for paired, words in ((3.0, "It did move nearer to them at C14"), (0.1, "Nor did it visibly change")):
+        outcome, sentence, _, _ = judge(before, after, paired=[part("C14", -paired)])
+        assert outcome == "cannot_tell"
+        assert words in sentence
+
+
 def test_without_a_recording_from_before():
     assert judge(None, [part("C14", 0.1)])[0] == "like_good"
     outcome, sentence, _, _ = judge(None, [part("C14", 9.0)])

@@ -169,13 +169,11 @@ def judge_other_place(
         return "new", f"{was}, is {_kelvin(after)}: differs {SPREAD_WORDS}"
     if after.stands_out:
         return "unknown", f"is {_kelvin(after)}: about as before the repair, when it did not quite stand out"
-    if before is not None and paired is not None and paired.stands_out and _is_farther(after, before):
-        return "changed", f"was {_kelvin(before)}, is {_kelvin(after)}: moved, yet like the good boards"
+    if before is not None and paired is not None and paired.stands_out:
+        farther = abs(after.excess.value) > abs(before.excess.value)
+        words = "moved, yet like the good boards" if farther else "moved nearer to the good boards"
+        return "changed" if farther else "nearer", f"was {_kelvin(before)}, is {_kelvin(after)}: {words}"
     return None
-
-
-def _is_farther(after: _Seen, before: _Seen) -> bool:
-    return abs(after.excess.value) > abs(before.excess.value)
 
 
 def judge_parts(evidence: RepairEvidence, number: int, *, settings: VerifySettings) -> list[PlaceChange]:
@@ -253,7 +251,7 @@ def _bare_change(spot: Hotspot, state: str, was: Hotspot | None, now: Hotspot | 
 
 
 # From the worst to the best: of several recordings after the repair the worst state of a place counts.
-_WORST_FIRST = ("still_there", "new", "unknown", "changed", "gone")
+_WORST_FIRST = ("still_there", "new", "unknown", "changed", "nearer", "gone")
 
 
 def judge_places(evidence: RepairEvidence, *, settings: VerifySettings) -> tuple[PlaceChange, ...]:
@@ -294,7 +292,7 @@ def outcome_of(places: Sequence[PlaceChange], *, has_before: bool, settings: Ver
         first = f"The fault is gone ({_names(gone)})" if gone else "Whether the fault is gone cannot be told"
         return "something_new", f"{first}, but there is something new: {_names(new)}."
     if not gone:
-        return "cannot_tell", _why_untold([p for p in main if p.state == "unknown"])
+        return "cannot_tell", _why_untold([p for p in main if p.state == "unknown"], places)
     return "gone", f"The fault is gone ({_names(gone)}).{_rest_words(places, main, settings=settings)}"
 
 
@@ -317,12 +315,14 @@ def _rest_words(places: Sequence[PlaceChange], main: Sequence[PlaceChange], *, s
     return words or f" Nothing else changed by more than {limit}."
 
 
-def _why_untold(places: Sequence[PlaceChange]) -> str:
-    if places:
-        return f"This cannot be told: {_names(places)} too uncertain; film more good boards, or longer."
+def _why_untold(unsure: Sequence[PlaceChange], places: Sequence[PlaceChange]) -> str:
+    if unsure:
+        return f"This cannot be told: {_names(unsure)} too uncertain; film more good boards, or longer."
+    nearer = [p for p in places if p.state == "nearer"]
+    moved = f"It did move nearer to them at {_names(nearer)}" if nearer else "Nor did it visibly change since then"
     return (
         "This cannot be told: the recording from before shows no difference from the good boards, so that its going "
-        "cannot be shown; check by the symptom itself."
+        f"cannot be shown. {moved}; check by the symptom itself."
     )
 
 

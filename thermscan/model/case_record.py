@@ -199,7 +199,8 @@ class Criterion:
 class PlaceChange:
     """A part or place before and after the repair, K over the good boards at ``at_s``; None where not known.
 
-    ``state`` is gone, still_there, new, changed (like the good boards, yet not as before), like_good or unknown.
+    ``state`` is gone, still_there, new, unknown, or, like the good boards yet not as before, changed (farther from
+    them) or nearer.
     """
 
     name: str

@@ -13,6 +13,7 @@ STATE_WORDS = {
     "still_there": "STILL THERE",
     "new": "NEW",
     "changed": "changed, like the good boards",
+    "nearer": "nearer to the good boards",
     "unknown": "cannot be told",
     "met": "met",
     "not_met": "NOT MET",
