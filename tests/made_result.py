@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 
 from thermscan.model.board import Board, Hole, Part, Rail
+from thermscan.model.budget import BudgetTerm
 from thermscan.model.film import BoardGrid
 from thermscan.model.quantity import Measured
 from thermscan.model.result import (
@@ -119,6 +120,12 @@ def _part(board: Board, ref: str, value: float, state: str) -> PartReading:
         noise_course_k=np.full(BINS, 0.05) if readable else None,
         spread_course_k=np.full(BINS, 0.2) if readable else None,
         rise_course_k=_course(value + 6, 2) if readable else None,
+        temperature_budget=(
+            BudgetTerm("emissivity", 0.88, 0.038, "", -0.83, -0.81, "ceramic: made for a test <b>bold</b>"),
+            BudgetTerm("camera offset", 0.0, 1.15, "K", -1.29, 0.02, "made for a test"),
+        )
+        if readable
+        else (),
     )
 
 

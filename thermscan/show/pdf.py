@@ -42,10 +42,11 @@ _MOST_SHEETS = 4
 _SMALLEST = 70 * mm  # height of a picture that can still be read
 _LONGEST = 220  # characters of one sentence before it is cut: keeps a hostile or endless name from filling sheets
 # Rows printed of each table, so that four sheets are enough; the rest is counted and stands in the CSV files.
-_ROWS = {"hotspots": 10, "parts": 14, "sources": 6, "registration": 6, "events": 8, "inputs": 9}
+_ROWS = {"hotspots": 10, "parts": 14, "budget": 8, "sources": 6, "registration": 6, "events": 8, "inputs": 9}
 _SHARES = {
     "hotspots": (0.05, 0.08, 0.14, 0.25, 0.2, 0.18, 0.1),
     "parts": (0.09, 0.1, 0.13, 0.17, 0.14, 0.15, 0.1, 0.12),
+    "budget": (0.17, 0.12, 0.13, 0.12, 0.12, 0.34),
     "sources": (0.2, 0.2, 0.3, 0.15, 0.15),
     "registration": (0.14, 0.1, 0.1, 0.1, 0.1, 0.08, 0.13, 0.15, 0.1),
     "events": (0.15, 0.15, 0.1, 0.12, 0.48),
