@@ -9,10 +9,11 @@ from thermscan.model.board import Board, Part
 from thermscan.model.errors import InputError
 from thermscan.model.film import BoardGrid, Excess, Film, Rise
 from thermscan.model.recording import Facts, Recording
+from thermscan.model.result import Hotspot
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import DetectionSettings, RadiometrySettings
 from thermscan.model.surface import Surface
-from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched
+from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, own_places
 
 SURFACES = (
     Surface("ceramic", 0.88, 0.80, 0.95, readable=True, words=("ceramic",)),
@@ -136,6 +137,19 @@ def test_where_the_reflected_temperature_comes_from():
     ):
         terms = {t.name: t for t in temperatures(seen=seen, facts=facts)[1]["C1"].temperature_budget}
         assert terms["reflected temperature"].source == source
+
+
+def test_places_follow_their_part():
+    before, after = temperatures()
+    made = before["C1"].excess_k
+    places = tuple(
+        Hotspot(i + 1, "hot", 6, 10, 0.5, made, None, 1.5, 1e-9, 1e-9, 50.0, 16.0, parts)
+        for i, parts in enumerate((("C1",), ("U1",), ()))
+    )
+    found = own_places(places, tuple(before.values()), tuple(after.values()))
+    assert found[0].excess_k.value == pytest.approx(FAULTY_C - GOOD_C, abs=0.02)
+    assert found[0].excess_k.high - found[0].excess_k.low > 1.1 * (made.high - made.low)
+    assert found[1:] == places[1:]
 
 
 def test_bodies_that_cannot_be_read_are_marked_for_hatching():

@@ -30,7 +30,7 @@ from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import Prepared, prepare
 from thermscan.pipeline.progress import Tell, silent
 from thermscan.pipeline.rates import add_rates
-from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched
+from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, own_places
 
 
 @dataclass(frozen=True)
@@ -158,7 +158,7 @@ def _find(
         excess, films.faulty, board, side=job.side, surfaces=job.surfaces, settings=settings.detection
     )
     hotspots, parts = add_rates(hotspots, parts, placed, board, excess, job.baseline, settings=settings.rate)
-    parts = add_temperatures(
+    own = add_temperatures(
         parts,
         excess,
         board,
@@ -167,7 +167,7 @@ def _find(
         surfaces=job.surfaces,
         settings=settings.radiometry,
     )
-    return Found(hotspots, parts, films.share_clock)
+    return Found(own_places(hotspots, parts, own), own, films.share_clock)
 
 
 def _sources(job: Job, excess: Excess, board: Board, *, settings: Settings) -> SourceFit:

@@ -17,7 +17,7 @@ from thermscan.model.errors import InputError
 from thermscan.model.film import Excess, Film
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Facts, Recording
-from thermscan.model.result import PartReading, RiseRate
+from thermscan.model.result import Hotspot, PartReading, RiseRate
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import RadiometrySettings
 from thermscan.model.surface import Surface, find_surface
@@ -130,6 +130,47 @@ def add_temperatures(
     return tuple(out)
 
 
+def own_places(
+    hotspots: tuple[Hotspot, ...], before: Sequence[PartReading], after: Sequence[PartReading]
+) -> tuple[Hotspot, ...]:
+    """Return the places with the excess and rate of their part's own surface, where that part's was corrected.
+
+    Parameters
+    ----------
+    hotspots : tuple of Hotspot
+    before, after : sequence of PartReading
+        Without and with their own surfaces.
+
+    Notes
+    -----
+    A place takes the ratio by which its first part's excess grew; its interval takes that part's share for the
+    emissivity. Places without such a part stay apparent.
+    """
+    was = {p.ref: p for p in before}
+    own = {p.ref: p for p in after if p.excess_k is not None and was[p.ref].excess_k != p.excess_k}
+    out = []
+    for place in hotspots:
+        part = own.get(place.parts[0]) if place.parts else None
+        first = was[part.ref].excess_k if part is not None else None
+        if part is None or part.excess_k is None or place.excess_k is None or first is None or first.value == 0:
+            out.append(place)
+            continue
+        ratio = part.excess_k.value / first.value
+        terms = [t.difference_k for t in part.temperature_budget if t.name == "emissivity" and t.difference_k]
+        share = abs(terms[0] / part.excess_k.value) if terms else 0.0
+        rate = place.rise_rate
+        if rate is not None:
+            rate = replace(rate, k_per_s=_grown(rate.k_per_s, ratio, share))
+        out.append(replace(place, excess_k=_grown(place.excess_k, ratio, share), rise_rate=rate))
+    return tuple(out)
+
+
+def _grown(measured: Measured, ratio: float, share: float) -> Measured:
+    """Return a value times a ratio that is known to a share of itself, one standard deviation."""
+    own = measured.scaled(ratio)
+    return Measured.normal(own.value, math.hypot(own.standard_error, own.value * share))
+
+
 def hatched(maps: ResultMaps, parts: Sequence[PartReading], board: Board) -> ResultMaps:
     """Return the maps with the bodies of surfaces that a camera cannot read marked so: pictures hatch them."""
     blind = np.zeros(maps.readable.shape, bool)
@@ -180,9 +221,9 @@ def _corrected(
 def _own_rate(rate: RiseRate, apparent_c: float, surface: Surface, conditions: Conditions) -> RiseRate:
     """Return a rise rate of the surface itself: what the camera saw times the gain of the reading."""
     view = View(surface.emissivity, conditions.reflected_c.value)
-    own = rate.k_per_s.scaled(float(gain(apparent_c, view, band=conditions.band)))
+    ratio = float(gain(apparent_c, view, band=conditions.band))
     share = (surface.high - surface.low) / (2 * NORMAL_95 * surface.emissivity)
-    return replace(rate, k_per_s=Measured.normal(own.value, math.hypot(own.standard_error, own.value * share)))
+    return replace(rate, k_per_s=_grown(rate.k_per_s, ratio, share))
 
 
 def _solve(
