@@ -70,6 +70,12 @@ def test_a_surface_beside_tape_joins_the_table(tmp_path):
     assert len(table) > 10
 
 
+def test_the_reflected_temperature_on_foil(tmp_path):
+    said = run("calibrate", "reflected", even(tmp_path, "foil", 24.6), "--foil", "10,10,40,30", "--unit", "celsius")
+    assert said.exit_code == 0, said.output
+    assert "use it with --reflected 24.60" in said.output
+
+
 def test_a_map_from_two_temperatures(tmp_path):
     e = np.full((ROWS, COLUMNS), 0.9)
     e[10:20, 10:30] = 0.3

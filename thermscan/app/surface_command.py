@@ -1,0 +1,176 @@
+"""``thermscan calibrate surface``, ``reflected`` and ``map``: what surfaces do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from thermscan.app.calibrate_options import (
+    CAUTION,
+    box_option,
+    box_quantity,
+    check_count,
+    parse_true,
+    say_page,
+    sources_of,
+    true_options,
+)
+from thermscan.app.opening import open_one
+from thermscan.app.options import Reading, frame_range, recording_options
+from thermscan.model.errors import InputError
+
+
+@click.command(epilog="Example: thermscan calibrate reflected foil.tiff --foil 100,20,120,40")
+@click.argument("recording", type=click.Path())
+@box_option("--foil", "Where crumpled foil lies.", required=True)
+@click.option("--camera-error", type=float, default=0.3, metavar="K", help="Error of the camera there.")
+@recording_options
+def reflected(*, recording: str, foil: str, camera_error: float, how: Reading) -> None:
+    """Read the reflected apparent temperature on crumpled foil, for --reflected of compare."""
+    from thermscan.calibrate.surface import reflected_from_foil
+
+    found = reflected_from_foil(box_quantity(open_one(recording, how), foil, "--foil", camera_error))
+    half = 1.96 * found.standard_uncertainty
+    click.echo(
+        f"reflected apparent temperature: {found.value:.2f} C ({found.value - half:.2f} to {found.value + half:.2f})"
+    )
+    click.echo(f"use it with --reflected {found.value:.2f}")
+
+
+@click.command(
+    epilog="Example: thermscan calibrate surface plate.tiff --surface 20,20,40,40 --tape 60,20,80,40 "
+    f"--foil 100,20,120,40 --name brass --out surfaces.json\n\n{CAUTION}"
+)
+@click.argument("recording", type=click.Path())
+@box_option("--surface", "Where the surface is.", required=True)
+@box_option("--tape", "Where tape or paint of known emissivity is, on the same warm plate.")
+@click.option("--tape-emissivity", type=float, default=0.95, metavar="E", help="Of that tape.")
+@click.option(
+    "--true", "true_c", type=float, metavar="C", help="True temperature by contact thermometer, without tape."
+)
+@box_option("--foil", "Where crumpled foil shows the reflected temperature.")
+@click.option("--reflected", type=float, metavar="C", help="Reflected temperature, where it was read before.")
+@click.option("--camera-error", type=float, default=0.3, metavar="K", help="Error of differences within a picture.")
+@click.option("--name", required=True, metavar="WORD", help="Name of the surface, for board files.")
+@click.option("--out", required=True, type=click.Path(), metavar="surfaces.json", help="Surface table to write.")
+@click.option("--force", is_flag=True, help="Replace existing files.")
+@recording_options
+def surface(
+    *,
+    recording: str,
+    surface: str,
+    tape: str | None,
+    tape_emissivity: float,
+    true_c: float | None,
+    foil: str | None,
+    reflected: float | None,
+    camera_error: float,
+    name: str,
+    out: str,
+    force: bool,
+    how: Reading,
+) -> None:
+    """Measure a surface's emissivity on a warm plate, beside tape or under a contact thermometer, camera at 1.
+
+    The table written holds all surfaces that are known, and this one.
+    """
+    from thermscan.app.calibration_page import surface_page
+    from thermscan.calibrate.region import mean_picture
+    from thermscan.calibrate.surface import calibrate_surface, reflected_from_foil, temperature_from_tape
+    from thermscan.model.budget import Quantity
+    from thermscan.model.settings import CalibrationSettings
+    from thermscan.read.surface_table import open_surfaces
+    from thermscan.show.calibration_page import draw_calibration
+    from thermscan.write.surface_file import measured_surface, write_surfaces
+
+    if (tape is None) == (true_c is None):
+        raise InputError("--tape", "", "give either --tape or --true", "one of them tells the true temperature")
+    if (foil is None) == (reflected is None):
+        raise InputError("--foil", "", "give either --foil or --reflected", "one of them tells what is reflected")
+    if not 0 < tape_emissivity <= 1:
+        raise InputError("--tape-emissivity", "", f"{tape_emissivity:g} is no emissivity", "above 0, up to 1")
+    opened = open_one(recording, how)
+    around = (
+        Quantity("reflected temperature", float(reflected or 0.0), 0.5, unit="C", source="given")
+        if foil is None
+        else reflected_from_foil(box_quantity(opened, foil, "--foil", camera_error))
+    )
+    true = (
+        Quantity("true temperature", float(true_c or 0.0), 0.5, unit="C", source="contact thermometer")
+        if tape is None
+        else temperature_from_tape(
+            box_quantity(opened, tape, "--tape", camera_error),
+            Quantity("tape emissivity", tape_emissivity, 0.01, source="given"),
+            around,
+        )
+    )
+    shown = box_quantity(opened, surface, "--surface", camera_error)
+    found = calibrate_surface(shown, true, around, path=recording, settings=CalibrationSettings())
+    page = surface_page(name, found, mean_picture(opened).mean, sources_of([opened]))
+    own = measured_surface(name, found.emissivity.measured, source=f"measured, recording {opened.name}")
+    rest = tuple(s for s in open_surfaces(out if Path(out).is_file() else None) if s.name != name)
+    path = write_surfaces(out, (own, *rest), force=force)
+    say_page(path.with_name(f"{path.stem}_{name}.png"), page, draw_calibration(page), force=force)
+    click.echo(f"{path}: lay it into your user folder as surfaces.json, and name the surface {name!r} in board files")
+
+
+@click.command(
+    epilog="Example: thermscan calibrate map cold.tiff warm.tiff --true 23.1 --true 58.0 --out map.tiff"
+    f"\n\nBoard unpowered, cells removed. {CAUTION}"
+)
+@click.argument("cold", type=click.Path())
+@click.argument("warm", type=click.Path())
+@click.option("--cold-frames", callback=frame_range, metavar="A:B", help="Frames of COLD, where one file holds both.")
+@click.option("--warm-frames", callback=frame_range, metavar="A:B", help="Frames of WARM, likewise.")
+@true_options
+@click.option("--out", required=True, type=click.Path(), metavar="FILE.tiff", help="Map to write, 32-bit float.")
+@click.option("--force", is_flag=True, help="Replace existing files.")
+@recording_options
+def map(  # noqa: A001 - the command's name
+    *,
+    cold: str,
+    warm: str,
+    cold_frames: tuple[int, int | None] | None,
+    warm_frames: tuple[int, int | None] | None,
+    trues: tuple[str, ...],
+    sensor: str,
+    cold_end: float,
+    error: float | None,
+    out: str,
+    force: bool,
+    how: Reading,
+) -> None:
+    """Learn a board's emissivity map from two even temperatures, COLD and WARM, unpowered, camera unmoved."""
+    import math
+
+    from thermscan.app.calibration_page import map_page
+    from thermscan.calibrate.region import mean_picture
+    from thermscan.calibrate.surface import emissivity_map
+    from thermscan.model.budget import Quantity
+    from thermscan.model.settings import CalibrationSettings
+    from thermscan.show.calibration_page import draw_calibration
+    from thermscan.write.surface_file import write_map
+
+    check_count((cold, warm), trues)
+    opened = [
+        open_one(path, replace(how, frames=frames or how.frames))
+        for path, frames in ((cold, cold_frames), (warm, warm_frames))
+    ]
+    known = [parse_true(text, sensor, cold_end, error) for text in trues]
+    pictures = [mean_picture(r) for r in opened]
+    noise_k = math.sqrt(float(pictures[1].variance.mean()) / pictures[1].frames)
+    cold_true, warm_true = (Quantity("true temperature", t.value_c, t.error_k, unit="C") for t in known)
+    found = emissivity_map(
+        pictures[0].mean,
+        pictures[1].mean,
+        cold_true,
+        warm_true,
+        noise_k=noise_k,
+        path=warm,
+        settings=CalibrationSettings(),
+    )
+    path = write_map(out, found.emissivity, force=force)
+    page = map_page(found, sources_of(opened))
+    say_page(path.with_suffix(".png"), page, draw_calibration(page), force=force)
