@@ -5,7 +5,7 @@ import pytest
 from scipy import ndimage
 
 from thermscan.measure.noise import measure_camera
-from thermscan.measure.picture_quality import clipped, edge_width_px, judge_picture
+from thermscan.measure.picture_quality import clipped, edge_width_px, judge_picture, smallest_step
 from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Facts, Recording, SupplyPoint
@@ -120,5 +120,5 @@ def test_an_applied_emissivity_that_puts_a_cold_board_off_the_air():
 def test_an_honest_maximum_is_not_clipped():
     random = np.random.default_rng(0)
     flat = np.round(random.normal(23, 0.06, (100, 100)), 1)
-    assert clipped(flat, 0.06) == (0, 0)
+    assert clipped(flat, 0.06, smallest_step(flat)) == (0, 0)
     assert clipped(np.minimum(random.normal(23, 1, (100, 100)), 23.5), 0.05)[0] > 1000

@@ -66,14 +66,14 @@ def _block_index(rows: int, columns: int) -> np.ndarray:
 def clipped(frame: np.ndarray, noise: float, step: float = 0.0) -> tuple[int, int]:
     """Count the pixels of a frame, ndarray (rows, columns), that are stuck at its highest and at its lowest value.
 
-    Noise spreads values: just below an honest maximum lie more pixels than at it. Where far more share the very
-    extreme than lie within three noises of it, the range has ended there. 0 where that is not so, and where values are
-    rounded to a ``step`` so coarse that most pixels never change: nothing can be told then.
+    In an honest picture the very highest step of values holds about as few pixels as the step below it; where it holds
+    far more, the range has ended there. 0 where that is not so, and where values are rounded to a ``step`` so coarse
+    that most pixels never change: nothing can be told then.
     """
     values = frame[np.isfinite(frame)]
     if step > 2 * noise and np.unique(values).size < 0.05 * values.size:
         return 0, 0
-    reach = max(3 * noise, 1e-9)
+    reach = max(1.5 * step, 1e-9)
     counts = []
     for sign in (1.0, -1.0):
         top = float((sign * values).max())
