@@ -116,6 +116,24 @@ def test_readings_wait_for_the_next_comparison(bench, board):
     assert state(case, board).unweighed == ()
 
 
+def test_a_reading_weighed_when_added_gives_way_to_the_next_comparison(bench, board):
+    case = bench.compare(bench.open())
+    data = {"where": "", "net": "+3V3", "quantity": "voltage", "value": 1.4, "unit": "V", "good_value": 3.3,
+            "power": "on", "note": "", "typed": "1.4"}  # fmt: skip
+    weight = {"text": "+3V3 low", "factors": {"C14": 2.0, "U3": 1.0}, "no_fault": 1.0, "other": 0.5}
+    case = bench.add(case, "reading", **data, weight=weight)
+    moved = state(case, board)
+    # by hand: 1.66 / (1.66 + 0.08 + 0.5 * 0.03 + 0.01 + 0.5 * 0.05); the bare place is not named, so as another fault
+    assert moved.standing.of("C14") == pytest.approx(1.66 / 1.79)
+    assert moved.steps[-1].what == "reading: +3V3 low"
+    again = bench.add(case, "reading", **data, weight=weight)
+    assert state(again, board).standing.of("C14") == pytest.approx(1.66 / 1.79)
+    case = bench.compare(again, weighed_to=again.entries[-1].number)
+    assert state(case, board).standing.of("C14") == pytest.approx(0.83)
+    case = bench.add(case, "reading", **data, weight={"text": "cannot be judged", "factors": {}})
+    assert state(case, board).steps[-1].moved == "moves nothing: cannot be judged"
+
+
 def test_what_is_no_result_is_refused(document):
     with pytest.raises(InputError, match="is not a result of thermscan"):
         standing_of({"suspects": 3}, None, path="x")

@@ -10,6 +10,7 @@ from thermscan.app.case_job import (
     add_entry,
     change_by,
     check_ref,
+    reading_weight,
     recompute,
     recording_data,
     show_moved,
@@ -106,7 +107,8 @@ def reading(
     good = parse_value(good_value, unit, quantity, path="--good-value") if good_value else None
     row = Reading("", where, net, quantity, number, BASE_UNIT[quantity], good, power, note)
     typed, good_typed = f"{value} {unit}".strip(), f"{good_value} {unit}".strip() if good_value else ""
-    add_entry(case, "reading", reading_data(row, typed=typed, good_typed=good_typed))
+    data = reading_data(row, typed=typed, good_typed=good_typed)
+    add_entry(case, "reading", {**data, "weight": reading_weight(case, row)})
     if quantity in NEEDS_OFF:
         click.echo(f"caution: {RESISTANCE.text}")
     _done(folder, again=again)
@@ -125,8 +127,11 @@ def readings(folder: str, path: str, *, again: bool) -> None:
     case = open_case(folder)
     for row in open_readings(path):
         good = "" if row.good_value is None else meter(row.good_value, row.unit)
-        add_entry(case, "reading", reading_data(row, typed=meter(row.value, row.unit), good_typed=good))
-    _done(folder, again=again)
+        data = reading_data(row, typed=meter(row.value, row.unit), good_typed=good)
+        add_entry(case, "reading", {**data, "weight": reading_weight(open_case(folder), row)})
+        show_moved(folder)
+    if again:
+        _done(folder, again=True)
 
 
 @add_group.command(

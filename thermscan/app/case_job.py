@@ -26,7 +26,9 @@ if TYPE_CHECKING:
     from thermscan.case.sheet_blocks import CaseView
     from thermscan.model.board import Board
     from thermscan.model.case_record import Entry
+    from thermscan.model.reading import Reading
     from thermscan.model.recording import Recording
+    from thermscan.pipeline.compare import Job
 
 
 def now() -> str:
@@ -61,6 +63,19 @@ def open_view(folder: str) -> CaseView:
 
     case = open_case(folder)
     return view_case(case, board_of(case), version=__version__)
+
+
+def reading_weight(case: CaseFolder, reading: Reading) -> dict[str, object] | None:
+    """Weigh a reading against the suspects as they stand; None before the first comparison."""
+    from thermscan.case.state import state_of
+    from thermscan.pipeline.reading_weight import weigh_reading
+
+    board = board_of(case)
+    standing = state_of(case, board).standing
+    if standing is None:
+        return None
+    weight = weigh_reading(reading, standing, board)
+    return {"text": weight.text, "factors": weight.factors, "no_fault": weight.no_fault, "other": weight.other}
 
 
 def recording_data(case: CaseFolder, path: str, role: str, how: How, *, note: str) -> dict[str, object]:
@@ -106,30 +121,11 @@ def recompute(folder: str) -> None:
     InputError
         Where the case has no faulty recording, or one moved or changed.
     """
-    from thermscan.case.state import latest_readings, reading_of
-    from thermscan.model.settings import Settings
-    from thermscan.pipeline.compare import Job, compare
-    from thermscan.read.prior_file import open_priors
-    from thermscan.read.surface_table import open_surfaces
-
     case = open_case(folder)
-    rows = [e for e in case.entries if e.kind == "recording"]
-    faulty = [e for e in rows if e.text("role") == "faulty"]
-    if not faulty:
-        remedy = "thermscan case add recording FOLDER FILE --role faulty"
-        raise InputError(str(folder), "", "has no recording of the faulty board", remedy)
-    first = _opened(case, faulty[-1])
-    goods = tuple(_opened(case, e) for e in rows if e.text("role") == "good")
-    readings = latest_readings([reading_of(e) for e in case.entries if e.kind == "reading"])
-    job = Job(
-        faulty=first,
-        goods=goods,
-        board=board_of(case),
-        side=same_side((first, *goods)),
-        readings=readings,
-        surfaces=open_surfaces(),
-        priors=open_priors(None),
-    )
+    job = _job_of(case)
+    from thermscan.model.settings import Settings
+    from thermscan.pipeline.compare import compare
+
     tell, finish = progress_bar(quiet=False)
     comparison = compare(job, settings=Settings(), tell=tell)
     finish()
@@ -141,6 +137,33 @@ def recompute(folder: str) -> None:
         store_result(case, made, weighed_to=case.entries[-1].number)
     finally:
         shutil.rmtree(made, ignore_errors=True)
+
+
+def _job_of(case: CaseFolder) -> Job:
+    """Return the comparison of everything that a case knows; raises InputError."""
+    from thermscan.case.state import latest_readings, reading_of
+
+    rows = [e for e in case.entries if e.kind == "recording"]
+    faulty = [e for e in rows if e.text("role") == "faulty"]
+    if not faulty:
+        remedy = "thermscan case add recording FOLDER FILE --role faulty"
+        raise InputError(str(case.path), "", "has no recording of the faulty board", remedy)
+    first = _opened(case, faulty[-1])
+    goods = tuple(_opened(case, e) for e in rows if e.text("role") == "good")
+    readings = latest_readings([reading_of(e) for e in case.entries if e.kind == "reading"])
+    from thermscan.pipeline.compare import Job
+    from thermscan.read.prior_file import open_priors
+    from thermscan.read.surface_table import open_surfaces
+
+    return Job(
+        faulty=first,
+        goods=goods,
+        board=board_of(case),
+        side=same_side((first, *goods)),
+        readings=readings,
+        surfaces=open_surfaces(),
+        priors=open_priors(None),
+    )
 
 
 def store_result(case: CaseFolder, source: Path, *, weighed_to: int) -> Entry:

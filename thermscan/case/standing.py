@@ -122,6 +122,23 @@ def rule_out_factor(entry: Entry, *, settings: CaseSettings) -> Factor:
     return Factor(("rule_out", ref), text, lambda c: left if ref in (c.ref, c.name) else 1.0)
 
 
+def reading_factor(entry: Entry) -> Factor | None:
+    """Return what a reading was found to say when it was added; None where nothing could be weighed then."""
+    stored = entry.data.get("weight")
+    if not isinstance(stored, dict) or not stored.get("factors"):
+        return None
+    factors = {str(name): float(value) for name, value in stored["factors"].items()}
+    key = ("reading", "|".join(entry.text(k) for k in ("where", "net", "quantity")))
+    unlisted = float(stored["other"])
+    return Factor(
+        key,
+        f"reading: {stored['text']}",
+        lambda c: factors.get(c.name, unlisted),
+        no_fault=float(stored["no_fault"]),
+        other=unlisted,
+    )
+
+
 def past_factor(entry: Entry, parts: int, *, settings: CaseSettings) -> Factor | None:
     """Return what earlier cases of this board type say: causes seen before weigh more, others a little less.
 
@@ -190,6 +207,8 @@ def factor_of(entry: Entry, board: Board | None, *, settings: CaseSettings) -> F
         return swap_factor(entry, kinds.get(entry.text("ref"), ""), settings=settings)
     if entry.kind == "symptom":
         return symptom_factor(entry)
+    if entry.kind == "reading":
+        return reading_factor(entry)
     if entry.kind == "rule_out":
         return rule_out_factor(entry, settings=settings)
     if entry.kind == "past":
@@ -211,6 +230,9 @@ def _waiting_words(entry: Entry) -> str:
         return "something changed but the fault stayed: film the board again to weigh it"
     if entry.kind == "symptom":
         return "free text: told in the sheets, moves nothing by itself (see case add symptom --word)"
+    stored = entry.data.get("weight")
+    if isinstance(stored, dict) and stored.get("text"):
+        return f"moves nothing: {stored['text']}"
     return "waits for the next comparison"
 
 
@@ -224,6 +246,17 @@ def _words_of(entry: Entry) -> str:
     if entry.kind == "swap":
         return f"{entry.text('ref')} {entry.text('action')}, {entry.text('change')}"
     return f"symptom: {entry.text('text')}"
+
+
+def _without_weighed(
+    factors: dict[tuple[str, str], Factor], comparison: Entry, entries: Sequence[Entry]
+) -> dict[tuple[str, str], Factor]:
+    """Leave out the readings that a comparison was given: it has weighed them itself."""
+    to = comparison.data.get("weighed_to")
+    limit = int(to) if isinstance(to, int | float) else 0
+    inside = {f.key for e in entries if e.kind == "reading" and e.number <= limit and (f := reading_factor(e))}
+    later = {f.key for e in entries if e.kind == "reading" and e.number > limit and (f := reading_factor(e))}
+    return {key: factor for key, factor in factors.items() if key not in inside - later}
 
 
 def history(
@@ -252,9 +285,10 @@ def history(
     Notes
     -----
     A comparison starts from its own priors, so what earlier entries said by themselves (swaps, symptoms' words,
-    ruling out, past cases) is applied again on top of it; readings are weighed inside the comparison, and only
-    there, so nothing counts twice: of several entries that say the same thing the last counts. A comparison knows
-    nothing of unlisted suspects: they stay in 'another fault'.
+    ruling out, past cases) is applied again on top of it. A reading is weighed quickly when it is added and again,
+    fully, inside the next comparison, which then takes its place, so nothing counts twice: of several entries that
+    say the same thing the last counts. A comparison knows nothing of unlisted suspects: they stay in 'another
+    fault'.
     """
     settings = settings or CaseSettings()
     steps: list[Step] = []
@@ -270,6 +304,7 @@ def history(
         what = "comparison" if factor is None else factor.text
         if factor is None:
             base = bases[entry.number]
+            factors = _without_weighed(factors, entry, entries)
             what += f", with {len(factors)} earlier entries applied again" if factors else ""
         else:
             factors[factor.key] = factor
