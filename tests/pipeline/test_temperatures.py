@@ -72,6 +72,9 @@ def test_a_named_surface_gets_its_own_temperature_rise_and_excess():
     # 95 % of the emissivity's range: 0.80 to 0.95 about 0.88 moves 25 K by 8 % each way
     assert part.excess_k.high - part.excess_k.low == pytest.approx(2 * 25 * 0.075 / 0.88, rel=0.2)
     assert "temperature_c" not in part.why
+    drawn = part.temperature_drawn_c
+    assert drawn.value == pytest.approx(part.temperature_c.value, abs=0.3)
+    assert (drawn.low, drawn.high) == pytest.approx((part.temperature_c.low, part.temperature_c.high), abs=0.8)
 
 
 def test_what_the_boards_share_cancels_in_the_excess_only():

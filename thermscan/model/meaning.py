@@ -104,6 +104,9 @@ MEANINGS: dict[str, Meaning] = {
     "temperature_budget": Meaning(
         "uncertainty", "what the uncertainty of temperature and excess is made of, one line an input"
     ),
+    "temperature_drawn_c": Meaning(
+        "temperature, drawn", "the temperature with its interval by Monte Carlo (JCGM 101) instead of propagation"
+    ),
     "value": Meaning("value", "best estimate of the input, in its unit"),
     "standard_uncertainty": Meaning("uncertainty", "standard uncertainty of the input, in its unit"),
     "unit": Meaning("unit", "unit of value and uncertainty; empty for plain numbers"),

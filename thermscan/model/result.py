@@ -84,7 +84,8 @@ class PartReading:
     ``excess_course_k`` is ndarray (bins,), the part's mean excess at each second, ``noise_course_k`` its standard
     error and ``spread_course_k`` the spread expected between good boards; these courses are apparent (emissivity 1).
     ``temperature_c``, and where the board file names the surface ``rise_k`` and ``excess_k`` too, are those of the
-    surface itself; ``temperature_budget`` lists what their uncertainty is made of.
+    surface itself; ``temperature_budget`` lists what their uncertainty is made of,
+    and ``temperature_drawn_c`` is the temperature with its interval by Monte Carlo instead of propagation.
     """
 
     ref: str
@@ -105,6 +106,7 @@ class PartReading:
     spread_course_k: np.ndarray | None = None
     rise_course_k: np.ndarray | None = None
     temperature_budget: tuple[BudgetTerm, ...] = ()
+    temperature_drawn_c: Measured | None = None
 
 
 @dataclass(frozen=True)

@@ -618,6 +618,7 @@ class RadiometrySettings:
     reflected_air_k: float = knob(
         2.0, (0.0, 20.0), "the same where the air's or the bench's stands in for it; judgement"
     )
+    draws: int = knob(4000, (100, 1000000), "draws of a temperature by Monte Carlo: ends good to 6 % of a deviation")
     emissivity_given: float = knob(0.02, (0.0, 0.3), "half of the 95 % range of an emissivity given by hand; judgement")
 
 

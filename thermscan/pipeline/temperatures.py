@@ -10,7 +10,13 @@ import numpy as np
 
 from thermscan.find.part_reading import footprint, mean_over
 from thermscan.measure.radiometry import View, check_view, gain
-from thermscan.measure.radiometry_budget import Conditions, SurfaceTemperature, temperature_of, usual_conditions
+from thermscan.measure.radiometry_budget import (
+    Conditions,
+    SurfaceTemperature,
+    check_by_draws,
+    temperature_of,
+    usual_conditions,
+)
 from thermscan.model.board import Board, Part
 from thermscan.model.budget import Quantity
 from thermscan.model.errors import InputError
@@ -107,6 +113,7 @@ def add_temperatures(
     settings : RadiometrySettings
     """
     film = excess.film
+    random = np.random.default_rng(0)  # the same recording gives the same bytes
     check_seen(seen, film)
     if film.unit != "celsius":
         why = "counts without a scale"
@@ -126,7 +133,11 @@ def add_temperatures(
         part = board.part(reading.ref)
         surface = find_surface(part.surface, surfaces)
         is_named = surface is not None or seen.emissivity is not None
-        out.append(_corrected(reading, part, excess, surface or unnamed, conditions, is_named=is_named))
+        corrected = _corrected(reading, part, excess, surface or unnamed, conditions, is_named=is_named)
+        if corrected.temperature_c is not None:
+            drawn = _drawn(part, excess, surface or unnamed, conditions, random=random, draws=settings.draws)
+            corrected = replace(corrected, temperature_drawn_c=drawn)
+        out.append(corrected)
     return tuple(out)
 
 
@@ -216,6 +227,23 @@ def _corrected(
     return replace(
         reading, temperature_c=answer.temperature.measured, temperature_budget=answer.terms, why=why, **changes
     )
+
+
+def _drawn(
+    part: Part,
+    excess: Excess,
+    surface: Surface,
+    conditions: Conditions,
+    *,
+    random: np.random.Generator,
+    draws: int,
+) -> Measured | None:
+    """Return one part's temperature with its interval by Monte Carlo."""
+    apparent = _apparent(part, excess)
+    if apparent is None:
+        return None
+    mean, _, low, high = check_by_draws(apparent, surface, conditions, random=random, draws=draws)
+    return Measured(mean, min(low, mean), max(high, mean))
 
 
 def _own_rate(rate: RiseRate, apparent_c: float, surface: Surface, conditions: Conditions) -> RiseRate:

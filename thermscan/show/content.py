@@ -194,7 +194,7 @@ def _part_table(result: Result, *, fahrenheit: bool) -> Table:
     return Table("parts", "Parts", heads, rows, note=note)
 
 
-def _budget_table(result: Result) -> Table:
+def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
     """Put the uncertainty budget of one part into a table: the first suspect's, else that of the warmest part."""
     known = {p.ref: p for p in result.parts if p.temperature_budget and p.temperature_c is not None}
     wanted = [s.ref for s in result.suspects if s.ref in known]
@@ -218,6 +218,10 @@ def _budget_table(result: Result) -> Table:
         "One standard deviation each; squares add. What both boards share, like the camera's offset, nearly cancels in "
         "the excess. Every part's budget stands in result.json."
     )
+    drawn = part.temperature_drawn_c
+    if drawn is not None:
+        by = [say(m, "c", fahrenheit=fahrenheit) for m in (part.temperature_c, drawn)]
+        note = f"Temperature {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
     return Table("budget", f"Uncertainty of {part.ref}", heads, rows, note=note)
 
 
@@ -347,7 +351,11 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
             _hotspot_table(result, fahrenheit=fahrenheit),
             _part_table(result, fahrenheit=fahrenheit),
             _source_table(result),
-            *((_budget_table(result),) if any(p.temperature_budget for p in result.parts) else ()),
+            *(
+                (_budget_table(result, fahrenheit=fahrenheit),)
+                if any(p.temperature_budget for p in result.parts)
+                else ()
+            ),
             *_quality_tables(result),
         ),
         meanings=_meanings(),

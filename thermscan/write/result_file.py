@@ -37,6 +37,7 @@ PLAIN_WHY: dict[str, str] = {
     "rise_rate": "no slope could be measured here: frame times or enough frames after power-on are missing",
     "rise_k": "no rise could be measured here",
     "temperature_c": "no surface temperature could be measured here",
+    "temperature_drawn_c": "no surface temperature could be measured here",
     "significance": "no excess could be judged here",
     "power_w": "no power could be estimated here",
     "supply_w": "no supply log covers the time while on",
