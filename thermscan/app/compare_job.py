@@ -59,11 +59,12 @@ def check_request(request: CompareRequest) -> None:
 def open_job(request: CompareRequest) -> Job:
     """Open all files of a comparison; raises InputError."""
     from thermscan.pipeline.compare import Job
-    from thermscan.pipeline.temperatures import Seen
+    from thermscan.pipeline.temperatures import Seen, check_seen
     from thermscan.read.prior_file import open_priors
     from thermscan.read.reading_file import open_readings
     from thermscan.read.surface_table import open_surfaces
 
+    seen = check_seen(Seen(request.emissivity, request.reflected_c))
     board = open_board_or_size(request.board_path, request.size)
     check_changed(request.changed, board)
     faulty = open_one(request.faulty, request.how)
@@ -82,7 +83,7 @@ def open_job(request: CompareRequest) -> Job:
         inject=parse_injection(request.inject),
         surfaces=open_surfaces(),
         priors=open_priors(request.priors),
-        seen=Seen(request.emissivity, request.reflected_c),
+        seen=seen,
     )
 
 

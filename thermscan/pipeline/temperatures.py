@@ -70,20 +70,21 @@ def unnamed_surface(table: Sequence[Surface], seen: Seen, *, settings: Radiometr
     return Surface("any readable", (low + high) / 2, low, high, readable=True, source=source)
 
 
-def check_seen(seen: Seen, film: Film) -> None:
-    """Refuse an impossible emissivity, and surroundings hotter than anything on the board.
-
-    Raises
-    ------
-    InputError
-    """
+def check_seen(seen: Seen) -> Seen:
+    """Return what the user says of the view if it is possible, else raise InputError."""
     if seen.emissivity is not None:
         check_view(View(seen.emissivity), path="--emissivity")
-    if seen.reflected_c is None:
+    if seen.reflected_c is not None:
+        check_view(View(reflected_c=seen.reflected_c), path="--reflected")
+    return seen
+
+
+def check_against(seen: Seen, film: Film) -> None:
+    """Refuse surroundings that are said to be hotter than anything on the board; raises InputError."""
+    if seen.reflected_c is None or film.unit != "celsius":
         return
-    check_view(View(reflected_c=seen.reflected_c), path="--reflected")
     hottest = float(np.nanmax(np.where(film.inside, film.mean, np.nan)))
-    if film.unit == "celsius" and seen.reflected_c > hottest:
+    if seen.reflected_c > hottest:
         problem = f"{seen.reflected_c:g} C is hotter than anything on the board ({hottest:.1f} C)"
         raise InputError("--reflected", "", problem, "the correction would turn its sign; measure it on crumpled foil")
 
@@ -114,7 +115,7 @@ def add_temperatures(
     """
     film = excess.film
     random = np.random.default_rng(0)  # the same recording gives the same bytes
-    check_seen(seen, film)
+    check_against(check_seen(seen), film)
     if film.unit != "celsius":
         why = "counts without a scale"
         return tuple(replace(p, why={**p.why, "temperature_c": why}) for p in parts)
