@@ -216,15 +216,18 @@ def true_picture(frames_c: np.ndarray, view: View, *, applied: View = BARE, band
     count = max(2, int(np.ceil((high - low) / PICTURE_STEP_K)) + 2)
     nodes = low + PICTURE_STEP_K * np.arange(count)
     table = true_temperature(nodes, view, applied=applied, band=band)
-    place = (frames if is_whole else np.where(known, frames, low)) - low
-    place = place.astype(np.float64) * (1 / PICTURE_STEP_K)
+    place = np.asarray(frames if is_whole else np.where(known, frames, low), np.float32) - np.float32(low)
+    place *= np.float32(1 / PICTURE_STEP_K)
     cell = place.astype(np.int32)
+    np.clip(cell, 0, count - 2, out=cell)
     place -= cell
-    out = table[cell]
-    out += place * np.diff(table, append=table[-1])[cell]
+    values = table.astype(np.float32)
+    out = np.diff(values)[cell]
+    out *= place
+    out += values[cell]
     if not is_whole:
         out[~known] = np.nan
-    return out.astype(np.float32)
+    return out
 
 
 def emissivity_from(
