@@ -87,19 +87,6 @@ def test_homography_agrees_with_opencv_on_four_points():
     np.testing.assert_allclose(matrix, expected, atol=1e-5)
 
 
-def test_sampling_is_bilinear_to_the_last_digit():
-    # scipy.ndimage.map_coordinates, order 1, is the independent reference.
-    from scipy.ndimage import map_coordinates
-
-    fields = Coefficients(SHAPE)
-    picture = np.random.default_rng(0).normal(size=SHAPE).astype(np.float32)
-    matrix = fields.to_matrix(np.array([1.3, -2.7, 1, 0.3, 0.2, -0.1, 0.3, -0.2]))
-    values, inside = fields.sample(picture, matrix)
-    places = map_points(matrix, fields.pixels[:2].T)
-    expected = map_coordinates(picture, places.T[::-1], order=1, mode="nearest")
-    np.testing.assert_allclose(values[inside], expected[inside], atol=2e-5)
-
-
 @pytest.mark.parametrize("name", ["camera", "coins"])
 def test_hand_held_motion_is_recovered(name):
     true = hand(40)

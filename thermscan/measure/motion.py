@@ -5,9 +5,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, estimate_wander, smooth
-from thermscan.measure.motion_fit import Aligner, Tracker
+from thermscan.measure.motion_fit import Aligner, pattern_variance
 from thermscan.measure.motion_pictures import Preparation, choose_keys, prepare
+from thermscan.measure.motion_stretches import Follow, follow_pictures
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.recording import Recording
@@ -27,31 +29,42 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     Returns
     -------
     Motion
-        Matrices send pixels of the reference picture to pixels of each frame. Frames that are not usable are bridged
-        between their neighbours, with the reason in ``why`` and a larger ``error_px``.
+        Matrices send pixels of the reference picture, which lies as the first frame does, to pixels of each frame.
+        Frames that are not usable are bridged between their neighbours, with the reason in ``why`` and a larger
+        ``error_px``.
 
     Notes
     -----
-    Each frame, binned, is aligned to the mean of the ten before it with weights under which heated places count
-    little, and all fits are joined by one course in time (walk and jitter of each coefficient as large as the data ask
-    for). Sensor pattern still drags the result: up to half of the motion is missing, and ``error_px`` carries that.
-    Not valid when the picture moves by more than about a
-    fifth of its width, or turns by more than about 10 degrees, within the recording.
+    Shifts are found coarsely by correlation. Frames are then fitted (inverse compositional Gauss-Newton: Baker and
+    Matthews 2004) to the mean of their stretch of the recording, and the stretches to each other, all pairs at once.
+    Only places whose slopes stand out of the sensor pattern count, since the pattern would pull all motion to zero,
+    and places that heat has changed lose weight. One course in time joins all fits (walk and jitter of each coefficient
+    as large as the data ask for). Not valid when the picture moves by more than about a fifth of its width, or turns
+    by more than about 10 degrees, within the recording.
     """
     settings = settings or MotionSettings()
     how = prepare(recording, camera, settings)
     times = recording.times_s if recording.times_s is not None else np.arange(recording.frames, dtype=float)
     if camera.usable.sum() < 2 or min(how.shape) < 8:
         return still_motion(recording, camera, "too few usable frames or pixels to tell motion")
-    aligner = Aligner(how.shape, how.noise, how.good, settings)
-    evidence = track_all(recording, camera, how, aligner)
+    keys = choose_keys(camera.usable, settings.most_keys)
+    shifts, pictures = coarse_shifts(recording, camera, how, keys, settings)
+    aligner = Aligner(how, pattern_variance(pictures.mean(axis=0), how), settings)
+    starts = np.zeros((recording.frames, 8))
+    starts[:, :2] = shifts
+    follow = follow_pictures(aligner, pictures, aligner.fields.to_matrix(starts[keys]), settings)
+    evidence = gather(recording, camera, how, aligner, follow, keys, starts)
     wander = estimate_wander(evidence, times, floor=settings.floor_px**2)
     course, covariance = smooth(evidence, times, wander)
-    error = how.factor * np.sqrt(mean_error(covariance, aligner) ** 2 + drag_error(course, aligner, settings) ** 2)
-    is_tripod = tells_no_motion(evidence, aligner, settings)
-    there = how.to_frame
-    matrices = there @ aligner.fields.to_matrix(course) @ np.linalg.inv(there)
-    matrices = np.broadcast_to(np.eye(3), matrices.shape).copy() if is_tripod else matrices / matrices[:, 2:, 2:]
+    covariance = covariance + follow.covariance[nearest_stretch(keys, follow, recording.frames)]
+    error = how.factor * mean_error(covariance, aligner)
+    is_tripod = tells_no_motion(evidence, settings)
+    matrices = np.broadcast_to(np.eye(3), (recording.frames, 3, 3)).copy()
+    if not is_tripod:
+        there = how.to_frame
+        matrices = there @ aligner.fields.to_matrix(course) @ np.linalg.inv(there)
+        matrices = matrices @ np.linalg.inv(matrices[0])
+        matrices /= matrices[:, 2:, 2:]
     reference, change, pattern = full_pictures(recording, camera, matrices, settings)
     why = {int(i): reason_of(camera, int(i)) for i in np.flatnonzero(~camera.usable)}
     return Motion(matrices, reference, change, error, is_tripod, why, pattern)
@@ -74,20 +87,62 @@ def still_motion(recording: Recording, camera: CameraState, reason: str) -> Moti
     return Motion(matrices, mean, empty, np.zeros(n), is_tripod=True, why=why, pattern=np.zeros(mean.shape))
 
 
-def track_all(recording: Recording, camera: CameraState, how: Preparation, aligner: Aligner) -> Evidence:
-    """Follow all usable frames, one after the other; the others carry no weight."""
-    tracker = Tracker(aligner)
-    values, weight = np.zeros((recording.frames, 8)), np.zeros((recording.frames, 8, 8))
+def coarse_shifts(
+    recording: Recording, camera: CameraState, how: Preparation, keys: np.ndarray, settings: MotionSettings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return coarse shifts, ndarray (frames, 2), working px about their median, and the working pictures of the keys.
+
+    Frames that are not usable have the shift of the last usable one.
+    """
+    tracker = CoarseTracker(how.shape, settings)
+    shifts, pictures, wanted = np.zeros((recording.frames, 2)), [], set(keys.tolist())
     for first, frames in recording.chunks():
         for i, frame in enumerate(frames, start=first):
             if camera.usable[i]:
-                values[i], weight[i] = tracker.add(how.picture(frame, i))
+                picture = how.picture(frame, i)
+                tracker.add(picture)
+                if i in wanted:
+                    pictures.append(picture)
+            shifts[i] = tracker.last
+    return shifts - np.median(shifts[camera.usable], axis=0), np.array(pictures)
+
+
+def gather(
+    recording: Recording,
+    camera: CameraState,
+    how: Preparation,
+    aligner: Aligner,
+    follow: Follow,
+    keys: np.ndarray,
+    starts: np.ndarray,
+) -> Evidence:
+    """Return what all frames say: keys as fitted, other usable frames against the template of the nearest stretch."""
+    values, weight = np.zeros((recording.frames, 8)), np.zeros((recording.frames, 8, 8))
+    values[keys], weight[keys] = aligner.fields.of_matrix(follow.matrices), follow.weight
+    if len(keys) == camera.usable.sum():
+        return Evidence(values, weight)
+    ahead = values[keys] - starts[keys]
+    done, stretches = set(keys.tolist()), nearest_stretch(keys, follow, recording.frames)
+    slopes = [aligner.slopes(t.picture, t.seen) for t in follow.templates]
+    for first, frames in recording.chunks():
+        for i, frame in enumerate(frames, start=first):
+            if i in done or not camera.usable[i]:
+                continue
+            s = stretches[i]
+            middle = starts[i] + [np.interp(i, keys, ahead[:, j]) for j in range(8)]
+            start = aligner.fields.to_matrix(middle)
+            matrix, weight[i] = aligner.align(how.picture(frame, i), start, follow.templates[s], slopes[s], middle)
+            values[i] = aligner.fields.of_matrix(matrix)
     return Evidence(values, weight)
 
 
-def drag_error(course: np.ndarray, aligner: Aligner, settings: MotionSettings) -> np.ndarray:
-    """Return what sensor pattern and heating may have dragged, ndarray (frames,), working px: a share of the motion."""
-    return settings.drag_share * aligner.fields.distance(course - course.mean(axis=0)) + settings.drag_px
+def nearest_stretch(keys: np.ndarray, follow: Follow, frames: int) -> np.ndarray:
+    """Return the stretch of the key nearest to each frame, ndarray (frames,)."""
+    after = np.clip(np.searchsorted(keys, np.arange(frames)), 1, max(len(keys) - 1, 1))
+    before = after - 1
+    after = np.minimum(after, len(keys) - 1)
+    is_after = np.abs(keys[after] - np.arange(frames)) < np.abs(keys[before] - np.arange(frames))
+    return follow.stretch[np.where(is_after, after, before)]
 
 
 def mean_error(covariance: np.ndarray, aligner: Aligner) -> np.ndarray:
@@ -99,15 +154,16 @@ def mean_error(covariance: np.ndarray, aligner: Aligner) -> np.ndarray:
     return np.sqrt(np.einsum("tij,kia,kja->t", covariance, fields, fields) / len(grid))
 
 
-def tells_no_motion(evidence: Evidence, aligner: Aligner, settings: MotionSettings) -> bool:
-    """Tell whether the picture stands still: no jitter between frames, and no more drift than heating can feign."""
+def tells_no_motion(evidence: Evidence, settings: MotionSettings) -> bool:
+    """Tell whether the picture stands still: no more jitter than the fits' own error, and drift that heat can feign."""
     used = np.trace(evidence.weight, axis1=1, axis2=2) > 0
-    values = evidence.values[used]
-    if len(values) < 3:
+    if used.sum() < 3:
         return True
-    jitter = np.sqrt(np.mean(aligner.fields.distance(np.diff(values, axis=0)) ** 2))
-    drift = np.sqrt(np.mean(aligner.fields.distance(values - values.mean(axis=0)) ** 2))
-    return bool(jitter < settings.still_jitter_px and drift < settings.still_drift_px)
+    shifts = evidence.values[used][:, :2]
+    own = np.diagonal(np.linalg.pinv(evidence.weight[used], hermitian=True), axis1=1, axis2=2)[:, :2].sum(axis=1)
+    jitter = np.mean((np.diff(shifts, axis=0) ** 2).sum(axis=1)) - 2 * 1.5**2 * np.median(own)
+    drift = np.mean(((shifts - shifts.mean(axis=0)) ** 2).sum(axis=1))
+    return bool(jitter < settings.still_jitter_px**2 and drift < settings.still_drift_px**2)
 
 
 def full_pictures(

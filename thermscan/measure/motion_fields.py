@@ -1,4 +1,4 @@
-"""Small plane motions as eight coefficients, and the sampling of pictures along them."""
+"""Small plane motions as eight coefficients."""
 
 from __future__ import annotations
 
@@ -68,45 +68,6 @@ class Coefficients:
     def everywhere(self) -> np.ndarray:
         """Displacement fields at all pixels, float32 ndarray (8, 2, rows * columns)."""
         return np.ascontiguousarray(self.fields(self.pixels[:2].T).transpose(1, 2, 0), dtype=np.float32)
-
-    def sample(self, picture: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Read a picture at the places that ``matrix`` sends the pixels of the grid to (bilinear).
-
-        Parameters
-        ----------
-        picture : float32 ndarray of shape (rows, columns)
-        matrix : ndarray of shape (3, 3)
-
-        Returns
-        -------
-        values, inside : ndarrays of shape (rows * columns,)
-            Values repeat the edge outside; ``inside`` is boolean.
-        """
-        rows, columns = self.shape
-        places = matrix @ self.pixels
-        x = (places[0] / places[2]).astype(np.float32)
-        y = (places[1] / places[2]).astype(np.float32)
-        inside = (x >= 0) & (x <= columns - 1) & (y >= 0) & (y <= rows - 1)
-        np.clip(x, 0, columns - 1.001, out=x)
-        np.clip(y, 0, rows - 1.001, out=y)
-        left, top = x.astype(np.int32), y.astype(np.int32)
-        x -= left
-        y -= top
-        at = top * columns + left
-        flat = np.ascontiguousarray(picture, dtype=np.float32).ravel()
-        upper, lower = flat.take(at), flat.take(at + columns)
-        upper += (flat.take(at + 1) - upper) * x
-        lower += (flat.take(at + columns + 1) - lower) * x
-        return upper + (lower - upper) * y, inside
-
-    def slopes(self, picture: np.ndarray) -> np.ndarray:
-        """Return the change of a picture with each coefficient, float32 ndarray (8, rows * columns).
-
-        Column j is gradient times field j: shifting the sampling places by coefficient e adds e times it.
-        """
-        down, right = np.gradient(picture.reshape(self.shape))
-        fields = self.everywhere
-        return fields[:, 0] * right.ravel().astype(np.float32) + fields[:, 1] * down.ravel().astype(np.float32)
 
     def distance(self, coefficients: np.ndarray) -> np.ndarray:
         """Return the rms displacement over a 5 x 5 grid of the inner picture, ndarray (...,), px."""

@@ -1,4 +1,4 @@
-"""Scene, sensor pattern, heat change and motion of a set of pictures, solved together."""
+"""Fine alignment of working pictures: each to the mean of its stretch of time, and the stretches to each other."""
 
 from __future__ import annotations
 
@@ -6,119 +6,175 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy import fft
 
 from thermscan.measure.motion_fields import Coefficients
+from thermscan.measure.motion_pictures import Preparation, smoothed
 from thermscan.model.settings import MotionSettings
+
+BLOCK_PX = 8  # squares whose residuals count as independent of each other
 
 
 @dataclass(frozen=True)
-class Scene:
-    """Fine material contrast of the pictures in reference coordinates, and what the sensor adds.
+class Template:
+    """Mean of the aligned pictures of one stretch, in reference coordinates.
 
     Attributes
     ----------
-    detail : float32 ndarray of shape (pixels,)
-        High-passed mean of the aligned pictures; zero where too few of them show the place.
-    pattern : float32 ndarray of shape (rows, columns)
-        High-passed part that stays with the pixels.
-    seen : ndarray of bool, shape (pixels,)
-    variance : float
-        Mean square of high-passed noise of a picture.
+    picture, doubt : float32 ndarrays of shape (rows, columns)
+        Mean, and variance of what its pictures add to it beyond noise.
+    seen : ndarray of bool, shape (rows, columns)
+    pictures : int
+        How many were averaged.
     """
 
-    detail: np.ndarray
-    pattern: np.ndarray
+    picture: np.ndarray
+    doubt: np.ndarray
     seen: np.ndarray
-    variance: float
+    pictures: int
 
 
-def high_pass(picture: np.ndarray, shape: tuple[int, int], sigma_px: float) -> np.ndarray:
-    """Take a picture's own smooth part off, ndarray (pixels,)."""
-    flat = picture.reshape(shape)
-    return (flat - cv2.GaussianBlur(flat, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT_101)).ravel()
+@dataclass(frozen=True)
+class Slopes:
+    """Change of a template with each coefficient at the places that count, ordered by block.
+
+    ``at`` are flat pixel numbers (n,), ``by`` is float32 (8, n), ``starts`` the first of each block in ``at``.
+    """
+
+    at: np.ndarray
+    by: np.ndarray
+    starts: np.ndarray
+
+
+def pattern_variance(mean: np.ndarray, how: Preparation) -> float:
+    """Return the variance of the sensor pattern of a working pixel before smoothing.
+
+    Taken from the finest details (beyond 2.3 rad/px, off the axes) of the plain mean of the pictures, which optics and
+    motion leave to the sensor alone; what smoothing took from them is undone. An upper limit where the scene itself is
+    that sharp.
+    """
+    rows, columns = mean.shape
+    taper = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])
+    power = np.abs(fft.rfft2(mean * taper)) ** 2 / (taper**2).sum()
+    down, right = np.abs(2 * np.pi * fft.fftfreq(rows))[:, None], 2 * np.pi * fft.rfftfreq(columns)[None]
+    square = down**2 + right**2
+    fine = (down > 0.3) & (right > 0.3) & (square > 2.3**2) & (square < 3.0**2)
+    if not fine.any():
+        return 0.0
+    return float(np.median((power * np.exp(square * how.smoothing_px**2))[fine]) / np.log(2))
 
 
 class Aligner:
-    """Fits the coefficients of single pictures to a known scene by Gauss-Newton in reference coordinates."""
+    """Fits the coefficients of pictures by Gauss-Newton in reference coordinates."""
 
-    def __init__(self, shape: tuple[int, int], noise: float, good: np.ndarray, settings: MotionSettings) -> None:
-        self.fields = Coefficients(shape)
-        self.shape = shape
+    def __init__(self, how: Preparation, pattern_variance: float, settings: MotionSettings) -> None:
+        self.fields = Coefficients(how.shape)
+        self.shape = how.shape
         self.settings = settings
-        # share of white noise that passes the smoothing of sigma s and the high-pass: 1 / (4 pi s2) less the local mean
-        smooth, local = settings.smoothing_px**2, settings.local_px**2
-        passed = 1 / smooth + 1 / (smooth + local) - 4 / (2 * smooth + local)
-        self.variance = float(noise**2 * passed / (4 * np.pi))
-        edge = max(1, round(settings.margin_px))
-        inner = np.zeros(shape, bool)
-        inner[edge:-edge, edge:-edge] = True
-        self.usable = (inner & good).astype(np.float32)
+        self.variance = how.variance
+        edge = max(1, min(round(settings.margin_px), min(how.shape) // 4))
+        self.inner = np.zeros(how.shape, bool)
+        self.inner[edge:-edge, edge:-edge] = True
+        # white noise through a Gaussian of sigma s has slopes of variance 1 / (8 pi s4) of it, each way
+        white = pattern_variance + how.noise**2 / settings.stretch_frames
+        self.chance = settings.slope_gate * white / (4 * np.pi * how.smoothing_px**4)
+        self.hold = np.diag(1.0 / np.array(settings.usual_motion_px()) ** 2)
+        rows, columns = np.indices(how.shape) // BLOCK_PX
+        self.block = (rows * (columns.max() + 1) + columns).ravel()
 
-    def fine(self, picture: np.ndarray) -> np.ndarray:
-        """Return a working picture less its own smooth part, float32 ndarray (rows, columns)."""
-        return high_pass(picture, self.shape, self.settings.local_px).reshape(self.shape)
+    def aligned(self, picture: np.ndarray, matrix: np.ndarray) -> np.ndarray:
+        """Return a picture in reference coordinates (bilinear), NaN where it does not reach."""
+        return cv2.warpPerspective(
+            picture,
+            matrix,
+            self.shape[::-1],
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=float("nan"),
+        )
 
-    def sample(self, picture: np.ndarray, matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return a picture in reference coordinates, ndarray (pixels,), and where it is known."""
-        values, inside = self.fields.sample(picture, matrix)
-        return values, inside & (self.fields.sample(self.usable, matrix)[0] > 0.75)
+    def template(self, pictures: np.ndarray, matrices: np.ndarray) -> Template:
+        """Average pictures, ndarray (n, rows, columns), along their matrices."""
+        total, squares, count = (np.zeros(self.shape, np.float32) for _ in range(3))
+        for picture, matrix in zip(pictures, matrices, strict=True):
+            values = self.aligned(picture, matrix)
+            known = np.isfinite(values)
+            values[~known] = 0
+            total += values
+            squares += values * values
+            count += known
+        shown = np.maximum(count, 1)
+        mean = total / shown
+        doubt = smoothed(np.maximum(squares / shown - mean**2 - self.variance, 0), 1.5)
+        return Template(mean, doubt, count > 0.5 * len(pictures), len(pictures))
+
+    def slopes(self, picture: np.ndarray, seen: np.ndarray) -> Slopes:
+        """Return the slopes of a template where they are more than sensor pattern and noise make by chance.
+
+        Elsewhere only the sensor itself would be aligned, which pulls all motion to zero; slopes that barely pass
+        count in proportion.
+        """
+        down, right = np.gradient(picture)
+        power = smoothed((down * down + right * right).astype(np.float32), self.settings.gate_px)
+        share = np.where(self.inner & seen, 1 - self.chance / np.maximum(power, 1e-12), 0).ravel()
+        at = np.flatnonzero(share > 0)
+        at = at[np.argsort(self.block[at], kind="stable")]
+        fields = self.fields.everywhere[:, :, at]
+        by = fields[:, 0] * right.ravel()[at].astype(np.float32) + fields[:, 1] * down.ravel()[at].astype(np.float32)
+        return Slopes(at, by * share[at].astype(np.float32), self.first_of_blocks(at))
+
+    def first_of_blocks(self, at: np.ndarray) -> np.ndarray:
+        """Return where each block starts among flat pixel numbers that are ordered by block."""
+        blocks = self.block[at]
+        return np.flatnonzero(np.r_[True, blocks[1:] != blocks[:-1]]) if len(at) else np.zeros(0, int)
+
+    def information(self, slopes: Slopes, weighted: np.ndarray, left: np.ndarray, hessian: np.ndarray) -> np.ndarray:
+        """Return what a fit says about its coefficients, ndarray (8, 8), 1/px2.
+
+        The scatter of the scores is summed over blocks (a sandwich estimate), since residuals of neighbouring pixels
+        belong together; noise alone is the least it can be.
+        """
+        score = np.add.reduceat((weighted * left).astype(float), slopes.starts, axis=1)
+        scatter = score @ score.T + 0.3 * hessian
+        info = hessian @ np.linalg.solve(scatter + 1e-12 * np.trace(scatter) * np.eye(8), hessian)
+        return (info + info.T) / 2
 
     def align(
-        self, picture: np.ndarray, start: np.ndarray, scene: Scene, slopes: np.ndarray, hold: np.ndarray, *, gentle: int
+        self, picture: np.ndarray, matrix: np.ndarray, template: Template, slopes: Slopes, middle: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return coefficients (8,) and information (8, 8) of one high-passed picture.
+        """Return the matrix (3, 3) and information (8, 8) of one picture against a template.
 
-        Heat adds to the picture at many places and cannot be foretold, material contrast is everywhere: so each place
-        counts by its own doubt. ``gentle`` first steps weigh residuals by 1/size (as L1 does), which forgives a start
-        that is off; the steps after leave places out that the noise does not explain. ``hold`` is ndarray (8,), 1/px2:
-        how firmly each coefficient is held at ``start``.
+        Places with residuals beyond noise and the template's own doubt lose their weight, so heat that is new does not
+        pull. ``middle`` is ndarray (8,): coefficients that the fit is held to, weakly.
         """
-        matrix = self.fields.to_matrix(start)
-        info = np.zeros((8, 8))
-        for i in range(self.settings.align_steps + gentle):
-            values, known = self.sample(picture, matrix)
-            known &= scene.seen
-            left = np.where(known, values - scene.detail, 0)
-            spread = left * left / scene.variance
-            typical = float(np.median(spread[known])) / 0.455 if known.any() else 1.0
-            scale = min(max(typical, 1.0), self.settings.widest_doubt)
-            spread /= scale
-            trust = 1 / np.sqrt(1 + spread) if i < gentle else 1 / (1 + spread / self.settings.doubt_sigmas**2) ** 2
-            weighted = slopes * (known * trust / (scene.variance * scale)).astype(np.float32)
-            info = (weighted @ slopes.T).astype(float)
-            here = self.fields.of_matrix(matrix)
-            move = np.linalg.solve(info + np.diag(hold), -(weighted @ left) - hold * (here - start))
+        if not len(slopes.at):
+            return matrix, np.zeros((8, 8))
+        doubt = self.variance + template.doubt.ravel()[slopes.at]
+        target = template.picture.ravel()[slopes.at]
+        for _ in range(self.settings.align_steps):
+            values = self.aligned(picture, matrix).ravel()[slopes.at]
+            known = np.isfinite(values)
+            left = np.where(known, values - target, 0)
+            trust = known / (doubt * (1 + left * left / (self.settings.doubt_sigmas**2 * doubt)))
+            weighted = slopes.by * trust.astype(np.float32)
+            hessian = (weighted @ slopes.by.T).astype(float)
+            off = self.fields.of_matrix(matrix) - middle
+            move = np.linalg.solve(hessian + self.hold, -(weighted @ left) - self.hold @ off)
             matrix = matrix @ self.fields.to_matrix(move)
-            if i >= gentle and self.fields.distance(move) < self.settings.converged_px:
-                break
-        return self.fields.of_matrix(matrix), info
+        return matrix, self.information(slopes, weighted, left, hessian)
 
+    def between(self, first: Template, second: Template, slopes: Slopes) -> tuple[np.ndarray, np.ndarray]:
+        """Return by how much the second template is displaced against the first, (8,), and the information (8, 8).
 
-class Tracker:
-    """Follows pictures one after the other, each against the mean of the ten before it, so that slow heating is small.
-
-    Pictures are smoothed by one pixel more, which takes the sensor pattern, which is fine, down against the scene.
-    """
-
-    def __init__(self, aligner: Aligner) -> None:
-        self.aligner = aligner
-        self.hold = 1.0 / np.array(aligner.settings.usual_motion_px()) ** 2
-        self.count = 0
-        self.last = np.zeros(8)
-
-    def add(self, picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return coefficients (8,) and information (8, 8) of the next working picture, ndarray (rows, columns)."""
-        aligner = self.aligner
-        soft = aligner.fine(cv2.GaussianBlur(picture, (0, 0), 1.0, borderType=cv2.BORDER_REFLECT_101))
-        self.count += 1
-        if self.count == 1:
-            self.running, self.seen = aligner.sample(soft, np.eye(3))
-            return self.last, np.eye(8) / aligner.variance
-        scene = Scene(self.running, np.zeros(aligner.shape, np.float32), self.seen, 0.3 * aligner.variance)
-        slopes = aligner.fields.slopes(self.running)
-        self.last, info = aligner.align(soft, self.last, scene, slopes, self.hold, gentle=4)
-        values, inside = aligner.sample(soft, aligner.fields.to_matrix(self.last))
-        share = np.where(self.seen, 1.0 / min(self.count, 10), 1.0)
-        self.running = np.where(inside, self.running + share * (values - self.running), self.running).astype(np.float32)
-        self.seen = self.seen | inside
-        return self.last, info
+        Heat has changed places in between; their weight falls with the local mean square of the difference.
+        """
+        if not len(slopes.at):
+            return np.zeros(8), np.zeros((8, 8))
+        change = np.where(first.seen & second.seen, second.picture - first.picture, 0)
+        doubt = smoothed(change * change, 2.0) + self.variance * (1 / first.pictures + 1 / second.pictures)
+        known = (first.seen & second.seen).ravel()[slopes.at]
+        weighted = slopes.by * (known / doubt.ravel()[slopes.at]).astype(np.float32)
+        left = change.ravel()[slopes.at]
+        hessian = (weighted @ slopes.by.T).astype(float)
+        moved = np.linalg.solve(hessian + self.hold, weighted @ left)
+        return moved, self.information(slopes, weighted, left, hessian)

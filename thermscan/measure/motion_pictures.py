@@ -1,4 +1,4 @@
-"""Frames made ready for following their motion: offset off, bad pixels filled, binned and slightly smoothed."""
+"""Frames made ready for following their motion: offset off, bad pixels filled, binned, broad heat taken out."""
 
 from __future__ import annotations
 
@@ -11,6 +11,11 @@ from scipy import ndimage
 from thermscan.model.camera_events import CameraState
 from thermscan.model.recording import Recording
 from thermscan.model.settings import MotionSettings
+
+
+def smoothed(picture: np.ndarray, sigma_px: float) -> np.ndarray:
+    """Return a picture, ndarray (rows, columns), smoothed by a Gaussian; mirrored at the rim."""
+    return cv2.GaussianBlur(picture, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT_101)
 
 
 @dataclass(frozen=True)
@@ -31,6 +36,7 @@ class Preparation:
     factor: int
     shape: tuple[int, int]
     smoothing_px: float
+    local_px: float
     offset: np.ndarray
     nearest: tuple[np.ndarray, np.ndarray] | None
     good: np.ndarray
@@ -44,10 +50,15 @@ class Preparation:
         if not np.isfinite(out).all():
             out = _filled(out)
         if self.factor > 1:
-            out = cv2.GaussianBlur(out, (0, 0), 0.4 * self.factor, borderType=cv2.BORDER_REFLECT_101)
             rows, columns = self.shape[0] * self.factor, self.shape[1] * self.factor
             out = cv2.resize(out[:rows, :columns], self.shape[::-1], interpolation=cv2.INTER_AREA)
-        return cv2.GaussianBlur(out, (0, 0), self.smoothing_px, borderType=cv2.BORDER_REFLECT_101)
+        fine = smoothed(out, self.smoothing_px)
+        return fine - smoothed(fine, self.local_px)
+
+    @property
+    def variance(self) -> float:
+        """Noise variance of a pixel of a working picture: white noise through a Gaussian, 1 / (4 pi sigma2) of it."""
+        return self.noise**2 / (4 * np.pi * self.smoothing_px**2)
 
     @property
     def to_frame(self) -> np.ndarray:
@@ -67,7 +78,7 @@ def _filled(picture: np.ndarray) -> np.ndarray:
 def prepare(recording: Recording, camera: CameraState, settings: MotionSettings) -> Preparation:
     """Choose the size of the working pictures and how bad pixels are filled."""
     rows, columns = recording.rows, recording.columns
-    factor = max(1, round(np.sqrt(rows * columns / settings.working_pixels)))
+    factor = int(np.ceil(max(rows, columns) / settings.longest_side))
     shape = (max(rows // factor, 1), max(columns // factor, 1))
     nearest = None
     if camera.bad.any() and not camera.bad.all():
@@ -79,7 +90,7 @@ def prepare(recording: Recording, camera: CameraState, settings: MotionSettings)
     )
     good = bad < (0.5 if factor > 1 else 0.01)
     noise = max(camera.noise_median / factor, 1e-9)
-    return Preparation(factor, shape, settings.smoothing_px, camera.offset, nearest, good, noise)
+    return Preparation(factor, shape, settings.smoothing_px, settings.local_px, camera.offset, nearest, good, noise)
 
 
 def choose_keys(usable: np.ndarray, most: int) -> np.ndarray:

@@ -547,36 +547,49 @@ class WarmUpSettings:
 class MotionSettings:
     """Following the motion of the picture."""
 
-    working_pixels: int = knob(
-        24000, (400, 10000000), "pixels of the pictures that motion is fitted on; more is slower"
+    longest_side: int = knob(220, (16, 5000), "pixels along the longer side of the pictures that motion is fitted on")
+    smoothing_px: float = knob(1.2, (0.5, 5.0), "smoothing of working pictures, which takes fine sensor pattern down")
+    local_px: float = knob(6.0, (2.0, 50.0), "details wider than this are left to heat and shading, working px")
+    coarse_px: float = knob(1.7, (0.5, 10.0), "further smoothing for the coarse shifts, working px")
+    reach_px: float = knob(
+        12.0, (2.0, 100.0), "coarse shift between neighbouring frames that is looked for, working px"
     )
-    smoothing_px: float = knob(
-        0.8, (0.3, 5.0), "smoothing of working pictures, which bilinear sampling needs, working px"
-    )
-    local_px: float = knob(2.0, (1.0, 50.0), "details wider than this are left to heat and shading, working px")
+    memory_frames: int = knob(10, (1, 1000), "frames whose mean the coarse shift of the next is taken against")
     margin_px: float = knob(3.0, (1.0, 20.0), "rim of the working picture that is not used")
-    most_components: int = knob(3, (0, 10), "time courses of heating at the most")
-    drag_share: float = knob(0.45, (0.0, 1.0), "share of motion that sensor pattern hides: 3 to 60 % on made recordings")
-    drag_px: float = knob(0.15, (0.0, 5.0), "motion that heating feigns on a still camera; measured on made scenes")
-    still_jitter_px: float = knob(0.06, (0.0, 1.0), "motion between frames below which a camera may stand still")
-    still_drift_px: float = knob(0.6, (0.0, 5.0), "drift below which such a camera stands still; heating feigns up to 0.4")
-    fewest_cold: int = knob(12, (2, 1000), "first frames whose mean is the reference picture")
-    widest_doubt: float = knob(4.0, (1.0, 1000.0), "variance of residuals over noise up to which doubt widens")
-    change_frames: int = knob(24, (2, 200), "frames that the change components are taken from; memory")
-    change_sigmas: float = knob(3.0, (1.0, 100.0), "power of a change component over that of noise")
+    slope_gate: float = knob(
+        10.0, (0.0, 1000.0), "power of local slopes over that of sensor pattern from which they count; made scenes"
+    )
+    gate_px: float = knob(1.5, (0.5, 10.0), "radius over which that power is taken, working px")
+    most_keys: int = knob(240, (10, 10000), "frames fitted together; the others follow from these; memory")
+    stretch_frames: int = knob(8, (2, 1000), "frames of a stretch whose mean each of them is fitted to")
+    most_stretches: int = knob(20, (1, 200), "stretches that are compared in pairs; time grows with the square")
+    turns: int = knob(3, (1, 20), "rounds of fitting frames to stretches and stretches to each other")
+    align_steps: int = knob(2, (1, 50), "Gauss-Newton steps a frame and round")
     doubt_sigmas: float = knob(
         4.0, (1.5, 20.0), "residuals beyond this many sigmas lose their weight (Geman and McClure)"
     )
-    align_steps: int = knob(4, (1, 50), "Gauss-Newton steps a picture and turn")
-    converged_px: float = knob(0.002, (1e-6, 0.5), "motion between steps below which they stop, working px")
     floor_px: float = knob(1e-4, (1e-9, 0.1), "wander left to a coefficient the data do not ask for, px")
     usual_shift_px: float = knob(3.0, (0.1, 100.0), "shift between neighbouring pictures that is expected, working px")
     usual_turn_px: float = knob(1.0, (0.01, 100.0), "displacement at the rim by turning and growth that is expected")
-    usual_tilt_px: float = knob(0.2, (0.001, 100.0), "displacement at the rim by tilting that is expected")
+    usual_tilt_px: float = knob(
+        0.2, (0.001, 100.0), "displacement at the rim by tilting: hands waver by a degree or so"
+    )
+    still_jitter_px: float = knob(0.06, (0.0, 1.0), "motion between frames below which a camera may stand still")
+    still_drift_px: float = knob(
+        0.6, (0.0, 5.0), "drift below which such a camera stands still; heating feigns up to 0.4"
+    )
+    fewest_cold: int = knob(12, (2, 1000), "first frames whose mean is the reference picture")
+    most_components: int = knob(3, (0, 10), "time courses of heating at the most")
+    change_frames: int = knob(24, (2, 200), "frames that the change components are taken from; memory")
+    change_sigmas: float = knob(3.0, (1.0, 100.0), "power of a change component over that of noise")
 
     def usual_motion_px(self) -> tuple[float, ...]:
         """Return the expected size of the eight coefficients between neighbouring pictures, px."""
         return (self.usual_shift_px,) * 2 + (self.usual_turn_px,) * 2 + (self.usual_tilt_px,) * 4
+
+    def usual_spread_px(self) -> tuple[float, ...]:
+        """Return the expected size of the eight coefficients over a recording, px; shifts are free."""
+        return (1e3,) * 2 + (3 * self.usual_turn_px,) * 2 + (self.usual_tilt_px,) * 4
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,108 @@
+"""Stretches of a recording tied together: every pair of them is compared, so that errors do not add up in time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.measure.motion_fit import Aligner, Slopes, Template
+from thermscan.model.settings import MotionSettings
+
+
+@dataclass(frozen=True)
+class Follow:
+    """Fits of a set of pictures.
+
+    Attributes
+    ----------
+    matrices : ndarray of shape (pictures, 3, 3)
+        Reference to picture, working px.
+    weight : ndarray of shape (pictures, 8, 8)
+        What each picture says about its place in its stretch, 1/px2.
+    stretch : ndarray of int, shape (pictures,)
+    templates : list of Template, one a stretch
+    covariance : ndarray of shape (stretches, 8, 8)
+        Of the place of each stretch against the first, px2.
+    """
+
+    matrices: np.ndarray
+    weight: np.ndarray
+    stretch: np.ndarray
+    templates: list[Template]
+    covariance: np.ndarray
+
+
+def cut_stretches(pictures: int, settings: MotionSettings) -> np.ndarray:
+    """Return the stretch number of each picture, ndarray (pictures,): equal runs, at most ``most_stretches``."""
+    count = int(np.clip(pictures // settings.stretch_frames, 1, settings.most_stretches))
+    return np.arange(pictures) * count // max(pictures, 1)
+
+
+def follow_pictures(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, settings: MotionSettings) -> Follow:
+    """Refine the matrices of pictures, ndarray (n, rows, columns), from a coarse start."""
+    stretch = cut_stretches(len(pictures), settings)
+    count = stretch[-1] + 1
+    matrices, weight = matrices.copy(), np.zeros((len(pictures), 8, 8))
+    covariance = np.zeros((count, 8, 8))
+    for _ in range(settings.turns):
+        templates = _templates(aligner, pictures, matrices, stretch)
+        for number, template in enumerate(templates):
+            mine = np.flatnonzero(stretch == number)
+            slopes = aligner.slopes(template.picture, template.seen)
+            middle = aligner.fields.of_matrix(matrices[mine]).mean(axis=0)
+            for i in mine:
+                matrices[i], weight[i] = aligner.align(pictures[i], matrices[i], template, slopes, middle)
+        if count > 1:
+            templates = _templates(aligner, pictures, matrices, stretch)
+            now = aligner.fields.of_matrix(matrices)
+            middles = np.array([now[stretch == s].mean(axis=0) for s in range(count)])
+            moves, covariance = tie(aligner, templates, middles)
+            matrices = matrices @ aligner.fields.to_matrix(-moves[stretch])
+    return Follow(matrices, weight, stretch, _templates(aligner, pictures, matrices, stretch), covariance)
+
+
+def _templates(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, stretch: np.ndarray) -> list[Template]:
+    return [aligner.template(pictures[stretch == s], matrices[stretch == s]) for s in range(stretch[-1] + 1)]
+
+
+def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return by how much each stretch is displaced, ndarray (stretches, 8), and the covariance, (stretches, 8, 8).
+
+    Least squares over all pairs, the first stretch held. Turning, growth and tilt over the whole recording are held by
+    what hands usually do, which matters where the board is small in the picture. Pairs share their templates, so their
+    information is scaled to count each stretch once.
+    """
+    count = len(templates)
+    slopes = [aligner.slopes(t.picture, t.seen) for t in templates]
+    info, side = np.zeros((count, 8, count, 8)), np.zeros((count, 8))
+    for a in range(count):
+        for b in range(a + 1, count):
+            moved, told = aligner.between(templates[a], templates[b], _joint(aligner, slopes[a], slopes[b]))
+            told = told * (2 / count)
+            info[a, :, a] += told
+            info[b, :, b] += told
+            info[a, :, b] -= told
+            info[b, :, a] -= told
+            side[b] += told @ moved
+            side[a] -= told @ moved
+    hold = np.diag(1.0 / np.array(aligner.settings.usual_spread_px()) ** 2)
+    for s in range(count):
+        info[s, :, s] += hold
+        side[s] += hold @ (middles[s] - middles[0])
+    flat = info.reshape(8 * count, 8 * count)
+    flat[:8, :8] += 1e6 * np.eye(8)
+    inverse = np.linalg.inv(flat)
+    moves = (inverse @ side.ravel()).reshape(count, 8)
+    blocks = inverse.reshape(count, 8, count, 8)
+    return moves, np.array([blocks[s, :, s] for s in range(count)])
+
+
+def _joint(aligner: Aligner, first: Slopes, second: Slopes) -> Slopes:
+    """Return the mean slopes of two templates; a place that only one of them counts has half its slope."""
+    mean = np.zeros((8, aligner.block.size), np.float32)
+    mean[:, first.at] += first.by / 2
+    mean[:, second.at] += second.by / 2
+    at = np.union1d(first.at, second.at)
+    at = at[np.argsort(aligner.block[at], kind="stable")]
+    return Slopes(at, mean[:, at], aligner.first_of_blocks(at))
