@@ -36,7 +36,7 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     Notes
     -----
     Shifts are found coarsely by correlation. Frames are then fitted (inverse compositional Gauss-Newton: Baker and
-    Matthews 2004) to the mean of their stretch of the recording, and the stretches to each other, all pairs at once.
+    Matthews 2004) to the mean of their stretch of the recording, and the stretches to each other, in pairs near and far in time.
     Only places whose slopes stand out of the sensor pattern count, since the pattern would pull all motion to zero,
     and places that heat has changed lose weight. One course in time joins all fits (walk and jitter of each coefficient
     as large as the data ask for). Not valid when the picture moves by more than about a fifth of its width, or turns

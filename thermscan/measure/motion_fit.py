@@ -117,11 +117,14 @@ class Aligner:
         down, right = np.gradient(picture)
         power = smoothed((down * down + right * right).astype(np.float32), self.settings.gate_px)
         share = np.where(self.inner & seen, 1 - self.chance / np.maximum(power, 1e-12), 0).ravel()
-        at = np.flatnonzero(share > 0)
-        at = at[np.argsort(self.block[at], kind="stable")]
+        at = self.by_block(np.flatnonzero(share > 0))
         fields = self.fields.everywhere[:, :, at]
         by = fields[:, 0] * right.ravel()[at].astype(np.float32) + fields[:, 1] * down.ravel()[at].astype(np.float32)
         return Slopes(at, by * share[at].astype(np.float32), self.first_of_blocks(at))
+
+    def by_block(self, at: np.ndarray) -> np.ndarray:
+        """Return flat pixel numbers ordered by block."""
+        return at[np.argsort(self.block[at], kind="stable")]
 
     def first_of_blocks(self, at: np.ndarray) -> np.ndarray:
         """Return where each block starts among flat pixel numbers that are ordered by block."""

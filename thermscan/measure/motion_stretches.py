@@ -1,4 +1,4 @@
-"""Stretches of a recording tied together: every pair of them is compared, so that errors do not add up in time."""
+"""Stretches of a recording tied together: pairs near and far are compared, so that errors do not add up in time."""
 
 from __future__ import annotations
 
@@ -69,23 +69,24 @@ def _templates(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, str
 def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return by how much each stretch is displaced, ndarray (stretches, 8), and the covariance, (stretches, 8, 8).
 
-    Least squares over all pairs, the first stretch held. Turning, growth and tilt over the whole recording are held by
+    Least squares over pairs of them, the first stretch held. Turning, growth and tilt over the whole recording are held by
     what hands usually do, which matters where the board is small in the picture. Pairs share their templates, so their
     information is scaled to count each stretch once.
     """
     count = len(templates)
-    slopes = [aligner.slopes(t.picture, t.seen) for t in templates]
+    slopes = joined([aligner.slopes(t.picture, t.seen) for t in templates], aligner)
     info, side = np.zeros((count, 8, count, 8)), np.zeros((count, 8))
-    for a in range(count):
-        for b in range(a + 1, count):
-            moved, told = aligner.between(templates[a], templates[b], _joint(aligner, slopes[a], slopes[b]))
-            told = told * (2 / count)
-            info[a, :, a] += told
-            info[b, :, b] += told
-            info[a, :, b] -= told
-            info[b, :, a] -= told
-            side[b] += told @ moved
-            side[a] -= told @ moved
+    pairs = choose_pairs(count)
+    for a, b in pairs:
+        mean = Slopes(slopes[a].at, (slopes[a].by + slopes[b].by) / 2, slopes[a].starts)
+        moved, told = aligner.between(templates[a], templates[b], mean)
+        told = told * (count / len(pairs))
+        info[a, :, a] += told
+        info[b, :, b] += told
+        info[a, :, b] -= told
+        info[b, :, a] -= told
+        side[b] += told @ moved
+        side[a] -= told @ moved
     hold = np.diag(1.0 / np.array(aligner.settings.usual_spread_px()) ** 2)
     for s in range(count):
         info[s, :, s] += hold
@@ -98,11 +99,26 @@ def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray) -> tup
     return moves, np.array([blocks[s, :, s] for s in range(count)])
 
 
-def _joint(aligner: Aligner, first: Slopes, second: Slopes) -> Slopes:
-    """Return the mean slopes of two templates; a place that only one of them counts has half its slope."""
-    mean = np.zeros((8, aligner.block.size), np.float32)
-    mean[:, first.at] += first.by / 2
-    mean[:, second.at] += second.by / 2
-    at = np.union1d(first.at, second.at)
-    at = at[np.argsort(aligner.block[at], kind="stable")]
-    return Slopes(at, mean[:, at], aligner.first_of_blocks(at))
+def choose_pairs(count: int) -> list[tuple[int, int]]:
+    """Return the pairs of stretches that are compared: those 1, 2, 3, 5, 8, 13 ... apart."""
+    lags, ahead = [], (1, 2)
+    while ahead[0] < count:
+        lags.append(ahead[0])
+        ahead = (ahead[1], ahead[0] + ahead[1])
+    return [(a, a + lag) for lag in lags for a in range(count - lag)]
+
+
+def joined(slopes: list[Slopes], aligner: Aligner) -> list[Slopes]:
+    """Return slopes of several templates over the places that any of them counts; zero where one does not."""
+    counts = np.zeros(aligner.block.size, bool)
+    for one in slopes:
+        counts[one.at] = True
+    at = aligner.by_block(np.flatnonzero(counts))
+    place = np.zeros(aligner.block.size, int)
+    place[at] = np.arange(len(at))
+    starts, out = aligner.first_of_blocks(at), []
+    for one in slopes:
+        by = np.zeros((8, len(at)), np.float32)
+        by[:, place[one.at]] = one.by
+        out.append(Slopes(at, by, starts))
+    return out

@@ -1,352 +1,166 @@
-"""Moments at which many places at once begin to warm or to cool: kinks in their time courses."""
+"""The moments at which the heat made on a board changes, found on all courses at once."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import oaconvolve
-from scipy.stats import norm
 
-from thermscan.measure.power_pools import PoolSeries
+from thermscan.measure.power_courses import Courses
 from thermscan.model.settings import TimingSettings
 
-
-def time_constants(duration_s: float, step_s: float, settings: TimingSettings) -> np.ndarray:
-    """Time constants of the responses, s: from one sample to the length of the recording, equally spaced in log."""
-    low = max(settings.fastest_s, step_s)
-    count = max(2, int(np.ceil(np.log(max(duration_s / low, 3.0)) / np.log(settings.constant_ratio))) + 1)
-    return low * settings.constant_ratio ** np.arange(count)
-
-
-def onset(times_s: np.ndarray, when_s: float, constants_s: np.ndarray) -> np.ndarray:
-    """First-order responses to a step of power at ``when_s``, ndarray (samples, constants), 0 before and 1 late."""
-    since = np.clip(times_s - when_s, 0.0, None)[:, None]
-    return -np.expm1(-since / constants_s)
-
-
-def kink_kernel(half: int, bend: float = 0.0) -> np.ndarray:
-    """Make a unit filter, 2 half + 1 samples, for the start of a response in its middle, blind to quadratic drift.
-
-    The response is a ramp ``max(x, 0)`` for ``bend`` 0, else ``1 - exp(-x / bend)``, with x = 1 at the end of the
-    filter; what a parabola can imitate of it is removed, so that smooth warming, cooling and drift give no answer.
-    """
-    x = np.arange(-half, half + 1) / half
-    smooth = np.vander(x, 3)
-    late = np.maximum(x, 0.0)
-    shape = -np.expm1(-late / bend) if bend > 0 else late
-    rest = shape - smooth @ np.linalg.lstsq(smooth, shape, rcond=None)[0]
-    return rest / np.linalg.norm(rest)
-
-
-def _filters(samples: int, settings: TimingSettings) -> list[tuple[int, float]]:
-    """Half widths, samples, and bends of the kink filters."""
-    out: list[tuple[int, float]] = []
-    half = float(settings.narrowest_half)
-    while 2 * half + 1 <= samples and half <= settings.widest_half:
-        out.extend([(round(half), 0.0), (round(half), settings.kernel_bend)])
-        half *= settings.width_ratio
-    return out
-
-
-def _kinks(series: np.ndarray, kernel: tuple[int, float]) -> np.ndarray:
-    """Kink filter of every cell, ndarray like ``series``; zero where the filter leaves the recording."""
-    half = kernel[0]
-    answer = oaconvolve(series, kink_kernel(*kernel)[::-1, None], mode="valid", axes=0)
-    out = np.zeros_like(series)
-    out[half : half + len(answer)] = answer
-    return out
-
-
-def _inflation(z: np.ndarray, half: int, settings: TimingSettings) -> float:
-    """How much wider the filtered noise is than white noise would be, in all but the most restless cells; at least 1.
-
-    A low quantile over time and one over cells leave room for kinks, which are rare in time and in place.
-    """
-    inside = z[half : len(z) - half]
-    if len(inside) < 4:
-        return 1.0
-    spread = np.quantile(np.abs(inside), settings.calm_times, axis=0) / norm.ppf((1.0 + settings.calm_times) / 2.0)
-    return max(1.0, float(np.quantile(spread, settings.calm_cells)))
-
-
-def _inflations(residual: np.ndarray, settings: TimingSettings) -> dict[tuple[int, float], float]:
-    """Inflation of every filter; those too wide to be measured among kinks follow the trend of the narrower ones."""
-    out: dict[tuple[int, float], float] = {}
-    narrow: dict[float, list[tuple[int, float]]] = {}
-    for half, bend in _filters(len(residual), settings):
-        known = narrow.setdefault(bend, [])
-        if len(known) < 2 or 2 * half * settings.windows_needed <= len(residual):
-            known.append((half, _inflation(_kinks(residual, (half, bend)), half, settings)))
-            out[half, bend] = known[-1][1]
-            continue
-        (a, first), (b, last) = known[-2:]
-        slope = float(np.clip(np.log(last / first) / np.log(b / a), 0.0, settings.steepest_wander))
-        out[half, bend] = last * (half / b) ** slope
-    return out
-
-
-@dataclass
-class _Search:
-    """Working state of the search: whitened series and the columns explained so far."""
-
-    times: np.ndarray
-    series: np.ndarray  # (samples, cells), in units of each cell's noise
-    basis: np.ndarray  # orthonormal columns explained so far
-    residual: np.ndarray
-    constants: np.ndarray
-    inflation: dict[tuple[int, float], np.ndarray]
-    raw: dict[tuple[int, float], np.ndarray]
-    floor: float
-
-    def gain(self, when: float) -> tuple[np.ndarray, np.ndarray]:
-        """Return the new orthonormal columns of a kink at ``when`` and the squared drop of each cell."""
-        columns = onset(self.times, when, self.constants)
-        columns = columns - self.basis @ (self.basis.T @ columns)
-        left, size, _ = np.linalg.svd(columns, full_matrices=False)
-        left = left[:, size > 1e-6 * max(size[0], 1e-12)]
-        return left, np.square(left.T @ self.residual).sum(axis=0)
-
-    def add(self, when: float) -> None:
-        """Explain a kink at ``when``."""
-        left, _ = self.gain(when)
-        left = left - self.basis @ (self.basis.T @ left)
-        self.basis = np.column_stack([self.basis, left])
-        self.residual = self.residual - left @ (left.T @ self.residual)
-
-
-def base_columns(times: np.ndarray, constants: np.ndarray, breaks_s: np.ndarray, slow_s: float) -> np.ndarray:
-    """Columns for what is no kink: level, trend, heat of earlier runs, and steps of the camera at known moments."""
-    slow = constants[constants >= slow_s]
-    columns = [np.ones_like(times), (times - times[0]) / (times[-1] - times[0])]
-    if len(slow):
-        columns.extend(onset(times, times[0], slow).T)
-    columns.extend((times >= b).astype(float) for b in breaks_s if times[0] < b <= times[-1])
-    return np.column_stack(columns)
+TIME_CONSTANTS_S = np.array([0.1, 0.3, 1.0, 3.0, 10.0, 30.0])
+DECAYS_S = (2.0, 10.0)  # cooling from an earlier run, beside a straight drift
 
 
 @dataclass(frozen=True)
-class Kinks:
-    """Moments at which places begin to warm or cool, and how much the noise wanders.
-
-    ``times_s`` is ndarray (kinks,), s, increasing; ``wander`` is ndarray (series,), how much wider noise is, within
-    about ``settings.response_s``, than the white noise of the series makes it.
-    """
+class Frame:
+    """Courses over their expected errors, with the times of camera steps that may stand in them as plain jumps."""
 
     times_s: np.ndarray
-    wander: np.ndarray
+    values: np.ndarray
+    breaks_s: np.ndarray
 
 
-def find_kinks(pools: PoolSeries, breaks_s: np.ndarray, *, settings: TimingSettings) -> Kinks:
-    """Find the moments at which places begin to warm or to cool.
+def responses(times_s: np.ndarray, moment_s: float, constants_s: np.ndarray = TIME_CONSTANTS_S) -> np.ndarray:
+    """Return 1 - exp(-(t - moment) / tau) after the moment and 0 before it, ndarray (times, constants).
 
-    Parameters
-    ----------
-    pools : PoolSeries
-    breaks_s : ndarray of shape (events,), s
-        Moments of known steps of the camera, which are allowed for in every cell.
-    settings : TimingSettings
-
-    Returns
-    -------
-    Kinks
-        With no moments where nothing is significant.
-
-    Notes
-    -----
-    All cells share the moments and each has its own response, a sum of first-order responses; moments are added
-    one by one where matched filters at several widths still find kinks in what is left. A kink counts when it
-    passes a limit that keeps the chance of any false one in the recording below ``settings.false_edge_rate``
-    (Bonferroni over cells, samples and both signs), with the noise of each filter measured on the recording
-    itself, and when it exceeds ``settings.tolerance`` of the cell's own strongest kink nearby. Not valid when a
-    source reaches its end value within one sample: it then looks like a step of the camera.
+    Any heated body of a passive network answers a step of power by a sum of such terms.
     """
-    search, wander = _start(pools, breaks_s, settings)
-    edges: list[float] = []
-    barred: list[float] = []
-    while len(barred) < settings.most_edges:
-        found = _next_edge(search, (edges, barred), pools.step_s, settings)
-        if found is None:
+    since = np.clip(times_s[:, None] - moment_s, 0.0, None)
+    return -np.expm1(-since / constants_s)
+
+
+def background(times_s: np.ndarray, breaks_s: np.ndarray) -> np.ndarray:
+    """Return what changes without any switching: level, drift, cooling, and jumps at camera steps."""
+    since = times_s - times_s[0]
+    columns = [np.ones_like(since), since / max(float(since[-1]), 1e-9), *(np.exp(-since / tau) for tau in DECAYS_S)]
+    columns += [(times_s >= moment).astype(float) for moment in breaks_s if times_s[0] < moment <= times_s[-1]]
+    return np.stack(columns, axis=1)
+
+
+def _basis(columns: np.ndarray) -> np.ndarray:
+    """Return orthonormal columns that span the given ones, nearly dependent ones left out."""
+    size = np.linalg.norm(columns, axis=0)
+    left, sizes, _ = np.linalg.svd(columns[:, size > 0] / size[size > 0], full_matrices=False)
+    return left[:, sizes > 1e-8 * sizes[0]]
+
+
+def _model(frame: Frame, moments: Sequence[float]) -> np.ndarray:
+    parts = [background(frame.times_s, frame.breaks_s), *(responses(frame.times_s, m) for m in moments)]
+    return _basis(np.hstack(parts))
+
+
+def _left_over(frame: Frame, basis: np.ndarray) -> np.ndarray:
+    return frame.values - basis @ (basis.T @ frame.values)
+
+
+def _misfit(frame: Frame, moments: Sequence[float], extra: np.ndarray | None = None) -> float:
+    basis = _model(frame, moments)
+    if extra is not None:
+        basis = _basis(np.hstack([basis, extra]))
+    return float((_left_over(frame, basis) ** 2).sum())
+
+
+def _gain(frame: Frame, basis: np.ndarray, rest: np.ndarray, moment: float) -> float:
+    """Return how much of the rest a switching at a moment explains."""
+    columns = responses(frame.times_s, moment)
+    columns = columns - basis @ (basis.T @ columns)
+    left, sizes, _ = np.linalg.svd(columns, full_matrices=False)
+    keep = sizes > max(1e-3, 1e-5 * float(sizes[0]))
+    return float(((left[:, keep].T @ rest) ** 2).sum())
+
+
+def _polish(frame: Frame, moments: Sequence[float], step_s: float, *, reach: int) -> list[float]:
+    """Move each moment to where it explains most, the others held, twice."""
+    moved = list(moments)
+    for _ in range(2):
+        for i in range(len(moved)):
+            others = moved[:i] + moved[i + 1 :]
+            basis = _model(frame, others)
+            rest = _left_over(frame, basis)
+            trials = moved[i] + step_s * np.arange(-reach, reach + 1)
+            inside = (trials > frame.times_s[1]) & (trials < frame.times_s[-3])
+            free = [t for t in trials[inside] if all(abs(t - o) > 2 * step_s for o in others)]
+            if free:
+                moved[i] = max(free, key=lambda t: _gain(frame, basis, rest, t))
+    return moved
+
+
+def _price(frame: Frame, misfit: float, settings: TimingSettings) -> float:
+    """Return what a further moment must explain: the Bayesian information criterion at the misfit reached."""
+    samples, courses = frame.values.shape
+    scale = max(1.0, misfit / (samples * courses))
+    return settings.edge_price * len(TIME_CONSTANTS_S) * courses * float(np.log(samples)) * scale
+
+
+def _one_more(frame: Frame, moments: list[float], step_s: float, settings: TimingSettings) -> list[float]:
+    """Return the moments with the best further one, all polished."""
+    middle = (frame.times_s[1:-3] + frame.times_s[2:-2]) / 2
+    stride = max(1, len(middle) // settings.coarse_moments)
+    basis = _model(frame, moments)
+    rest = _left_over(frame, basis)
+    best = max(middle[::stride], key=lambda t: _gain(frame, basis, rest, t))
+    return _polish(frame, [*moments, float(best)], step_s, reach=max(6, stride))
+
+
+def _add_edges(frame: Frame, step_s: float, settings: TimingSettings) -> list[float]:
+    """Add moments, best first, while they pay for themselves, alone or the next few together.
+
+    A supply that tries again and again makes many moments at once, each of which explains little without the others.
+    """
+    total = _misfit(frame, [])
+    moments: list[float] = []
+    before = total
+    while len(moments) < settings.most_edges:
+        trial, taken = moments, False
+        for ahead in range(1, settings.look_ahead + 1):
+            trial = _one_more(frame, trial, step_s, settings)
+            after = _misfit(frame, trial)
+            if before - after >= ahead * max(_price(frame, after, settings), settings.least_share * total):
+                moments, before, taken = trial, after, True
+                break
+        if not taken:
             break
-        seen, when = found
-        barred.append(seen)
-        if min((abs(when - e) for e in edges), default=np.inf) > 0.5 * pools.step_s:
-            edges.append(when)
-            barred.append(when)
-            search.add(when)
-    moments = polished(search, np.sort(np.array(edges)), breaks_s, pools.step_s, settings=settings)
-    moments = merged(search, moments, breaks_s, settings=settings)
-    return Kinks(moments, wander)
+    return moments
 
 
-def _start(pools: PoolSeries, breaks_s: np.ndarray, settings: TimingSettings) -> tuple[_Search, np.ndarray]:
-    """Whiten, remove the base, measure the noise of each filter and keep the series that may hold a kink."""
-    times = pools.times_s
-    constants = time_constants(times[-1] - times[0], pools.step_s, settings)
-    base, _ = np.linalg.qr(base_columns(times, constants, breaks_s, settings.slow_s))
-    series = pools.values / pools.noise
-    residual = series - base @ (base.T @ series)
-    limit = float(norm.isf(settings.false_edge_rate / (2.0 * series.size)))
-    inflation = {kernel: np.ones(series.shape[1]) for kernel in _filters(len(times), settings)}
-    for group in np.unique(pools.group):
-        members = pools.group == group
-        for kernel, size in _inflations(residual[:, members], settings).items():
-            inflation[kernel][members] = size
-    raw: dict[tuple[int, float], np.ndarray] = {}
-    peak = np.zeros(series.shape[1])
-    for kernel, size in inflation.items():
-        top = np.abs(_kinks(residual, kernel)).max(axis=0) / size
-        raw[kernel] = settings.tolerance * top
-        peak = np.maximum(peak, top)
-    active = np.argsort(-peak)[: settings.most_active]
-    active = np.sort(active[peak[active] > limit])
-    wander = np.ones(series.shape[1])
-    if inflation:
-        wander = inflation[min(inflation, key=lambda k: (abs(np.log(k[0] * pools.step_s / settings.response_s)), k[1]))]
-    raw = {kernel: tolerance[active] for kernel, tolerance in raw.items()}
-    inflation = {kernel: size[active] for kernel, size in inflation.items()}
-    return _Search(times, series[:, active], base, residual[:, active], constants, inflation, raw, limit), wander
+def _drop_smooth(frame: Frame, moments: list[float], step_s: float, settings: TimingSettings) -> list[float]:
+    """Drop moments in whose place a smooth course with as many columns explains as much: drift, not a switching."""
+    u = 2 * (frame.times_s - frame.times_s[0]) / (frame.times_s[-1] - frame.times_s[0]) - 1
+    smooth = np.polynomial.legendre.legvander(u, len(TIME_CONSTANTS_S) + 1)[:, 1:]
+    total = _misfit(frame, [])
+    while moments:
+        full = _misfit(frame, moments)
+        worth = [_misfit(frame, moments[:i] + moments[i + 1 :], smooth) - full for i in range(len(moments))]
+        weakest = int(np.argmin(worth))
+        if worth[weakest] >= max(_price(frame, full, settings), 0.5 * settings.least_share * total):
+            break
+        moments = _polish(frame, moments[:weakest] + moments[weakest + 1 :], step_s, reach=6)
+    return moments
 
 
-def _next_edge(
-    search: _Search, known: tuple[list[float], list[float]], step_s: float, settings: TimingSettings
-) -> tuple[float, float] | None:
-    """Return where the clearest kink left is seen and its own moment; None where there is none.
-
-    Narrow filters tell the moment best and see no second edge, wide ones see faint kinks: the narrowest filter decides
-    whose best answer reaches ``settings.narrow_share`` of the best of all.
-    """
-    if search.residual.shape[1] == 0:
-        return None
-    edges, barred = known
-    taken = np.zeros(len(search.times), bool)
-    near = np.zeros((len(search.times), 1))
-    for edge in edges:
-        near[np.abs(search.times - edge) < settings.near_s] = settings.near_tolerance / settings.tolerance - 1.0
-    for edge in barred:
-        taken |= np.abs(search.times - edge) < 0.75 * step_s
-    seen: list[tuple[int, float, float, int]] = []
-    for kernel, inflation in search.inflation.items():
-        z = np.abs(_kinks(search.residual, kernel)) / inflation - search.raw[kernel] * (1.0 + near)
-        z[taken] = 0.0
-        energy = np.where(z > search.floor, np.square(z), 0.0).sum(axis=1)
-        top = int(np.argmax(energy))
-        if energy[top] > 0:
-            seen.append((kernel[0], float(energy[top]), float(z.max()), top))
-    if not seen:
-        return None
-    limit = settings.narrow_share * max(best for _, _, best, _ in seen)
-    half = min(width for width, _, best, _ in seen if best >= limit)
-    _, _, _, where = max((s for s in seen if s[0] == half), key=lambda s: s[1])
-    return float(search.times[where]), _placed(search, where, half, step_s)
-
-
-def _placed(search: _Search, where: int, half: int, step_s: float) -> float:
-    """Move a kink seen at sample ``where`` to where it explains most of the samples under the filter alone.
-
-    Looking no further keeps other kinks, not found yet, from pulling it.
-    """
-    rows = slice(max(0, where - 2 * half), where + 2 * half + 1)
-    times = search.times[rows]
-    middle = search.times[where]
-    base, _ = np.linalg.qr(np.vander((times - middle) / (half * step_s), 3))
-    series = search.residual[rows]
-    local = replace(search, times=times, basis=base, residual=series - base @ (base.T @ series))
-    trials = middle + step_s * np.linspace(-1.0, 1.0, 17) * max(2.0, half / 2)
-    gains = [float(local.gain(when)[1].sum()) for when in trials]
-    return float(trials[int(np.argmax(gains))])
-
-
-def _explained(search: _Search, edges: list[float], breaks_s: np.ndarray, settings: TimingSettings) -> _Search:
-    """Return the search with just these edges explained."""
-    base = base_columns(search.times, search.constants, breaks_s, settings.slow_s)
-    blocks = [base, *(onset(search.times, edge, search.constants) for edge in edges)]
-    left, size, _ = np.linalg.svd(np.concatenate(blocks, axis=1), full_matrices=False)
-    basis = left[:, size > 1e-9 * size[0]]
-    return replace(search, basis=basis, residual=search.series - basis @ (basis.T @ search.series))
-
-
-def polished(
-    search: _Search, edges_s: np.ndarray, breaks_s: np.ndarray, step_s: float, *, settings: TimingSettings
-) -> np.ndarray:
-    """Move each edge to where it explains most beside the others, and drop those that explain next to nothing.
+def find_edges(courses: Courses, breaks_s: np.ndarray, *, settings: TimingSettings) -> tuple[float, ...]:
+    """Return the moments, s, at which the courses begin to answer a changed power, in order.
 
     Parameters
     ----------
-    search : _Search
-    edges_s : ndarray of shape (edges,), s
-    breaks_s : ndarray of shape (events,), s
-    step_s : float
-        Time between samples.
+    courses : Courses
+    breaks_s : ndarray of shape (steps,), s
+        Camera steps, which leave jumps that are no answer to power.
     settings : TimingSettings
-
-    Returns
-    -------
-    ndarray of shape (edges left,), s
-        Increasing.
 
     Notes
     -----
-    An edge goes where no cell's gain passes the limit of the search, or where its gain is under
-    ``settings.merge_share`` of that of an edge within ``settings.merge_s``: it then mends the shape of the response.
+    All courses share the moments; each has its own drift, cooling and answers (sums of exponentials). Moments are
+    added best first while the Bayesian information criterion pays for them and they explain ``least_share`` of all
+    change, then dropped where a polynomial of as many terms does as well. ``model_error`` of a course's range stands
+    in for what the sums of exponentials cannot follow. Not valid for power that changes gradually.
     """
-    moments, gains = list(edges_s), {}
-    for edge in list(edges_s):
-        others = [m for m in moments if m != edge]
-        alone = _explained(search, others, breaks_s, settings)
-        gap = min((abs(m - edge) for m in others), default=np.inf)
-        reach = min(settings.polish_s, max(step_s, gap / 2))
-        trials = edge + reach * np.linspace(-1.0, 1.0, 2 * settings.polish_trials + 1)
-        found = [alone.gain(when)[1] for when in trials]
-        best = int(np.argmax([gain.sum() for gain in found]))
-        moments.remove(edge)
-        near = [gains[m] for m in others if m in gains and abs(m - edge) < settings.merge_s]
-        enough = found[best].max() > search.floor**2 and found[best].sum() > settings.merge_share * max(
-            near, default=0.0
-        )
-        if enough:
-            moments.append(float(trials[best]))
-            gains[float(trials[best])] = float(found[best].sum())
-    return np.sort(np.array(moments))
-
-
-def merged(search: _Search, edges_s: np.ndarray, breaks_s: np.ndarray, *, settings: TimingSettings) -> np.ndarray:
-    """Join edges within ``settings.merge_s`` of each other where one alone explains nearly as much.
-
-    Parameters
-    ----------
-    search : _Search
-    edges_s : ndarray of shape (edges,), s
-        Increasing.
-    breaks_s : ndarray of shape (events,), s
-    settings : TimingSettings
-
-    Returns
-    -------
-    ndarray of shape (edges left,), s
-
-    Notes
-    -----
-    Nearly: the gain in chi-square of the pair is less than ``settings.pair_share`` above that of one at its best
-    moment. A short run has edges of opposite sign and is never joined.
-    """
-    moments = list(edges_s)
-    place = 0
-    while place + 1 < len(moments):
-        first, second = moments[place], moments[place + 1]
-        if second - first > settings.merge_s:
-            place += 1
-            continue
-        rest = [m for m in moments if m not in (first, second)]
-        alone = _explained(search, rest, breaks_s, settings)
-        before = np.square(alone.residual).sum()
-        trials = np.linspace(first - 0.2 * settings.merge_s, second + 0.2 * settings.merge_s, 25)
-        single = [float(alone.gain(when)[1].sum()) for when in trials]
-        alone.add(first)
-        pair = before - np.square(alone.residual).sum()
-        pair += float(alone.gain(second)[1].sum())
-        if max(single) * (1.0 + settings.pair_share) > pair:
-            moments[place : place + 2] = [float(trials[int(np.argmax(single))])]
-        else:
-            place += 1
-    return np.array(moments)
+    if courses.values.shape[1] == 0 or len(courses.times_s) < 8:
+        return ()
+    error = np.hypot(courses.white, settings.model_error * np.ptp(courses.values, axis=0))
+    frame = Frame(courses.times_s, courses.values / error, breaks_s)
+    moments = _add_edges(frame, courses.step_s, settings)
+    return tuple(sorted(_drop_smooth(frame, moments, courses.step_s, settings)))

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from thermscan.measure.power_cells import sample_cells, step_moments
-from thermscan.measure.power_edges import find_kinks
-from thermscan.measure.power_fit import first_moment
+from thermscan.measure.power_courses import Courses, find_courses
+from thermscan.measure.power_edges import find_edges
 from thermscan.measure.power_log import LogReading, combined, read_supply_log
-from thermscan.measure.power_pools import PoolSeries, pool_cells
-from thermscan.measure.power_response import EdgeFit, fit_edges, history
-from thermscan.measure.power_train import believable_train
+from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
@@ -46,9 +45,9 @@ def find_power(
 
     Notes
     -----
-    Moments come from kinks shared by many places (``find_edges``), read as a train of switchings, each refined on
-    the places that answer first (``first_moment``). Not valid when a source reaches its end value within one
-    frame, or when the whole view is covered by something that moves.
+    Moments are found on the few courses that all places share (``find_courses``, ``find_edges``), each refined below
+    a frame (``refine_moment``), and read as runs by what warms and cools at them (``read_runs``). Not valid when the
+    whole view is covered by something that moves.
     """
     if recording.times_s is None:
         why = f"{NOT_SEEN}: {recording.times_why or 'no frame times are known'}"
@@ -60,66 +59,124 @@ def find_power(
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return _with_log(Timing(on_why=why, off_why=why), recording, settings)
-    breaks = step_moments(recording, camera)
-    pools = pool_cells(cells, settings=settings)
-    kinks = find_kinks(pools, breaks, settings=settings)
-    fit = fit_edges(pools, kinks, breaks, settings=settings)
-    return _with_log(_seen(pools, fit, settings), recording, settings)
+    courses = find_courses(cells, is_tripod=motion.is_tripod, settings=settings)
+    switches = read_switches(courses, step_moments(recording, camera), settings=settings)
+    return _with_log(_seen(courses, switches, settings), recording, settings)
 
 
-def _seen(pools: PoolSeries, fit: EdgeFit, settings: TimingSettings) -> Timing:
-    """Read the timing from the temperatures alone."""
-    train = believable_train(pools, fit, settings=settings)
-    ups = []
-    for start, stop in train.runs:
-        on = None if start is None else first_moment(train.profiles[start], settings.prompt_share_on, settings=settings)
-        off = None if stop is None else first_moment(train.profiles[stop], settings.prompt_share_off, settings=settings)
-        ups.append((on, off))
-    end = next((m.low for up in ups for m in up if m is not None), float(pools.times_s[-1]))
-    sigmas = settings.source_sigmas if ups else settings.lone_sigmas
-    warming, cooling = history(pools, fit.wander, end, sigmas=sigmas, settings=settings)
-    if not ups:
-        # kinks that are no switching mean that something else moves: warming then proves nothing
-        return _nothing_seen(0.0 if len(fit.times_s) else warming, cooling)
-    start = train.runs[0][0]
-    strongest = 0.0 if start is None else float(np.max(fit.response[start]))
-    is_warm = cooling > settings.history_share * strongest
-    return _timing(ups, _was_on(pools, ups[0][0], warming, strongest, settings), is_warm)
+@dataclass(frozen=True)
+class Switch:
+    """A moment at which the power changed: when, which way (``balance``), and what it did to each cell."""
+
+    at_s: Measured
+    balance: float
+    maps: SlopeMaps
 
 
-def _was_on(pools: PoolSeries, on: Measured | None, warming: float, strongest: float, settings: TimingSettings) -> bool:
-    """Say whether the board was on at the first frame: places warm already, or the moment reaches back to it."""
-    if on is None:
-        return True
-    return warming > settings.history_share * strongest or on.low <= pools.times_s[1]
+def read_switches(courses: Courses, breaks_s: np.ndarray, *, settings: TimingSettings) -> tuple[Switch, ...]:
+    """Find the moments, refine each, and see what warms or cools at it."""
+    edges = find_edges(courses, breaks_s, settings=settings)
+    bounds = (-np.inf, *edges, np.inf)
+    switches = []
+    for i, edge in enumerate(edges, start=1):
+        between = (bounds[i - 1], bounds[i + 1])
+        at = refine_moment(courses, edge, between, settings=settings)
+        maps = slope_maps(courses, at.value, between, settings=settings)
+        switches.append(Switch(at, balance(maps.change, maps.error, sigmas=settings.source_sigmas), maps))
+    return tuple(switches)
 
 
-def _nothing_seen(warming: float, cooling: float) -> Timing:
-    """Write the timing where no switching was seen."""
-    if warming > 0:
-        return Timing(
-            on_why=f"{ON_BEFORE}: places warm from the first frame on",
-            off_why=f"{STILL_ON}: places warm and nothing begins to cool",
-        )
-    return Timing(
-        on_why=f"{NOT_SEEN}: no moment at which places begin to warm stands out of the noise",
-        off_why=f"{NOT_SEEN}: no moment at which places begin to cool stands out of the noise",
-        warm_start=cooling > 0,
-    )
+def share_taken(off: Switch, made: np.ndarray, settings: TimingSettings) -> float:
+    """Return the share of the heat made so far, cell noise per second a cell, that a switch takes away.
+
+    Median over the cells that warmed most.
+    """
+    sources = made > max(settings.source_share * float(made.max(initial=0.0)), 1e-12)
+    return float(np.median(-off.maps.change[sources] / made[sources])) if sources.any() else 0.0
 
 
-def _timing(ups: list[tuple[Measured | None, Measured | None]], was_on: bool, is_warm: bool) -> Timing:
-    """Write the moments, or why they are missing."""
-    known = tuple(PowerUp(on, off) for on, off in ups if on is not None)
-    first_on, first_off = ups[0]
-    on_why = ""
-    if was_on:
-        first_on = None
-        on_why = f"{ON_BEFORE}: places are warm or warming in the first frames"
-        known = known[1:] if ups[0][0] is not None else known
+def is_heat(courses: Courses, switches: Sequence[Switch], off: Measured | None, settings: TimingSettings) -> bool:
+    """Tell whether what warms at the first switch behaves like a heated body: it keeps its heat, and cools slowly.
+
+    A hand or a reflection that comes and goes is gone at once and leaves nothing.
+    """
+    first = next(s for s in switches if s.balance > settings.purity)
+    change = first.maps.change
+    sources = change > settings.source_share * float(change.max(initial=0.0))
+    level = courses.values @ courses.maps[:, sources].mean(axis=1)
+    times = courses.times_s
+    quiet = times < first.at_s.low
+    level = level - (level[quiet].mean() if quiet.any() else level[0])
+    peak = float(level.max())
+    if off is None:
+        return bool(np.median(level[-3:]) > settings.kept_share * peak)
+    later = (times >= off.value + 1.0) & (times <= off.value + 1.5)
+    return not later.any() or bool(np.median(level[later]) > settings.cooled_share * peak)
+
+
+def read_runs(switches: Sequence[Switch], *, settings: TimingSettings) -> list[tuple[Measured | None, Measured | None]]:
+    """Read switches as runs: on from the first warming, off where most of what warmed begins to cool.
+
+    A first switch that cools ends a run that began before the recording. Later warming is a stage of the same start.
+    """
+    runs: list[tuple[Measured | None, Measured | None]] = []
+    start: Measured | None = None
+    made: np.ndarray | None = None
+    for number, switch in enumerate(switches):
+        if made is None:
+            if switch.balance > settings.purity:
+                start, made = switch.at_s, switch.maps.change
+            elif number == 0 and switch.balance < -settings.purity:
+                runs.append((None, switch.at_s))
+            continue
+        if switch.balance < 0 and share_taken(switch, made, settings) > settings.off_share:
+            runs.append((start, switch.at_s))
+            start, made = None, None
+        else:
+            made = made + switch.maps.change
+    if made is not None:
+        runs.append((start, None))
+    return runs
+
+
+def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettings) -> Timing:
+    """Write the timing from the temperatures alone."""
+    runs = read_runs(switches, settings=settings)
+    if runs and runs[0][0] is not None and not is_heat(courses, switches, runs[0][1], settings):
+        runs = []
+    if not runs:
+        return _nothing_seen(courses, switches, settings)
+    first_on, first_off = runs[0]
+    on_why = "" if first_on else f"{ON_BEFORE}: the first change seen is the power going off"
     off_why = "" if first_off else f"{STILL_ON}: nothing begins to cool before the recording ends"
-    warm = is_warm and first_on is not None
-    return Timing(first_on, first_off, on_why, off_why, known, len(ups) - 1, warm_start=warm)
+    warm_start = False
+    if first_on is not None:
+        maps = next(s for s in switches if s.at_s is first_on).maps
+        early, error = first_slopes(courses, first_on.low, settings=settings)
+        trend = balance(early, error, sigmas=settings.source_sigmas)
+        size = float(np.quantile(np.abs(early), 0.99) / max(np.quantile(np.abs(maps.change), 0.99), 1e-12))
+        warm_start = bool(trend < -settings.purity and size > settings.history_share)
+        if trend > settings.purity and size > settings.before_share:
+            on_why, first_on = f"{ON_BEFORE}: places warm from the first frame on", None
+    ups = tuple(PowerUp(on, off) for on, off in runs if on is not None and not (on_why and on is runs[0][0]))
+    return Timing(first_on, first_off, on_why, off_why, ups, len(runs) - 1, warm_start=warm_start)
+
+
+def _nothing_seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettings) -> Timing:
+    """Say why no switching was found: already on and warming all along, or nothing that tells."""
+    if courses.values.shape[1] and not switches:
+        tenth = max(3, len(courses.times_s) // 10)
+        gain = (courses.values[-tenth:].mean(axis=0) - courses.values[:tenth].mean(axis=0)) @ courses.maps
+        error = np.sqrt((courses.maps**2).sum(axis=0) * 2 / tenth)
+        if balance(gain, error, sigmas=settings.lone_sigmas) > settings.lone_purity:
+            return Timing(
+                on_why=f"{ON_BEFORE}: places warm from the first frame on",
+                off_why=f"{STILL_ON}: places warm and nothing begins to cool",
+            )
+    return Timing(
+        on_why=f"{NOT_SEEN}: no moment at which places begin to warm stands out",
+        off_why=f"{NOT_SEEN}: no moment at which places begin to cool stands out",
+    )
 
 
 def _with_log(timing: Timing, recording: Recording, settings: TimingSettings) -> Timing:

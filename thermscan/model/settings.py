@@ -196,7 +196,9 @@ class SourceSettings:
     )
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
-        0.35, (0.0, 1.0), "standard error of power that the plate model leaves: uneven copper near the source; judgement"
+        0.35,
+        (0.0, 1.0),
+        "standard error of power that the plate model leaves: uneven copper near the source; judgement",
     )
     place_floor_mm: float = knob(
         0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement"
@@ -272,113 +274,37 @@ class TimingSettings:
         0.3, (0.05, 1.0), "share of places, the quietest, that show what the picture has in common"
     )
     noise_floor_share: float = knob(0.1, (0.0, 1.0), "least noise of a place as a share of the median: stuck places")
-    fastest_s: float = knob(
-        0.1, (0.001, 10.0), "fastest time constant: small chip resistors take some tenths of a second"
-    )
-    slow_s: float = knob(2.0, (0.1, 100.0), "slowest constant that heat of an earlier run may still show at the start")
-    constant_ratio: float = knob(
-        3.0, (1.5, 10.0), "step between time constants; finer ones cannot be told apart in noise"
-    )
-    narrowest_half: int = knob(
-        4, (3, 100), "half width of the narrowest kink filter, samples; a cubic needs more than 5"
-    )
-    widest_half: int = knob(192, (8, 10000), "half width of the widest kink filter, samples")
-    width_ratio: float = knob(2.0, (1.2, 4.0), "step between filter widths; a factor 2 loses under 10 % of a peak")
-    kernel_bend: float = knob(
-        0.15, (0.01, 1.0), "time constant of the bent kink filter over its half width; small parts level off"
-    )
-    block_cells: int = knob(6, (2, 100), "side of the blocks that are followed as a whole, cells")
-    most_patterns: int = knob(6, (0, 50), "patterns that warm together at the most")
-    pattern_edge: float = knob(
-        0.1, (0.0, 1.0), "weight, over the largest of a pattern, below which a place is left out"
-    )
-    shared_most: float = knob(0.3, (0.0, 1.0), "correlation by shared places up to which two series count as two")
-    windows_needed: float = knob(
-        6.0, (2.0, 100.0), "filter lengths that fit in a recording whose noise can be measured with it"
-    )
-    steepest_wander: float = knob(
-        1.5, (0.0, 3.0), "power of the width with which noise is taken to grow; 1.5 is a random walk"
-    )
-    calm_times: float = knob(0.4, (0.05, 0.9), "share of times, the calmest, from which filtered noise is measured")
-    calm_cells: float = knob(0.8, (0.1, 1.0), "share of places that the measured noise covers; heat is local")
-    false_edge_rate: float = knob(0.01, (1e-9, 0.5), "chance of any false kink in a recording without one")
-    tolerance: float = knob(
-        0.08, (0.0, 0.5), "model error: kinks below this share of a place's strongest are not believed"
-    )
-    near_s: float = knob(0.4, (0.0, 10.0), "how close to a kink its shape matters; shorter runs of a supply that tries are rare")
-    near_tolerance: float = knob(
-        0.3, (0.0, 1.0), "the same close to a kink already found, whose shape is only roughly known"
-    )
-    most_edges: int = knob(60, (2, 1000), "moments looked for at the most")
-    most_active: int = knob(250, (10, 100000), "places that take part in the search; speed")
-    polish_s: float = knob(0.6, (0.01, 10.0), "how far a kink is moved when all are fitted together")
-    polish_trials: int = knob(10, (2, 100), "trial moments on each side of it")
-    merge_s: float = knob(0.45, (0.01, 10.0), "kinks closer than this may mend each other's shape")
-    pair_share: float = knob(0.1, (0.0, 1.0), "share by which two close kinks must explain more than one")
-    narrow_share: float = knob(
-        0.15, (0.0, 1.0), "answer of a narrow filter, over the best of all, that lets it tell the moment"
-    )
-    merge_share: float = knob(0.05, (0.0, 1.0), "share of the other's gain below which a kink only mends its shape")
-    response_fastest_s: float = knob(0.3, (0.01, 10.0), "fastest first-order response when the size of a kink is read")
-    response_s: float = knob(0.6, (0.01, 10.0), "time after a kink at which its size is read")
-    prior_sigmas: float = knob(100.0, (1.0, 1e6), "prior of each first-order response in units of the noise; wide")
-    response_ratio: float = knob(5.0, (1.5, 20.0), "step between the responses that read the size of a kink")
-    response_constants: int = knob(4, (2, 12), "number of these responses: 0.3 s to half a minute")
-    rival_s: float = knob(1.2, (0.0, 10.0), "kinks closer than this can stand in for one another in a place")
-    history_balance: float = knob(1.5, (1.0, 10.0), "warming over cooling places at the first frame that decides")
-    history_s: float = knob(6.0, (0.5, 60.0), "stretch at the start that shows heat of what happened before")
-    source_sigmas: float = knob(5.0, (2.0, 20.0), "response over its error from which a place takes part in the timing")
-    most_sources: int = knob(24, (1, 500), "places that decide a moment at the most; more are neighbours of these")
-    fit_before_s: float = knob(2.5, (0.1, 60.0), "stretch before a kink that shows the trend")
-    fit_after_s: float = knob(2.0, (0.1, 60.0), "stretch after a kink that shows the start of the response")
-    fit_least: int = knob(5, (3, 100), "samples on each side of a kink at the least")
-    grid_before: float = knob(8.0, (1.0, 100.0), "samples before a kink that its fine search covers")
-    grid_after: float = knob(12.0, (1.0, 100.0), "samples after a kink that its fine search covers")
-    grid_before_s: float = knob(1.5, (0.0, 30.0), "seconds before a kink that its fine search covers at the least")
-    grid_step: float = knob(0.1, (0.005, 1.0), "pitch of the fine search, samples; a tenth of the aim")
-    profile_fastest_s: float = knob(0.07, (0.01, 10.0), "fastest first-order response when a moment is refined")
-    profile_ratio: float = knob(2.7, (1.2, 10.0), "step between these responses")
-    profile_constants: int = knob(7, (2, 20), "number of these responses: 0.07 s to half a minute")
-    pair_cost: float = knob(
-        2.0, (0.0, 20.0), "log-likelihood that a second response must bring, half of ln of 50 samples"
-    )
-    lag_s: float = knob(
-        0.15, (0.01, 5.0), "lag of a body over its source: 0.5 to 1 mm of moulding compound, L2 / (pi2 a)"
-    )
-    lag_share: float = knob(0.5, (0.0, 0.9), "share of places expected to lag; judgement")
-    prompt_share_on: float = knob(
-        0.3, (0.01, 1.0), "share of places that start with the switch; rails follow one another"
-    )
-    prompt_share_off: float = knob(0.9, (0.01, 1.0), "share of places that stop with the switch")
-    prompt_s: float = knob(0.01, (0.0005, 1.0), "spread of the start of places that start with the switch")
-    stagger_s: float = knob(
-        0.5, (0.01, 10.0), "mean delay of the others; soft start and firmware take tenths to seconds"
-    )
-    shape_error_s: float = knob(
-        0.015, (0.0005, 1.0), "error of a moment from the shape of one response; microbolometers lag 10 ms"
-    )
-    stray_share: float = knob(0.02, (0.0, 0.5), "share of places whose course says nothing about the switch")
-    purity: float = knob(
-        0.6, (0.0, 1.0), "balance of warming over cooling places that a switch needs; offsets have none"
-    )
-    step_share: float = knob(
-        0.5, (0.0, 1.0), "share of places, by strength, that may look like plain steps at a switch"
-    )
-    switch_sigmas: float = knob(
-        7.0, (3.0, 50.0), "response over error that one place must reach at a switch; moments are searched"
-    )
-    lone_sigmas: float = knob(
-        10.0, (3.0, 50.0), "the same for a power-off without a power-on; a warm thing may leave the view"
-    )
-    restless_share: float = knob(0.25, (0.0, 10.0), "strength of kinks while off, over a switch's, in its own places")
-    faded_share: float = knob(0.25, (0.0, 1.0), "rise left at the end, over the first rise, where heat never went off")
-    history_share: float = knob(0.08, (0.0, 1.0), "warming at the first frame over that at the switch: on already")
-    off_share: float = knob(
-        0.35, (0.0, 1.0), "share of a place's power left, median of places, below which the board is off"
-    )
-    match_cap: float = knob(25.0, (1.0, 1000.0), "chi-square that one place may add when start-up curves are compared")
     log_on_share: float = knob(0.2, (0.01, 0.9), "share of the upper power level of a supply log that counts as on")
     log_slack_frames: float = knob(1.0, (0.0, 10.0), "frames by which log and temperatures may differ beyond intervals")
+    course_margin: float = knob(1.15, (1.0, 3.0), "size over that of noise alone from which a course counts")
+    most_courses: int = knob(8, (1, 50), "courses kept at the most")
+    wander_lags_s: tuple[float, ...] = (0.4, 0.8)
+    edge_price: float = knob(1.0, (0.1, 20.0), "factor on the Bayesian information criterion for a further moment")
+    least_share: float = knob(0.01, (0.0, 0.5), "share of all change that a moment must explain at the least")
+    model_error: float = knob(0.003, (0.0, 0.2), "share of its range that a course's model may be off; judgement")
+    coarse_moments: int = knob(150, (20, 5000), "moments tried in the first search; speed")
+    most_edges: int = knob(14, (2, 200), "moments at the most: seven tries of a supply")
+    look_ahead: int = knob(4, (1, 20), "moments that may pay for themselves together: two tries of a supply")
+    kept_share: float = knob(0.3, (0.0, 1.0), "of the largest rise, that a board still on must keep to the end")
+    cooled_share: float = knob(0.15, (0.0, 1.0), "of the largest rise, that is left a second after power-off")
+    fit_before_s: float = knob(2.0, (0.1, 60.0), "stretch before a moment that shows the trend")
+    fit_after_s: float = knob(1.0, (0.1, 60.0), "stretch after a moment that shows the start of the answer")
+    fine_reach: int = knob(12, (2, 100), "samples to each side that the fine search covers")
+    grid_step: float = knob(0.2, (0.01, 1.0), "pitch of the fine search, samples")
+    departure_error: float = knob(0.05, (0.0, 0.5), "share of the answer so far that its model may be off; judgement")
+    moment_slack: float = knob(0.25, (0.0, 5.0), "samples added to each end of an interval: frames take time")
+    moment_lag_s: float = knob(
+        0.12, (0.0, 5.0), "added at the early end: 0.5 to 1 mm of moulding compound lag by L2 / (pi2 a), 0.1 to 0.3 s"
+    )
+    slope_s: float = knob(1.0, (0.05, 30.0), "stretch on each side over which slopes are compared")
+    source_sigmas: float = knob(5.0, (2.0, 20.0), "change of slope over its error from which a cell counts")
+    source_share: float = knob(0.3, (0.01, 0.9), "of the strongest cell's, from which a cell is a source")
+    purity: float = knob(0.4, (0.0, 1.0), "balance of warming over cooling cells from which a switch has a direction")
+    off_share: float = knob(0.4, (0.05, 0.95), "share of the heat made that must vanish for the power to be off")
+    history_share: float = knob(0.02, (0.0, 1.0), "cooling before power-on over the change at it, for a warm start")
+    before_share: float = knob(0.25, (0.0, 2.0), "warming before over the change, from which the board was on already")
+    lone_sigmas: float = knob(10.0, (3.0, 100.0), "rise over its error from which steady warming counts")
+    lone_purity: float = knob(0.8, (0.0, 1.0), "balance from which steady warming alone shows a board that is on")
 
 
 @dataclass(frozen=True)
@@ -408,9 +334,7 @@ class ExplainSettings:
     own_sigma: float = knob(2.5, (0.0, 10.0), "a good board's warmth below so many sigma of noise is not counted on")
     warm_own_k: float = knob(0.1, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
     most_shared: int = knob(25, (0, 200), "warm parts whose harmless differences are followed into the board")
-    drift_k: float = knob(
-        0.1, (0.0, 5.0), "offset of the whole picture that two recordings may differ by, K; judgement"
-    )
+    drift_k: float = knob(0.3, (0.0, 5.0), "drift of the whole picture between recordings, K: uncooled cameras, room")
     timing_s: float = knob(0.15, (0.0, 5.0), "power-on of two recordings may be placed this far apart, s; judgement")
     most_shared_sigma: float = knob(3.5, (1.0, 10.0), "how far a harmless difference of a part's power may go")
     slow_mm2_per_s: float = knob(0.4, (0.05, 10.0), "heat spreading in bare FR-4, in plane: 0.8 W/mK over 1.9 MJ/m3K")
@@ -427,6 +351,8 @@ class ExplainSettings:
     decoy_k: float = knob(15.0, (0.0, 100.0), "what a part that feeds a fault may warm besides, K; judgement")
     collapse_share: float = knob(0.5, (0.0, 1.0), "how often a short takes its net down; judgement")
     blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
+    doubt_share: float = knob(0.2, (0.0, 0.9), "how often the best explanation fails in a way that is not modelled")
+    doubt_nats: float = knob(2.0, (0.1, 100.0), "gap in log likelihood from which a better fit then says little more")
     silent_share: float = knob(0.08, (1e-6, 0.9), "how often a fault shows no heat in the seconds seen; judgement")
     least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
     least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
@@ -686,7 +612,9 @@ class CalibrationSettings:
     least_gap_k: float = knob(5.0, (0.1, 100.0), "distance from which two references count as two; judgement")
     bad_pixel_sigmas: float = knob(8.0, (3.0, 100.0), "offset of a pixel over the usual spread that makes it bad")
     least_contrast_k: float = knob(
-        10.0, (0.5, 200.0), "distance of a surface from its surroundings for an emissivity; ASTM E1933 (from memory): 10 K"
+        10.0,
+        (0.5, 200.0),
+        "distance of a surface from its surroundings for an emissivity; ASTM E1933 (from memory): 10 K",
     )
 
 

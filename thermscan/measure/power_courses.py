@@ -1,0 +1,109 @@
+"""The few courses in time that all places of a recording share: what many weak places say together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.measure.power_cells import CellSeries
+from thermscan.model.settings import TimingSettings
+
+SECOND_DIFFERENCE = 6.0**0.5  # standard deviation of a second difference of white noise over that of the noise
+MAD_TO_SD = 1.482602218505602
+
+
+@dataclass(frozen=True)
+class Courses:
+    """Places as a product of courses and maps.
+
+    Attributes
+    ----------
+    times_s : ndarray of shape (samples,), s
+    values : ndarray of shape (samples, courses)
+        Each with white noise of about unit standard deviation.
+    maps : ndarray of shape (courses, cells)
+        Weight of each course at each cell, over the noise of the cell; rows of unit length.
+    white, wander : ndarray of shape (courses,)
+        Standard deviation of white noise and of the step of a random walk from one sample to the next.
+    """
+
+    times_s: np.ndarray
+    values: np.ndarray
+    maps: np.ndarray
+    white: np.ndarray
+    wander: np.ndarray
+
+    @property
+    def step_s(self) -> float:
+        """Median time between samples, s."""
+        return float(np.median(np.diff(self.times_s)))
+
+
+def shift_patterns(cells: CellSeries) -> np.ndarray:
+    """Return what a shift of the picture by a cell changes in each cell, ndarray (cells, 2)."""
+    rows, columns = cells.places.max(axis=0) + 1
+    level = np.median(cells.values, axis=0)
+    picture = np.full((rows, columns), np.median(level))
+    picture[cells.places[:, 0], cells.places[:, 1]] = level
+    return np.stack([g[cells.places[:, 0], cells.places[:, 1]] for g in np.gradient(picture)], axis=1)
+
+
+def without_shake(scaled: np.ndarray, patterns: np.ndarray) -> np.ndarray:
+    """Take out of each sample the part that a small shift of the picture explains, ndarray (samples, cells).
+
+    Least squares with places that change much weighted down, so that heat is not taken for a shift.
+    """
+    spread = MAD_TO_SD * np.median(np.abs(scaled), axis=0)
+    weight = 1.0 / np.maximum(1.0, spread / np.median(spread))
+    part = np.linalg.lstsq(patterns * weight[:, None], (scaled * weight).T, rcond=None)[0]
+    return scaled - (patterns @ part).T
+
+
+def find_courses(cells: CellSeries, *, is_tripod: bool, settings: TimingSettings) -> Courses:
+    """Return the courses that stand out of the noise, strongest first; none where nothing changes.
+
+    Parameters
+    ----------
+    cells : CellSeries
+    is_tripod : bool
+        False takes small shifts of the picture out first.
+    settings : TimingSettings
+
+    Notes
+    -----
+    Singular value decomposition of the places over their noise. White noise alone has singular values up to
+    sqrt(samples) + sqrt(cells) (Marchenko and Pastur 1967); courses must exceed that by ``course_margin``.
+    """
+    scaled = (cells.values - np.median(cells.values, axis=0)) / cells.noise
+    if not is_tripod:
+        scaled = without_shake(scaled, shift_patterns(cells) / cells.noise[:, None])
+    left, sizes, maps = np.linalg.svd(scaled, full_matrices=False)
+    edge = (np.sqrt(scaled.shape[0]) + np.sqrt(scaled.shape[1])) * settings.course_margin
+    count = int(min(settings.most_courses, (sizes > edge).sum()))
+    values = left[:, :count] * sizes[:count]
+    white = np.maximum(MAD_TO_SD * np.median(np.abs(np.diff(values, n=2, axis=0)), axis=0) / SECOND_DIFFERENCE, 0.7)
+    return Courses(cells.times_s, values, maps[:count], white, np.zeros(count))
+
+
+def with_wander(courses: Courses, before_s: float, *, settings: TimingSettings) -> Courses:
+    """Return the courses with their random walk measured before a moment, where nothing switches.
+
+    Notes
+    -----
+    A second difference over a lag of m samples of white noise w plus a random walk of step q has the variance
+    6 w^2 + 2 m q^2. With too few samples before the moment the quietest quarter of the recording stands in.
+    """
+    values, step = courses.values, courses.step_s
+    early = int((courses.times_s < before_s).sum())
+    wander = np.zeros(values.shape[1])
+    for seconds in settings.wander_lags_s:
+        lag = max(2, round(seconds / step))
+        if len(values) < 2 * lag + 4:
+            continue
+        second = np.abs(values[2 * lag :] - 2 * values[lag:-lag] + values[: -2 * lag])
+        quiet = second[: max(early - 2 * lag, 0)]
+        # the quartile of a folded normal lies at 0.3186, its median at 0.6745 standard deviations
+        size = np.median(quiet, axis=0) / 0.6745 if len(quiet) >= 6 else np.quantile(second, 0.25, axis=0) / 0.3186
+        wander = np.maximum(wander, np.sqrt(np.maximum(size**2 - 6 * courses.white**2, 0.0) / (2 * lag)))
+    return Courses(courses.times_s, values, courses.maps, courses.white, wander)

@@ -1,0 +1,168 @@
+"""One moment refined below a frame, with its interval; and which places begin to warm or cool at it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cholesky, solve_triangular
+from scipy.ndimage import uniform_filter1d
+
+from thermscan.measure.power_courses import Courses, with_wander
+from thermscan.measure.power_edges import responses
+from thermscan.model.quantity import Measured
+from thermscan.model.settings import TimingSettings
+
+PROMPT_CONSTANTS_S = np.array([0.1, 0.4, 1.6])
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """The samples about a moment, with neither the moment before nor the one after among them."""
+
+    times_s: np.ndarray
+    values: np.ndarray
+    early: np.ndarray
+
+
+def stretch_about(
+    courses: Courses, moment: float, between: tuple[float, float], *, settings: TimingSettings
+) -> Stretch | None:
+    """Cut out the samples about a moment; None where fewer than nine remain."""
+    step = courses.step_s
+    start = max(moment - max(settings.fit_before_s, 8 * step), between[0] + 2 * step)
+    stop = min(moment + max(settings.fit_after_s, 7 * step), between[1] - step)
+    inside = (courses.times_s >= start - 1e-9) & (courses.times_s <= stop + 1e-9)
+    times = courses.times_s[inside]
+    if len(times) < 9:
+        return None
+    early = times < moment - 2 * step
+    if early.sum() < 3:
+        early = np.arange(len(times)) < 3
+    return Stretch(times, courses.values[inside], early)
+
+
+def _trend(stretch: Stretch) -> np.ndarray:
+    """Return the columns of the trend before the moment: a level, and a slope where it can be told."""
+    since = stretch.times_s - stretch.times_s[stretch.early].mean()
+    columns = np.stack([np.ones_like(since), since], axis=1)
+    return columns if stretch.early.sum() >= 5 else columns[:, :1]
+
+
+def _departure(stretch: Stretch, trend: np.ndarray, courses: Courses, from_s: float) -> np.ndarray:
+    """Return by how much each course has left its early trend so far, ndarray (samples, courses), noise taken off."""
+    early = np.linalg.lstsq(trend[stretch.early], stretch.values[stretch.early], rcond=None)[0]
+    size = uniform_filter1d(np.abs(stretch.values - trend @ early), 3, axis=0)
+    size[stretch.times_s < from_s] = 0.0
+    steps = np.sqrt(np.arange(len(size)))[:, None]
+    return np.maximum(np.maximum.accumulate(size, axis=0) - 2 * courses.white - 2 * courses.wander * steps, 0.0)
+
+
+def refine_moment(
+    courses: Courses, moment: float, between: tuple[float, float], *, settings: TimingSettings
+) -> Measured:
+    """Return a moment with its 95 % interval, s.
+
+    Parameters
+    ----------
+    courses : Courses
+    moment : float, s
+        First guess, good to ``fine_reach`` samples.
+    between : (float, float), s
+        Moments before and after, which bound the samples used.
+    settings : TimingSettings
+
+    Notes
+    -----
+    Posterior over a grid of moments, the trend before and the answers after it integrated out, all courses together.
+    The noise is white plus a random walk measured before the moment, plus a share of how far the course has left its
+    trend: what the answers cannot follow grows with the heat. Then widened by the misfit, and towards earlier
+    moments by ``moment_lag_s``, since heat reaches the surface of a body late.
+    """
+    step = courses.step_s
+    plain = Measured(moment, moment - 2 * step, moment + 2 * step)
+    stretch = stretch_about(courses, moment, between, settings=settings)
+    if stretch is None:
+        return plain
+    courses = with_wander(courses, moment - 2 * step, settings=settings)
+    grid = moment + step * np.arange(-settings.fine_reach, settings.fine_reach + 0.01, settings.grid_step)
+    grid = grid[(grid > stretch.times_s[1]) & (grid < stretch.times_s[-3])]
+    if len(grid) < 3:
+        return plain
+    cost, misfit = _costs(stretch, courses, grid, moment - settings.fine_reach * step, settings)
+    best = int(np.argmin(cost))
+    freedom = stretch.values.size - 5 * stretch.values.shape[1]
+    scale = max(1.0, misfit[best] / max(freedom, 1))
+    weight = np.exp(-0.5 * (cost - cost[best]) / scale)
+    share = np.cumsum(weight) / weight.sum()
+    low, high = np.interp([0.025, 0.975], share, grid)
+    middle = float(np.clip((weight * grid).sum() / weight.sum(), low, high))
+    slack = settings.moment_slack * step
+    return Measured(middle, float(low - slack - settings.moment_lag_s), float(high + slack))
+
+
+def _costs(
+    stretch: Stretch, courses: Courses, grid: np.ndarray, from_s: float, settings: TimingSettings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return minus twice the log posterior, and the weighted misfit, at each moment of the grid."""
+    trend = _trend(stretch)
+    walk = np.minimum.outer(np.arange(len(stretch.times_s)), np.arange(len(stretch.times_s)))
+    left = _departure(stretch, trend, courses, from_s)
+    wide = 2.0 * np.ptp(stretch.values, axis=0)
+    cost, misfit = np.zeros(len(grid)), np.zeros(len(grid))
+    answers = [responses(stretch.times_s, g, PROMPT_CONSTANTS_S) for g in grid]
+    for k in range(stretch.values.shape[1]):
+        spread = courses.white[k] ** 2 + (settings.departure_error * left[:, k]) ** 2
+        root = cholesky(np.diag(spread) + courses.wander[k] ** 2 * walk, lower=True)
+        value = solve_triangular(root, stretch.values[:, k], lower=True)
+        before = solve_triangular(root, trend, lower=True)
+        prior = np.r_[np.full(trend.shape[1], 1e-9), np.full(len(PROMPT_CONSTANTS_S), 1 / max(wide[k], 1e-9) ** 2)]
+        for i, answer in enumerate(answers):
+            columns = np.hstack([before, solve_triangular(root, answer, lower=True)])
+            normal = columns.T @ columns + np.diag(prior)
+            right = columns.T @ value
+            fitted = np.linalg.solve(normal, right)
+            cost[i] += value @ value - right @ fitted + np.linalg.slogdet(normal)[1]
+            misfit[i] += ((value - columns @ fitted) ** 2).sum()
+    return cost, misfit
+
+
+@dataclass(frozen=True)
+class SlopeMaps:
+    """Change of each cell's slope at a moment, cell noise per second, and its standard error, each (cells,)."""
+
+    change: np.ndarray
+    error: np.ndarray
+
+
+def slope_maps(courses: Courses, moment: float, between: tuple[float, float], *, settings: TimingSettings) -> SlopeMaps:
+    """Measure how each cell's slope changes at a moment, from a line with one bend over ``slope_s`` each side."""
+    step = courses.step_s
+    reach = max(settings.slope_s, 4 * step)
+    start = min(max(moment - 1.5 * reach, between[0] + 2 * step), moment - 3 * step)
+    stop = max(min(moment + reach, between[1]), moment + 3 * step)
+    inside = (courses.times_s >= start) & (courses.times_s <= stop)
+    since = courses.times_s[inside] - moment
+    solver = np.linalg.pinv(np.stack([np.ones_like(since), since, np.clip(since, 0, None)], axis=1))
+    level = np.sqrt((courses.maps**2 * courses.white[:, None] ** 2).sum(axis=0))
+    bend = solver[2]
+    return SlopeMaps(bend @ courses.values[inside] @ courses.maps, np.sqrt((bend**2).sum()) * level)
+
+
+def first_slopes(courses: Courses, before_s: float, *, settings: TimingSettings) -> tuple[np.ndarray, np.ndarray]:
+    """Return each cell's slope over the first second, at most up to ``before_s``, and its error; ndarray (cells,)."""
+    stop = min(courses.times_s[0] + max(settings.slope_s, 4 * courses.step_s), before_s)
+    inside = courses.times_s <= stop
+    if inside.sum() < 4:
+        return np.zeros(courses.maps.shape[1]), np.ones(courses.maps.shape[1])
+    since = courses.times_s[inside] - courses.times_s[0]
+    solver = np.linalg.pinv(np.stack([np.ones_like(since), since], axis=1))[1]
+    level = np.sqrt((courses.maps**2 * courses.white[:, None] ** 2).sum(axis=0))
+    return solver @ courses.values[inside] @ courses.maps, np.sqrt((solver**2).sum()) * level
+
+
+def balance(change: np.ndarray, error: np.ndarray, *, sigmas: float) -> float:
+    """Return 1 where all significant cells warm, -1 where all cool, 0 where as much does either or nothing does."""
+    z = change / np.maximum(error, 1e-12)
+    up, down = (np.where(sign * z > sigmas, change**2, 0.0).sum() for sign in (1, -1))
+    return float((up - down) / (up + down)) if up + down > 0 else 0.0
