@@ -82,7 +82,7 @@ def run(seed, most_frames):
     camera = measure_camera(recording)
     motion = follow_motion(recording, camera)
     spent = (time.process_time() - started) / len(frames)
-    live = [i for i in range(len(frames)) if i not in set(truth.frozen)]
+    live = [i for i in range(len(frames)) if not truth.frozen[i]]
     grid = board_grid(case.board)
     first = map_points(truth.matrices[0], grid)
     rms, slope = frame_to_frame_px(motion.matrices, truth.matrices, first, grid, live)

@@ -36,11 +36,12 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     Notes
     -----
     Shifts are found coarsely by correlation. Frames are then fitted (inverse compositional Gauss-Newton: Baker and
-    Matthews 2004) to the mean of their stretch of the recording, and the stretches to each other, in pairs near and far in time.
-    Only places whose slopes stand out of the sensor pattern count, since the pattern would pull all motion to zero,
-    and places that heat has changed lose weight. One course in time joins all fits (walk and jitter of each coefficient
-    as large as the data ask for). Not valid when the picture moves by more than about a fifth of its width, or turns
-    by more than about 10 degrees, within the recording.
+    Matthews 2004, from memory) to the mean of their stretch of the recording, and the stretches to each other, in
+    pairs near and far in time. Only places whose slopes stand out of the sensor pattern count, since the pattern would
+    pull all motion to zero, and places that heat has changed lose weight. One course in time joins all fits (walk and
+    jitter of each coefficient as large as the data ask for). Not valid when the picture moves by more than about a
+    fifth of its width, or turns by more than about 10 degrees, within the recording, nor where nothing in the picture
+    is sharper than heat itself.
     """
     settings = settings or MotionSettings()
     how = prepare(recording, camera, settings)
@@ -130,8 +131,9 @@ def gather(
                 continue
             s = stretches[i]
             middle = starts[i] + [np.interp(i, keys, ahead[:, j]) for j in range(8)]
-            start = aligner.fields.to_matrix(middle)
-            matrix, weight[i] = aligner.align(how.picture(frame, i), start, follow.templates[s], slopes[s], middle)
+            matrix, picture = aligner.fields.to_matrix(middle), how.picture(frame, i)
+            for _ in range(aligner.settings.turns):
+                matrix, weight[i] = aligner.align(picture, matrix, follow.templates[s], slopes[s], middle)
             values[i] = aligner.fields.of_matrix(matrix)
     return Evidence(values, weight)
 

@@ -139,13 +139,15 @@ class Aligner:
         """
         score = np.add.reduceat((weighted * left).astype(float), slopes.starts, axis=1)
         scatter = score @ score.T + 0.3 * hessian
-        info = hessian @ np.linalg.solve(scatter + 1e-12 * np.trace(scatter) * np.eye(8), hessian)
+        if not np.trace(scatter) > 0:
+            return np.zeros((8, 8))
+        info = hessian @ np.linalg.solve(scatter + 1e-9 * np.trace(scatter) * np.eye(8), hessian)
         return (info + info.T) / 2
 
     def align(
         self, picture: np.ndarray, matrix: np.ndarray, template: Template, slopes: Slopes, middle: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return the matrix (3, 3) and information (8, 8) of one picture against a template.
+        """Return the matrix (3, 3) after one step, and the information (8, 8), of one picture against a template.
 
         Places with residuals beyond noise and the template's own doubt lose their weight, so heat that is new does not
         pull. ``middle`` is ndarray (8,): coefficients that the fit is held to, weakly.
@@ -154,16 +156,15 @@ class Aligner:
             return matrix, np.zeros((8, 8))
         doubt = self.variance + template.doubt.ravel()[slopes.at]
         target = template.picture.ravel()[slopes.at]
-        for _ in range(self.settings.align_steps):
-            values = self.aligned(picture, matrix).ravel()[slopes.at]
-            known = np.isfinite(values)
-            left = np.where(known, values - target, 0)
-            trust = known / (doubt * (1 + left * left / (self.settings.doubt_sigmas**2 * doubt)))
-            weighted = slopes.by * trust.astype(np.float32)
-            hessian = (weighted @ slopes.by.T).astype(float)
-            off = self.fields.of_matrix(matrix) - middle
-            move = np.linalg.solve(hessian + self.hold, -(weighted @ left) - self.hold @ off)
-            matrix = matrix @ self.fields.to_matrix(move)
+        values = self.aligned(picture, matrix).ravel()[slopes.at]
+        known = np.isfinite(values)
+        left = np.where(known, values - target, 0)
+        trust = known / (doubt * (1 + left * left / (self.settings.doubt_sigmas**2 * doubt)))
+        weighted = slopes.by * trust.astype(np.float32)
+        hessian = (weighted @ slopes.by.T).astype(float)
+        off = self.fields.of_matrix(matrix) - middle
+        move = np.linalg.solve(hessian + self.hold, -(weighted @ left) - self.hold @ off)
+        matrix = matrix @ self.fields.to_matrix(move)
         return matrix, self.information(slopes, weighted, left, hessian)
 
     def between(self, first: Template, second: Template, slopes: Slopes) -> tuple[np.ndarray, np.ndarray]:

@@ -69,9 +69,9 @@ def _templates(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, str
 def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return by how much each stretch is displaced, ndarray (stretches, 8), and the covariance, (stretches, 8, 8).
 
-    Least squares over pairs of them, the first stretch held. Turning, growth and tilt over the whole recording are held by
-    what hands usually do, which matters where the board is small in the picture. Pairs share their templates, so their
-    information is scaled to count each stretch once.
+    Least squares over pairs of them, the first stretch held. Turning, growth and tilt over the whole recording are
+    held by what hands usually do, which matters where the board is small in the picture. Pairs share their templates,
+    so their information is scaled to count each stretch once.
     """
     count = len(templates)
     slopes = joined([aligner.slopes(t.picture, t.seen) for t in templates], aligner)

@@ -475,7 +475,7 @@ class MotionSettings:
 
     longest_side: int = knob(220, (16, 5000), "pixels along the longer side of the pictures that motion is fitted on")
     smoothing_px: float = knob(1.2, (0.5, 5.0), "smoothing of working pictures, which takes fine sensor pattern down")
-    local_px: float = knob(6.0, (2.0, 50.0), "details wider than this are left to heat and shading, working px")
+    local_px: float = knob(3.0, (2.0, 50.0), "details wider than this are left to heat and shading, working px")
     coarse_px: float = knob(1.7, (0.5, 10.0), "further smoothing for the coarse shifts, working px")
     reach_px: float = knob(
         12.0, (2.0, 100.0), "coarse shift between neighbouring frames that is looked for, working px"
@@ -485,12 +485,11 @@ class MotionSettings:
     slope_gate: float = knob(
         10.0, (0.0, 1000.0), "power of local slopes over that of sensor pattern from which they count; made scenes"
     )
-    gate_px: float = knob(1.5, (0.5, 10.0), "radius over which that power is taken, working px")
+    gate_px: float = knob(1.0, (0.5, 10.0), "radius over which that power is taken, working px")
     most_keys: int = knob(240, (10, 10000), "frames fitted together; the others follow from these; memory")
     stretch_frames: int = knob(8, (2, 1000), "frames of a stretch whose mean each of them is fitted to")
     most_stretches: int = knob(20, (1, 200), "stretches that are compared in pairs; time grows with the square")
-    turns: int = knob(3, (1, 20), "rounds of fitting frames to stretches and stretches to each other")
-    align_steps: int = knob(2, (1, 50), "Gauss-Newton steps a frame and round")
+    turns: int = knob(3, (1, 20), "rounds of fitting frames to stretches, and stretches to each other, a step each")
     doubt_sigmas: float = knob(
         4.0, (1.5, 20.0), "residuals beyond this many sigmas lose their weight (Geman and McClure)"
     )
