@@ -108,3 +108,17 @@ def test_contradicting_values_have_no_temperature_but_a_reason():
     answer = temperature_of(exact("reading", 20.0), surface(0.1, 0.01), quiet_conditions(exact("reflected", 120.0)))
     assert answer.temperature is None
     assert answer.why == CONTRADICTION
+
+
+def test_a_small_part_is_less_sure():
+    conditions = usual_conditions(Quantity("reflected", 23.0, 2.0), settings=RadiometrySettings())
+    known = {"difference": Quantity("excess", 10.0, 0.05)}
+    large, small = (
+        temperature_of(Quantity("reading", 45.0, 0.02), surface(0.9, 0.02), conditions, lost_share=share, **known)
+        for share in (0.0, 0.28)
+    )
+    assert small.difference.value == large.difference.value
+    added = math.sqrt(small.difference.standard_uncertainty**2 - large.difference.standard_uncertainty**2)
+    assert added == pytest.approx(0.28 * 10.0 / math.sqrt(3), rel=1e-3)
+    assert "resolution" not in {t.name for t in large.terms}
+    assert "resolution" in {t.name for t in small.terms}

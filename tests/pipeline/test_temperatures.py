@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.special import erf
 
 from thermscan.find.part_reading import read_parts
 from thermscan.measure.radiometry import View, reading_of
@@ -13,7 +14,7 @@ from thermscan.model.result import Hotspot
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import DetectionSettings, RadiometrySettings
 from thermscan.model.surface import Surface
-from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, own_places
+from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, lost_share, own_places
 
 SURFACES = (
     Surface("ceramic", 0.88, 0.80, 0.95, readable=True, words=("ceramic",)),
@@ -69,8 +70,10 @@ def test_a_named_surface_gets_its_own_temperature_rise_and_excess():
     assert part.excess_k.value == pytest.approx(FAULTY_C - GOOD_C, abs=0.02)
     assert part.rise_k.value == pytest.approx(FAULTY_C - ROOM_C, abs=0.02)
     assert before["C1"].excess_k.value < 0.93 * part.excess_k.value
-    # 95 % of the emissivity's range: 0.80 to 0.95 about 0.88 moves 25 K by 8 % each way
-    assert part.excess_k.high - part.excess_k.low == pytest.approx(2 * 25 * 0.075 / 0.88, rel=0.2)
+    # 95 % of the emissivity's range, 0.80 to 0.95 about 0.88, moves 25 K by 8 % each way; blur of 0.67 px on 8 px
+    # takes up to 13 % as a rectangle
+    emissivity, blur = 25 * 0.075 / 0.88 * 0.95, 1.96 * 0.13 * 25 / np.sqrt(3)
+    assert part.excess_k.high - part.excess_k.low == pytest.approx(2 * np.hypot(emissivity, blur), rel=0.2)
     assert "temperature_c" not in part.why
     drawn = part.temperature_drawn_c
     assert drawn.value == pytest.approx(part.temperature_c.value, abs=0.3)
@@ -140,6 +143,16 @@ def test_where_the_reflected_temperature_comes_from():
     ):
         terms = {t.name: t for t in temperatures(seen=seen, facts=facts)[1]["C1"].temperature_budget}
         assert terms["reflected temperature"].source == source
+
+
+def test_the_share_lost_to_blur_is_that_of_a_blurred_box():
+    # A box of 8 x 8 px under a Gaussian of hypot(0.6, 1/sqrt 12) px, averaged over itself, integrated numerically.
+    board = made_board()
+    film = made_excess(board)[0].film
+    sigma = float(np.hypot(0.6, 1 / np.sqrt(12)))
+    x = np.linspace(-4, 4, 4001)
+    line = np.mean([0.5 * (erf((4 - v) / (np.sqrt(2) * sigma)) + erf((4 + v) / (np.sqrt(2) * sigma))) for v in x])
+    assert lost_share(board.part("C1"), film, settings=RadiometrySettings()) == pytest.approx(1 - line**2, abs=1e-3)
 
 
 def test_places_follow_their_part():

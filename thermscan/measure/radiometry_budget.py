@@ -149,8 +149,19 @@ def _band_term(reading: Quantity, inputs: Sequence[Quantity], conditions: Condit
     return Quantity("band", 0.0, width, "rectangular", unit="K", source="8 to 14 um taken, may be 7.5 to 13 um")
 
 
+def _lost_term(share: float, contrast_k: float) -> Quantity:
+    """Return what blur may have taken from a small part's contrast, as the half width of a rectangle, K."""
+    source = f"blur takes up to {share:.0%} of the contrast of a part of this size"
+    return Quantity("resolution", 0.0, abs(share * contrast_k) / math.sqrt(3.0), "rectangular", unit="K", source=source)
+
+
 def temperature_of(
-    reading: Quantity, surface: Surface, conditions: Conditions, *, difference: Quantity | None = None
+    reading: Quantity,
+    surface: Surface,
+    conditions: Conditions,
+    *,
+    difference: Quantity | None = None,
+    lost_share: float = 0.0,
 ) -> SurfaceTemperature:
     """Return the temperature of a surface with its budget.
 
@@ -163,6 +174,9 @@ def temperature_of(
     difference : Quantity, optional
         Apparent difference to another reading of the same surface (excess or rise), K, positive where this one is
         warmer, with its own standard error.
+    lost_share : float
+        Share of its contrast that a small part may lose to the blur of optics and pixels, 0 to 1; contrast is taken
+        against the reflected temperature, which is more than against the board around it.
 
     Returns
     -------
@@ -176,22 +190,23 @@ def temperature_of(
     if not math.isfinite(float(function(*values))):
         return SurfaceTemperature(None, None, why=CONTRADICTION)
     band = _band_term(reading, inputs, conditions, None)
-    absolute = propagate(lambda *x: function(*x[:-1]) + x[-1], [*inputs, band])
-    between, shares = None, [None] * (len(inputs) + 1)
+    lost = _lost_term(lost_share, reading.value - conditions.reflected_c.value)
+    lines = [*inputs, band, lost]
+    absolute = propagate(lambda *x: function(*x[:6]) + x[6] + x[7], lines)
+    between, shares = None, [None] * len(lines)
     if difference is not None:
         if not math.isfinite(float(function(reading.value - difference.value, *values[1:]))):
-            return SurfaceTemperature(
-                absolute, None, _terms([*inputs, band], absolute.contributions, shares), CONTRADICTION
-            )
+            return SurfaceTemperature(absolute, None, _terms(lines, absolute.contributions, shares), CONTRADICTION)
         # the noise of the reading is part of the difference's own error
         known = [Quantity(reading.name, reading.value, 0.0), *inputs[1:]]
         band_difference = _band_term(reading, inputs, conditions, difference.value)
         between = propagate(
-            lambda *x: function(*x[:6]) - function(x[0] - x[6], *x[1:6]) + x[7], [*known, difference, band_difference]
+            lambda *x: function(*x[:6]) - function(x[0] - x[6], *x[1:6]) + x[7] + x[8],
+            [*known, difference, band_difference, _lost_term(lost_share, difference.value)],
         )
         parts = between.contributions
-        shares = [parts[6], *parts[1:6], parts[7]]
-    return SurfaceTemperature(absolute, between, _terms([*inputs, band], absolute.contributions, shares))
+        shares = [parts[6], *parts[1:6], parts[7], parts[8]]
+    return SurfaceTemperature(absolute, between, _terms(lines, absolute.contributions, shares))
 
 
 def _terms(
@@ -206,10 +221,18 @@ def _terms(
 
 
 def check_by_draws(
-    reading: Quantity, surface: Surface, conditions: Conditions, *, random: np.random.Generator, draws: int = 20000
+    reading: Quantity,
+    surface: Surface,
+    conditions: Conditions,
+    *,
+    random: np.random.Generator,
+    draws: int = 20000,
+    lost_share: float = 0.0,
 ) -> tuple[float, float, float, float]:
     """Return mean, standard uncertainty and 95 % interval of the temperature by Monte Carlo (JCGM 101), C and K."""
     inputs = _inputs(reading, surface, conditions)
     band = _band_term(reading, inputs, conditions, None)
+    lost = _lost_term(lost_share, reading.value - conditions.reflected_c.value)
     function = solve(conditions)
-    return monte_carlo(lambda *x: function(*x[:-1]) + x[-1], [*inputs, band], random=random, draws=draws)
+    lines = [*inputs, band, lost]
+    return monte_carlo(lambda *x: function(*x[:6]) + x[6] + x[7], lines, random=random, draws=draws)

@@ -556,6 +556,7 @@ class RadiometrySettings:
     reflected_air_k: float = knob(
         2.0, (0.0, 20.0), "the same where the air's or the bench's stands in for it; judgement"
     )
+    optics_px: float = knob(0.6, (0.0, 5.0), "blur of the optics where it is not known; common practice, no source")
     draws: int = knob(4000, (100, 1000000), "draws of a temperature by Monte Carlo: ends good to 6 % of a deviation")
     emissivity_given: float = knob(0.02, (0.0, 0.3), "half of the 95 % range of an emissivity given by hand; judgement")
 

@@ -134,9 +134,11 @@ def add_temperatures(
         part = board.part(reading.ref)
         surface = find_surface(part.surface, surfaces)
         is_named = surface is not None or seen.emissivity is not None
-        corrected = _corrected(reading, part, excess, surface or unnamed, conditions, is_named=is_named)
+        corrected = _corrected(
+            reading, part, excess, surface or unnamed, conditions, is_named=is_named, settings=settings
+        )
         if corrected.temperature_c is not None:
-            drawn = _drawn(part, excess, surface or unnamed, conditions, random=random, draws=settings.draws)
+            drawn = _drawn(part, excess, surface or unnamed, conditions, random=random, settings=settings)
             corrected = replace(corrected, temperature_drawn_c=drawn)
         out.append(corrected)
     return tuple(out)
@@ -193,6 +195,18 @@ def hatched(maps: ResultMaps, parts: Sequence[PartReading], board: Board) -> Res
     return replace(maps, readable=maps.readable & ~blind) if blind.any() else maps
 
 
+def lost_share(part: Part, film: Film, *, settings: RadiometrySettings) -> float:
+    """Return the share of its contrast that a body's mean loses to the blur of optics and pixels, 0 to 1.
+
+    The mean over a box of width w blurred by a Gaussian of deviation s falls short by s sqrt(2 / pi) / w for each of
+    its two edges' halves, both ways: 1 - (1 - s k / w)(1 - s k / h), k = sqrt(2 / pi). Pixels count as 1/12 px2.
+    """
+    optics = film.blur_mm or settings.optics_px * film.pixel_mm
+    deviation = math.hypot(optics, film.pixel_mm / math.sqrt(12.0)) * math.sqrt(2 / math.pi)
+    kept = max(1 - deviation / max(part.w, 1e-6), 0.0) * max(1 - deviation / max(part.h, 1e-6), 0.0)
+    return 1.0 - kept
+
+
 def _apparent(part: Part, excess: Excess) -> Quantity | None:
     """Return what the camera shows for a part in the last second with power on, and the standard error of its noise."""
     film, window = excess.film, excess.last_second()
@@ -207,20 +221,28 @@ def _apparent(part: Part, excess: Excess) -> Quantity | None:
 
 
 def _corrected(
-    reading: PartReading, part: Part, excess: Excess, surface: Surface, conditions: Conditions, *, is_named: bool
+    reading: PartReading,
+    part: Part,
+    excess: Excess,
+    surface: Surface,
+    conditions: Conditions,
+    *,
+    is_named: bool,
+    settings: RadiometrySettings,
 ) -> PartReading:
     """Return one part with its temperature and, where its surface is named, its own rise and excess."""
     apparent = _apparent(part, excess)
     if apparent is None:
         return reading
-    answer = _solve(apparent, surface, conditions, reading.excess_k)
+    lost = lost_share(part, excess.film, settings=settings)
+    answer = _solve(apparent, surface, conditions, reading.excess_k, lost=lost)
     if answer.temperature is None:
         return replace(reading, why={**reading.why, "temperature_c": answer.why})
     why = {key: text for key, text in reading.why.items() if key != "temperature_c"}
     changes: dict[str, object] = {}
     if is_named and answer.difference is not None:
         changes["excess_k"] = answer.difference.measured
-        risen = _solve(apparent, surface, conditions, reading.rise_k).difference
+        risen = _solve(apparent, surface, conditions, reading.rise_k, lost=lost).difference
         if risen is not None:
             changes["rise_k"] = risen.measured
         if reading.rise_rate is not None:
@@ -237,13 +259,16 @@ def _drawn(
     conditions: Conditions,
     *,
     random: np.random.Generator,
-    draws: int,
+    settings: RadiometrySettings,
 ) -> Measured | None:
     """Return one part's temperature with its interval by Monte Carlo."""
     apparent = _apparent(part, excess)
     if apparent is None:
         return None
-    mean, _, low, high = check_by_draws(apparent, surface, conditions, random=random, draws=draws)
+    lost = lost_share(part, excess.film, settings=settings)
+    mean, _, low, high = check_by_draws(
+        apparent, surface, conditions, random=random, draws=settings.draws, lost_share=lost
+    )
     return Measured(mean, min(low, mean), max(high, mean))
 
 
@@ -256,10 +281,10 @@ def _own_rate(rate: RiseRate, apparent_c: float, surface: Surface, conditions: C
 
 
 def _solve(
-    apparent: Quantity, surface: Surface, conditions: Conditions, difference: Measured | None
+    apparent: Quantity, surface: Surface, conditions: Conditions, difference: Measured | None, *, lost: float
 ) -> SurfaceTemperature:
     """Ask for temperature and difference of one surface."""
     between = None
     if difference is not None:
         between = Quantity("noise and spread", difference.value, difference.standard_error, unit="K", source="measured")
-    return temperature_of(apparent, surface, conditions, difference=between)
+    return temperature_of(apparent, surface, conditions, difference=between, lost_share=lost)
