@@ -34,7 +34,7 @@ def made(outcome="gone", criteria=(MET,), places=(GONE,)):
     ("verification", "words", "passed", "tone"),
     [
         (made(), "Verified: The fault is gone (C14).", True, "good"),
-        (made(criteria=(MET, OPEN)), "The fault is gone (C14). Not yet verified: 1 checks not done.", False, "open"),
+        (made(criteria=(MET, OPEN)), "The fault is gone (C14). Not yet verified: 1 check not done.", False, "open"),
         (made(criteria=(MET, BAD)), "Not verified: rail +3V3 not met. The fault is gone (C14).", False, "open"),
         (made("still_there"), "The fault is gone (C14).", False, "bad"),
         (made("cannot_tell"), "The fault is gone (C14).", False, "open"),

@@ -30,7 +30,8 @@ def answer_words(verification: Verification) -> str:
     if verification.outcome in ("gone", "like_good") and left:
         return f"Not verified: {', '.join(left)} not met. {verification.sentence}"
     if verification.outcome in ("gone", "like_good"):
-        return f"{verification.sentence} Not yet verified: {len(verification.not_done)} checks not done."
+        count = len(verification.not_done)
+        return f"{verification.sentence} Not yet verified: {count} check{'' if count == 1 else 's'} not done."
     return verification.sentence
 
 
