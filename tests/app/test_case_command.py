@@ -192,6 +192,18 @@ def test_bad_input_is_one_line_and_nothing_is_lost(bench, args, line):
     assert not Path("x").exists()
 
 
+def test_a_conclusion_is_not_drawn_from_a_case_that_changed_meanwhile(bench):
+    from thermscan.app.case_job import add_entry
+    from thermscan.model.errors import InputError
+
+    new()
+    case = open_case("job")
+    run("case", "add", "note", "job", "wait")
+    with pytest.raises(InputError, match="another program added an entry in between"):
+        add_entry(case, "conclusion", {"decision": "scrap"}, as_opened=True)
+    assert kinds() == ["opened", "symptom", "note"]
+
+
 def test_a_newer_case_is_refused_and_left_alone(bench):
     new()
     path = Path("job/case.json")

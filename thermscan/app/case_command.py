@@ -118,7 +118,7 @@ def conclude(folder: str, *, decision: str, reason: str, cause: str, fault: str 
     state = state_of(case, board_of(case))
     check_conclusion(state)
     data = {"decision": decision, "reason": reason, "cause": cause, "fault": fault or "", "money": money_data(numbers)}
-    add_entry(case, "conclusion", data)
+    add_entry(case, "conclusion", data, as_opened=True)
     if any(v is not None for v in (numbers.sale, numbers.donor_value, numbers.scrap_value)):
         for way in ways(state, numbers):
             value = "not known" if way.value is None else f"{way.value:.2f} {numbers.currency}".rstrip()

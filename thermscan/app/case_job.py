@@ -43,9 +43,16 @@ def board_of(case: CaseFolder) -> Board | None:
     return None if case.board_path is None else open_board(str(case.board_path))
 
 
-def add_entry(case: CaseFolder, kind: str, data: Mapping[str, object]) -> Entry:
-    """Add one entry now and say so."""
-    entry = append(case.path, kind, data, time=now())
+def add_entry(case: CaseFolder, kind: str, data: Mapping[str, object], *, as_opened: bool = False) -> Entry:
+    """Add one entry now and say so; ``as_opened`` refuses where another writer added something in between."""
+
+    def unchanged(entries: tuple[Entry, ...]) -> None:
+        if len(entries) != len(case.entries):
+            raise InputError(
+                str(case.path), "", "another program added an entry in between", "look at it and try again"
+            )
+
+    entry = append(case.path, kind, data, time=now(), check=unchanged if as_opened else None)
     click.echo(f"entry {entry.number}: {kind.replace('_', ' ')} added")
     return entry
 
