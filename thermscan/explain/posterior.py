@@ -36,19 +36,26 @@ class Weighing:
         Log likelihood of the thermal evidence, already raised to the evidence power, 0 for no fault.
     log_extra : dict of label to ndarray, same shape
         Log likelihood of each reading and symptom.
+    doubt_share, doubt_nats : float
+        How often fits are to be doubted, and the gap in fit from which they then are.
     """
 
     hypotheses: tuple[Hypothesis, ...]
     log_prior: np.ndarray
     log_heat: np.ndarray
     log_extra: dict[str, np.ndarray]
+    doubt_share: float = 0.0
+    doubt_nats: float = 1.0
 
     def probabilities(self, *, without: str | None = None) -> np.ndarray:
         """Return the probability of each hypothesis, then of no fault and other; optionally without one reading."""
-        total = self.log_heat + sum(
-            (v for k, v in self.log_extra.items() if k != without), np.zeros(len(self.log_heat))
-        )
-        return posterior(self.log_prior, total)
+        extra = sum((v for k, v in self.log_extra.items() if k != without), np.zeros(len(self.log_heat)))
+        sure = posterior(self.log_prior, self.log_heat + extra)
+        # The best explanation may fit for reasons that no prediction covers: then large gaps in fit say little more
+        # than small ones.
+        gap = self.log_heat.max() - self.log_heat
+        doubted = posterior(self.log_prior, extra - self.doubt_nats * np.log1p(gap / self.doubt_nats))
+        return (1.0 - self.doubt_share) * sure + self.doubt_share * doubted
 
 
 def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:

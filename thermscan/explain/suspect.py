@@ -68,7 +68,14 @@ def explain(
     log_prior, log_heat = weigh_heat(lineup, judge)
     weights, refused = weigh_readings(evidence.readings, lineup)
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
-    weighing = Weighing(tuple(lineup.hypotheses), log_prior, log_heat, {w.text: w.log for w in weights})
+    weighing = Weighing(
+        tuple(lineup.hypotheses),
+        log_prior,
+        log_heat,
+        {w.text: w.log for w in weights},
+        settings.doubt_share,
+        settings.doubt_nats,
+    )
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, siblings)
     warnings = (
         *_warnings(lineup, evidence),
