@@ -110,15 +110,15 @@ def _add_edges(frame: Frame, step_s: float, settings: TimingSettings) -> list[fl
 
     A supply that tries again and again makes many moments at once, each of which explains little without the others.
     """
-    total = _misfit(frame, [])
     moments: list[float] = []
-    before = total
+    before = _misfit(frame, moments)
     while len(moments) < settings.most_edges:
         trial, taken = moments, False
         for ahead in range(1, settings.look_ahead + 1):
             trial = _one_more(frame, trial, step_s, settings)
             after = _misfit(frame, trial)
-            if before - after >= ahead * max(_price(frame, after, settings), settings.least_share * total):
+            pays = before - after >= ahead * _price(frame, after, settings)
+            if pays and after <= before * (1 - settings.least_share) ** ahead:
                 moments, before, taken = trial, after, True
                 break
         if not taken:
@@ -130,12 +130,11 @@ def _drop_smooth(frame: Frame, moments: list[float], step_s: float, settings: Ti
     """Drop moments in whose place a smooth course with as many columns explains as much: drift, not a switching."""
     u = 2 * (frame.times_s - frame.times_s[0]) / (frame.times_s[-1] - frame.times_s[0]) - 1
     smooth = np.polynomial.legendre.legvander(u, len(TIME_CONSTANTS_S) + 1)[:, 1:]
-    total = _misfit(frame, [])
     while moments:
         full = _misfit(frame, moments)
         worth = [_misfit(frame, moments[:i] + moments[i + 1 :], smooth) - full for i in range(len(moments))]
         weakest = int(np.argmin(worth))
-        if worth[weakest] >= max(_price(frame, full, settings), 0.5 * settings.least_share * total):
+        if worth[weakest] >= max(_price(frame, full, settings), settings.smooth_share * (full + worth[weakest])):
             break
         moments = _polish(frame, moments[:weakest] + moments[weakest + 1 :], step_s, reach=6)
     return moments
@@ -154,9 +153,9 @@ def find_edges(courses: Courses, breaks_s: np.ndarray, *, settings: TimingSettin
     Notes
     -----
     All courses share the moments; each has its own drift, cooling and answers (sums of exponentials). Moments are
-    added best first while the Bayesian information criterion pays for them and they explain ``least_share`` of all
-    change, then dropped where a polynomial of as many terms does as well. ``model_error`` of a course's range stands
-    in for what the sums of exponentials cannot follow. Not valid for power that changes gradually.
+    added best first while the Bayesian information criterion pays for them and they take ``least_share`` off what is
+    unexplained, then dropped where a polynomial of as many terms does as well. ``model_error`` of a course's range
+    stands in for what the sums of exponentials cannot follow. Not valid for power that changes gradually.
     """
     if courses.values.shape[1] == 0 or len(courses.times_s) < 8:
         return ()
