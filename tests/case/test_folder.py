@@ -5,7 +5,7 @@ import json
 
 import pytest
 
-from thermscan.case.folder import check_files, digest_of, keep_file, new_case, open_case
+from thermscan.case.folder import check_files, digest_of, keep_file, new_case, open_case, relative_name
 from thermscan.model.case_record import CaseHead
 from thermscan.model.errors import InputError
 
@@ -83,3 +83,10 @@ def test_kept_files_hold_their_hash_in_the_name(bench):
     assert digest == hashlib.sha256(b"picture").hexdigest()
     assert name == f"pictures/{digest[:12]}_my_photo.png"
     assert keep_file(case, b"picture", "my photo.png", under="pictures") == (name, digest)
+
+
+def test_paths_are_kept_relative_where_things_move_together(bench, tmp_path):
+    case = bench.open("jobs")
+    assert relative_name(case, tmp_path / "a.tiff") == "../a.tiff"
+    assert relative_name(case, case.path / "in" / "a.tiff") == "in/a.tiff"
+    assert relative_name(case, "/elsewhere/a.tiff") == "/elsewhere/a.tiff"

@@ -249,9 +249,10 @@ def case_file(case: CaseFolder, name: str, *, wanted: str = "") -> bytes:
 
 
 def relative_name(case: CaseFolder, path: str | Path) -> str:
-    """Return a path as it is kept in the log: relative to the case where it lies inside or beside it."""
+    """Return a path as it is kept in the log: relative to the case where the two would move together, else whole."""
     full = Path(path).absolute()
     try:
-        return os.path.relpath(full, case.path.absolute()).replace(os.sep, "/")
+        name = os.path.relpath(full, case.path.absolute()).replace(os.sep, "/")
     except ValueError:  # another drive
         return str(full)
+    return str(full) if name.startswith("../../../") else name

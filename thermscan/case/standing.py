@@ -197,6 +197,9 @@ def _table(standing: Standing) -> dict[str, float]:
 
 
 def _percent(probability: float) -> str:
+    """Say a probability in per cent, never as certainty."""
+    if not 0.005 <= probability <= 0.995:
+        return "under 1 %" if probability < 0.5 else "over 99 %"
     return f"{100 * probability:.0f} %"
 
 
