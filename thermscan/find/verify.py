@@ -157,14 +157,12 @@ def judge_fault_place(before: _Seen, after: _Seen | None, *, settings: VerifySet
 
 
 def judge_other_place(
-    before: _Seen | None, after: _Seen, paired: _Seen | None, *, has_before: bool
+    before: _Seen | None, after: _Seen, paired: _Seen | None, *, has_before: bool, settings: VerifySettings
 ) -> tuple[str, str] | None:
     """Say whether a place that did not differ before does now; None where there is nothing to say."""
     if after.stands_out and not has_before:
         return "still_there", f"is {_kelvin(after)}: differs {SPREAD_WORDS}"
-    if after.stands_out and (
-        before is None or (paired is not None and paired.stands_out and paired.sign == after.sign)
-    ):
+    if after.stands_out and (before is None or _has_moved(before, after, paired, settings=settings)):
         was = "could not be judged before" if before is None else f"was {_kelvin(before)}"
         return "new", f"{was}, is {_kelvin(after)}: differs {SPREAD_WORDS}"
     if after.stands_out:
@@ -174,6 +172,19 @@ def judge_other_place(
         words = "moved, yet like the good boards" if farther else "moved nearer to the good boards"
         return "changed" if farther else "nearer", f"was {_kelvin(before)}, is {_kelvin(after)}: {words}"
     return None
+
+
+def _has_moved(before: _Seen, after: _Seen, paired: _Seen | None, *, settings: VerifySettings) -> bool:
+    """Tell whether a place moved since before: by the paired difference, or by the two intervals being far apart.
+
+    The two excesses share the good boards, so that their difference is surer than the sum of their variances says:
+    the second test is on the safe side.
+    """
+    if paired is not None and paired.stands_out and paired.sign == after.sign:
+        return True
+    apart = after.excess.value - before.excess.value
+    error = math.hypot(after.excess.standard_error, before.excess.standard_error)
+    return apart * after.sign >= max(settings.floor_k, settings.sigma * error)
 
 
 def judge_parts(evidence: RepairEvidence, number: int, *, settings: VerifySettings) -> list[PlaceChange]:
@@ -188,7 +199,8 @@ def judge_parts(evidence: RepairEvidence, number: int, *, settings: VerifySettin
         if was is not None and was.stands_out:
             said: tuple[str, str] | None = judge_fault_place(was, now, settings=settings)
         elif now is not None:
-            said = judge_other_place(was, now, paired.get(ref), has_before=evidence.before is not None)
+            known = evidence.before is not None
+            said = judge_other_place(was, now, paired.get(ref), has_before=known, settings=settings)
         else:
             said = None
         if said is not None:
