@@ -247,4 +247,4 @@ def criteria_block(document: Mapping[str, object]) -> Block:
         (str(c["name"]), str(c["wanted"]), str(c["found"]), words.get(str(c["state"]), str(c["state"])))
         for c in document["criteria"]  # type: ignore[attr-defined]
     )
-    return Block("Checked after the repair", heads=("what", "wanted", "found", ""), rows=rows)
+    return Block("Checked after the repair", heads=("what", "wanted", "found", "state"), rows=rows)

@@ -144,7 +144,7 @@ def customer_sheet(view: CaseView) -> Sheet:
         document, entry = found
         if entry.text("picture"):
             picture = case_file(view.case, entry.text("picture"), wanted=entry.text("picture_sha256"))
-            caption = "Before and after the repair at the same colour scale and the same second after power-on"
+            caption = "Before and after the repair at the same colour scale and the same second"
             blocks.append(Block("Before and after", picture=picture, caption=caption))
         blocks.append(criteria_block(document))
     blocks += [readings_block(view), _not_tested(view, found[0] if found else None)]
