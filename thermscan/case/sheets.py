@@ -61,11 +61,27 @@ def answer_of(state: CaseState) -> tuple[str, str]:
         decision = conclusion.text("decision")
         cause = f" Cause: {conclusion.text('cause')}." if conclusion.text("cause") else ""
         words = {"repair": "Repaired.", "donor": "Kept as a donor of parts.", "scrap": "Scrapped."}
-        return words.get(decision, decision) + cause, "good" if decision == "repair" else "bad"
+        said = words.get(decision, decision) + cause
+        if decision != "repair":
+            return said, "bad"
+        checked, tone = _checked(state)
+        return f"{said} {checked}", tone
     if standing is None or not standing.candidates:
         return "Open: no comparison has been made yet.", "open"
     first = standing.candidates[0]
     return f"Open: {first.name} leads with {say_share(first.probability)}.", "open"
+
+
+def _checked(state: CaseState) -> tuple[str, str]:
+    """Say how far a repair was verified, and the tone of that."""
+    entry = state.last("verification")
+    if entry is None:
+        return "Not verified by a recording.", "open"
+    if entry.data.get("passed") is True:
+        return "Verified.", "good"
+    if entry.text("outcome") in ("gone", "like_good"):
+        return "The fault is gone; the verification is not complete.", "open"
+    return f"Not verified: {entry.text('outcome').replace('_', ' ')}.", "bad"
 
 
 def bench_sheet(view: CaseView) -> Sheet:
