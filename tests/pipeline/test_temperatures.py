@@ -1,5 +1,7 @@
 """Temperatures of parts from a film made by hand: what is corrected, what is not, and what is refused."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import erf
@@ -9,12 +11,13 @@ from thermscan.measure.radiometry import View, reading_of
 from thermscan.model.board import Board, Part
 from thermscan.model.errors import InputError
 from thermscan.model.film import BoardGrid, Excess, Film, Rise
+from thermscan.model.quantity import Measured
 from thermscan.model.recording import Facts, Recording
 from thermscan.model.result import Hotspot
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import DetectionSettings, RadiometrySettings
 from thermscan.model.surface import Surface
-from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, lost_share, own_places
+from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, lost_share, own_places, rise_drift_k
 
 SURFACES = (
     Surface("ceramic", 0.88, 0.80, 0.95, readable=True, words=("ceramic",)),
@@ -153,6 +156,13 @@ def test_the_share_lost_to_blur_is_that_of_a_blurred_box():
     x = np.linspace(-4, 4, 4001)
     line = np.mean([0.5 * (erf((4 - v) / (np.sqrt(2) * sigma)) + erf((4 + v) / (np.sqrt(2) * sigma))) for v in x])
     assert lost_share(board.part("C1"), film, settings=RadiometrySettings()) == pytest.approx(1 - line**2, abs=1e-3)
+
+
+def test_a_drift_that_all_parts_share_widens_every_rise():
+    made = temperatures()[0]["C1"]
+    cool = [replace(made, ref=f"R{i}", rise_k=Measured.normal(0.6 + 0.01 * i, 0.02)) for i in range(9)]
+    assert rise_drift_k([made, *cool]) == pytest.approx(0.61, abs=0.02)
+    assert rise_drift_k([made]) == 0.0
 
 
 def test_places_follow_their_part():

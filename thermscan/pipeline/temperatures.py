@@ -125,8 +125,10 @@ def add_temperatures(
         settings=settings,
     )
     unnamed = unnamed_surface(surfaces, seen, settings=settings)
+    drift = rise_drift_k(parts)
     out = []
-    for reading in parts:
+    for given in parts:
+        reading = replace(given, rise_k=_widened(given.rise_k, drift))
         if reading.excess_course_k is None or reading.state == "unreadable":
             reason = reading.why.get("state", "") or "it was not seen"
             out.append(replace(reading, why={**reading.why, "temperature_c": reason}))
@@ -193,6 +195,24 @@ def hatched(maps: ResultMaps, parts: Sequence[PartReading], board: Board) -> Res
         if reading.state == "unreadable" and "unreadable" in reading.flags:
             blind |= board.part(reading.ref).contains(points[..., 0], points[..., 1])
     return replace(maps, readable=maps.readable & ~blind) if blind.any() else maps
+
+
+def rise_drift_k(parts: Sequence[PartReading]) -> float:
+    """Return how far the coolest tenth of the parts' rises lies from none, K: what a drift of the camera may be.
+
+    Some part of a board stays cold for the first seconds. Taken as one standard deviation of every rise, since it is an
+    estimate itself; 0 with fewer than five parts, which cannot tell. The excess is not touched: good boards show the
+    spread of it.
+    """
+    rises = [p.rise_k.value for p in parts if p.rise_k is not None and p.state != "unreadable"]
+    return abs(float(np.quantile(rises, 0.1))) if len(rises) >= 5 else 0.0
+
+
+def _widened(measured: Measured | None, error: float) -> Measured | None:
+    """Return a value with another standard error joined to its own."""
+    if measured is None:
+        return None
+    return Measured.normal(measured.value, math.hypot(measured.standard_error, error))
 
 
 def lost_share(part: Part, film: Film, *, settings: RadiometrySettings) -> float:
