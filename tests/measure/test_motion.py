@@ -6,11 +6,13 @@ import pytest
 from skimage import data
 
 from thermscan.measure.motion import follow_motion
+from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, Wander, estimate_wander, smooth
 from thermscan.measure.motion_fields import Coefficients
 from thermscan.measure.noise import measure_camera
 from thermscan.model.pose import map_points
 from thermscan.model.recording import Recording
+from thermscan.model.settings import MotionSettings
 
 SHAPE = (96, 128)
 
@@ -165,3 +167,43 @@ def test_walk_and_jitter_are_estimated():
     wander = estimate_wander(evidence, np.arange(400.0), floor=1e-8)
     assert np.sqrt(wander.walk.mean()) == pytest.approx(0.3, rel=0.2)
     assert np.sqrt(wander.jitter.mean()) == pytest.approx(0.5, rel=0.1)
+
+
+def test_sensor_pattern_neither_pulls_the_motion_nor_stays_in_the_reference():
+    true = hand(40, drift_px=2.0)
+    motion = follow(moved(data.coins(), true, pattern_k=0.15))
+    assert slope_of(motion.matrices, true) == pytest.approx(1.0, abs=0.04)
+    assert np.sqrt(np.mean(errors_px(motion.matrices, true) ** 2)) < 0.15
+    # the same draw as in `moved`: its first normal numbers are the pattern
+    pattern = np.random.default_rng(1).normal(0, 0.15, SHAPE)
+    inner = (slice(8, -8), slice(8, -8))
+    left = (motion.pattern - pattern)[inner]
+    assert left.std() < 0.7 * pattern[inner].std()
+
+
+def test_heat_that_grows_at_edges_moves_nothing_and_stated_errors_hold():
+    # A picture whose contrast grows five times in places while the camera is held by hand.
+    true = hand(60)
+    cold = moved(data.coins(), true, contrast_k=0.5, noise_k=0.0)
+    growth = np.clip(np.arange(60) - 15, 0, None) / 10
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    spot = np.exp(-((x - 50) ** 2 + (y - 40) ** 2) / (2 * 12**2))
+    frames = cold.astype(float)
+    for i, matrix in enumerate(true):
+        seen = cv2.warpPerspective(spot, matrix, SHAPE[::-1], flags=cv2.INTER_LINEAR)
+        frames[i] += growth[i] * seen * (1 + cold[i] - 24)
+    frames += np.random.default_rng(2).normal(0, 0.05, frames.shape)
+    motion = follow(frames.astype(np.float32))
+    error = np.sqrt(np.mean(errors_px(motion.matrices, true) ** 2))
+    assert error < 0.15
+    assert error < 2.5 * np.sqrt(np.mean(motion.error_px**2))
+
+
+def test_coarse_shifts_follow_a_jump():
+    course = np.zeros((12, 8))
+    course[6:, 0] = 7.5
+    true = Coefficients(SHAPE).to_matrix(course)
+    tracker = CoarseTracker(SHAPE, MotionSettings())
+    fine = [cv2.GaussianBlur(f, (0, 0), 1.2) for f in moved(data.camera(), true)]
+    shifts = [tracker.add(f - cv2.GaussianBlur(f, (0, 0), 3.0)) for f in fine]
+    np.testing.assert_allclose(np.array(shifts)[6:, 0], 7.5, atol=0.5)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, estimate_wander, smooth
 from thermscan.measure.motion_fit import Aligner, pattern_variance
 from thermscan.measure.motion_pictures import Preparation, choose_keys, prepare
-from thermscan.measure.motion_stretches import Follow, follow_pictures
+from thermscan.measure.motion_scene import full_scene
+from thermscan.measure.motion_stretches import Follow, count_quiet, follow_pictures
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.recording import Recording
@@ -58,7 +58,7 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     wander = estimate_wander(evidence, times, floor=settings.floor_px**2)
     course, covariance = smooth(evidence, times, wander)
     covariance = covariance + follow.covariance[nearest_stretch(keys, follow, recording.frames)]
-    error = how.factor * mean_error(covariance, aligner)
+    error = how.factor * np.hypot(mean_error(covariance, aligner), settings.heat_drag_px)
     is_tripod = tells_no_motion(evidence, settings)
     matrices = np.broadcast_to(np.eye(3), (recording.frames, 3, 3)).copy()
     if not is_tripod:
@@ -66,9 +66,10 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
         matrices = there @ aligner.fields.to_matrix(course) @ np.linalg.inv(there)
         matrices = matrices @ np.linalg.inv(matrices[0])
         matrices /= matrices[:, 2:, 2:]
-    reference, change, pattern = full_pictures(recording, camera, matrices, settings)
+    quiet = quiet_frames(camera.usable, keys, follow, settings)
+    scene = full_scene(recording, camera, how, matrices, quiet, settings)
     why = {int(i): reason_of(camera, int(i)) for i in np.flatnonzero(~camera.usable)}
-    return Motion(matrices, reference, change, error, is_tripod, why, pattern)
+    return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern)
 
 
 def still_motion(recording: Recording, camera: CameraState, reason: str) -> Motion:
@@ -138,6 +139,16 @@ def gather(
     return Evidence(values, weight)
 
 
+def quiet_frames(usable: np.ndarray, keys: np.ndarray, follow: Follow, settings: MotionSettings) -> np.ndarray:
+    """Return numbers of usable frames before anything warms, at least ``fewest_cold``, at most ``most_cold``."""
+    numbers = np.flatnonzero(usable)
+    last = keys[np.flatnonzero(follow.stretch < count_quiet(follow.templates, settings))[-1]]
+    numbers = numbers[: max(int((numbers <= last).sum()), settings.fewest_cold)]
+    if len(numbers) > settings.most_cold:
+        numbers = numbers[np.round(np.linspace(0, len(numbers) - 1, settings.most_cold)).astype(int)]
+    return numbers
+
+
 def nearest_stretch(keys: np.ndarray, follow: Follow, frames: int) -> np.ndarray:
     """Return the stretch of the key nearest to each frame, ndarray (frames,)."""
     after = np.clip(np.searchsorted(keys, np.arange(frames)), 1, max(len(keys) - 1, 1))
@@ -166,43 +177,6 @@ def tells_no_motion(evidence: Evidence, settings: MotionSettings) -> bool:
     jitter = np.mean((np.diff(shifts, axis=0) ** 2).sum(axis=1)) - 2 * 1.5**2 * np.median(own)
     drift = np.mean(((shifts - shifts.mean(axis=0)) ** 2).sum(axis=1))
     return bool(jitter < settings.still_jitter_px**2 and drift < settings.still_drift_px**2)
-
-
-def full_pictures(
-    recording: Recording,
-    camera: CameraState,
-    matrices: np.ndarray,
-    settings: MotionSettings,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return reference (mean of the first stabilised frames), change components and sensor pattern, full size."""
-    rows, columns = recording.rows, recording.columns
-
-    def aligned(number: int) -> np.ndarray:
-        frame = recording.store.read(number, number + 1)[0] - np.float32(camera.offset[number])
-        return cv2.warpPerspective(
-            frame,
-            matrices[number],
-            (columns, rows),
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=float("nan"),
-        )
-
-    total, count = np.zeros((rows, columns)), np.zeros((rows, columns))
-    for number in np.flatnonzero(camera.usable)[: settings.fewest_cold]:
-        picture = aligned(int(number))
-        total += np.nan_to_num(picture)
-        count += np.isfinite(picture)
-    reference = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    numbers = choose_keys(camera.usable, settings.change_frames)
-    changes = np.stack([aligned(int(i)) - reference for i in numbers])
-    changes = np.nan_to_num(changes).reshape(len(numbers), -1)
-    left, strength, right = np.linalg.svd(changes @ changes.T)
-    del right
-    noise = camera.noise_median**2 * rows * columns * settings.change_sigmas
-    keep = [j for j in range(min(settings.most_components, len(strength))) if strength[j] > noise]
-    change = (left[:, keep].T @ changes / np.sqrt(len(numbers))).reshape(len(keep), rows, columns)
-    return reference, change, np.zeros((rows, columns))
 
 
 def reason_of(camera: CameraState, number: int) -> str:

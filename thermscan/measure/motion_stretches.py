@@ -62,6 +62,22 @@ def follow_pictures(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray
     return Follow(matrices, weight, stretch, _templates(aligner, pictures, matrices, stretch), covariance)
 
 
+def count_quiet(templates: list[Template], settings: MotionSettings) -> int:
+    """Return how many stretches from the first on show the same scene: the change is no more than at the start."""
+    first, quiet = templates[0], 1
+    least = None
+    for template in templates[1:]:
+        known = first.seen & template.seen
+        if not known.any():
+            break
+        change = float(np.mean((template.picture - first.picture)[known] ** 2))
+        least = change if least is None else least
+        if change > settings.quiet_ratio * least:
+            break
+        quiet += 1
+    return quiet
+
+
 def _templates(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, stretch: np.ndarray) -> list[Template]:
     return [aligner.template(pictures[stretch == s], matrices[stretch == s]) for s in range(stretch[-1] + 1)]
 

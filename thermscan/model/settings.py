@@ -504,7 +504,12 @@ class MotionSettings:
     still_drift_px: float = knob(
         0.6, (0.0, 5.0), "drift below which such a camera stands still; heating feigns up to 0.4"
     )
-    fewest_cold: int = knob(12, (2, 1000), "first frames whose mean is the reference picture")
+    heat_drag_px: float = knob(0.03, (0.0, 5.0), "motion that heat at edges feigns beyond a fit's error; made scenes")
+    quiet_ratio: float = knob(4.0, (1.0, 100.0), "change since the start, over the least seen, that ends quiet time")
+    fewest_cold: int = knob(12, (2, 1000), "first frames whose mean is the reference picture, at the least")
+    most_cold: int = knob(60, (2, 1000), "frames before anything warms that are averaged for it, at the most; time")
+    edge_share: float = knob(0.1, (0.0, 1.0), "share of a slope's step over a pixel that sampling may leave behind")
+    pattern_px: float = knob(5.0, (1.0, 50.0), "details of sensor pattern wider than this are left to the scene, px")
     most_components: int = knob(3, (0, 10), "time courses of heating at the most")
     change_frames: int = knob(24, (2, 200), "frames that the change components are taken from; memory")
     change_sigmas: float = knob(3.0, (1.0, 100.0), "power of a change component over that of noise")
