@@ -12,6 +12,7 @@ import argparse
 import contextlib
 import csv
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -21,6 +22,7 @@ from skimage.registration import phase_cross_correlation
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
 from thermscan.model.pose import map_points
+from thermscan.model.recording import ArrayStore
 from thermscan.simulate import CaseOptions, draw_case
 
 SIZES = ((160, 120), (160, 120), (160, 120), (256, 192), (384, 288), (80, 60), (32, 24), (640, 512))
@@ -78,8 +80,9 @@ def run(seed, most_frames):
     recording, truth = case.faulty.recording, case.faulty.truth
     recording = recording.between(0, min(recording.frames, most_frames))
     frames = np.array(recording.store.read(0, recording.frames), np.float32)
-    started = time.process_time()
+    recording = replace(recording, store=ArrayStore(frames))
     camera = measure_camera(recording)
+    started = time.process_time()
     motion = follow_motion(recording, camera)
     spent = (time.process_time() - started) / len(frames)
     live = [i for i in range(len(frames)) if not truth.frozen[i]]

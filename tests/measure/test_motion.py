@@ -207,3 +207,13 @@ def test_coarse_shifts_follow_a_jump():
     fine = [cv2.GaussianBlur(f, (0, 0), 1.2) for f in moved(data.camera(), true)]
     shifts = [tracker.add(f - cv2.GaussianBlur(f, (0, 0), 3.0)) for f in fine]
     np.testing.assert_allclose(np.array(shifts)[6:, 0], 7.5, atol=0.5)
+
+
+def test_motion_that_cannot_be_told_is_not_made_up():
+    # Nothing but noise and sensor pattern: no motion is claimed, and the stated error says that little is known.
+    rng = np.random.default_rng(4)
+    frames = 24 + rng.normal(0, 0.05, SHAPE) + rng.normal(0, 0.05, (30, *SHAPE))
+    motion = follow(frames.astype(np.float32))
+    assert motion.is_tripod
+    np.testing.assert_array_equal(motion.matrices, np.broadcast_to(np.eye(3), (30, 3, 3)))
+    assert 1.0 < np.median(motion.error_px) < 10.0

@@ -58,8 +58,10 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     wander = estimate_wander(evidence, times, floor=settings.floor_px**2)
     course, covariance = smooth(evidence, times, wander)
     covariance = covariance + follow.covariance[nearest_stretch(keys, follow, recording.frames)]
-    error = how.factor * np.hypot(mean_error(covariance, aligner), settings.heat_drag_px)
-    is_tripod = tells_no_motion(evidence, settings)
+    error = np.hypot(mean_error(covariance, aligner), settings.heat_drag_px)
+    scatter = np.sqrt(np.mean(aligner.fields.distance(course - course.mean(axis=0)) ** 2))
+    is_tripod = tells_no_motion(evidence, settings) or bool(scatter < np.median(error))
+    error = how.factor * np.minimum(error, settings.usual_shift_px)  # of a hand, where the picture tells nothing
     matrices = np.broadcast_to(np.eye(3), (recording.frames, 3, 3)).copy()
     if not is_tripod:
         there = how.to_frame
