@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from thermscan.model.board import Board
 from thermscan.model.film import Excess
 from thermscan.model.quantity import Measured
+from thermscan.model.recording import SupplyPoint
 from thermscan.model.result import EnergyBooks
 from thermscan.model.settings import EnergySettings
+from thermscan.model.timing import Timing
 from thermscan.physics.plate import Plate
 
 DEFAULTS = EnergySettings()
@@ -114,3 +118,18 @@ def books_sentence(made: Measured, supply_w: Measured | None, delivered_w: Measu
     if gap > 0 and delivered_w is None:
         return f"{text}: {gap:.2f} W more, which may leave through connectors or be hidden from the camera"
     return f"{text}: they disagree by {gap:+.2f} W, more than the {1.96 * error:.2f} W that the intervals allow"
+
+
+def mean_power_w(supply: Sequence[SupplyPoint], timing: Timing) -> Measured | None:
+    """Return the mean volts times amps between power-on and power-off, W, None without a log of it.
+
+    The interval carries the scatter of the log and 2 % for its meters (common practice, no source).
+    """
+    if timing.on_s is None:
+        return None
+    stop = np.inf if timing.off_s is None else timing.off_s.value
+    watts = np.array([p.volts * p.amps for p in supply if timing.on_s.value <= p.time_s <= stop])
+    if watts.size < 2:
+        return None
+    mean = float(watts.mean())
+    return Measured.normal(mean, float(np.hypot(watts.std(ddof=1) / np.sqrt(watts.size), 0.02 * abs(mean))))

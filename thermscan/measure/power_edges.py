@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,11 +16,15 @@ DECAYS_S = (2.0, 10.0)  # cooling from an earlier run, beside a straight drift
 
 @dataclass(frozen=True)
 class Frame:
-    """Courses over their expected errors, with the times of camera steps that may stand in them as plain jumps."""
+    """Courses over their expected errors, with the times of camera steps that may stand in them as plain jumps.
+
+    ``smooth`` holds further columns of what may change without any switching, ndarray (samples, columns).
+    """
 
     times_s: np.ndarray
     values: np.ndarray
     breaks_s: np.ndarray
+    smooth: np.ndarray
 
 
 def responses(times_s: np.ndarray, moment_s: float, constants_s: np.ndarray = TIME_CONSTANTS_S) -> np.ndarray:
@@ -48,7 +52,7 @@ def _basis(columns: np.ndarray) -> np.ndarray:
 
 
 def _model(frame: Frame, moments: Sequence[float]) -> np.ndarray:
-    parts = [background(frame.times_s, frame.breaks_s), *(responses(frame.times_s, m) for m in moments)]
+    parts = [background(frame.times_s, frame.breaks_s), frame.smooth, *(responses(frame.times_s, m) for m in moments)]
     return _basis(np.hstack(parts))
 
 
@@ -56,11 +60,8 @@ def _left_over(frame: Frame, basis: np.ndarray) -> np.ndarray:
     return frame.values - basis @ (basis.T @ frame.values)
 
 
-def _misfit(frame: Frame, moments: Sequence[float], extra: np.ndarray | None = None) -> float:
-    basis = _model(frame, moments)
-    if extra is not None:
-        basis = _basis(np.hstack([basis, extra]))
-    return float((_left_over(frame, basis) ** 2).sum())
+def _misfit(frame: Frame, moments: Sequence[float]) -> float:
+    return float((_left_over(frame, _model(frame, moments)) ** 2).sum())
 
 
 def _gain(frame: Frame, basis: np.ndarray, rest: np.ndarray, moment: float) -> float:
@@ -126,18 +127,18 @@ def _add_edges(frame: Frame, step_s: float, settings: TimingSettings) -> list[fl
     return moments
 
 
-def _drop_smooth(frame: Frame, moments: list[float], step_s: float, settings: TimingSettings) -> list[float]:
-    """Drop moments in whose place a smooth course with as many columns explains as much: drift, not a switching."""
+def _drop_smooth(frame: Frame, moments: list[float], settings: TimingSettings) -> list[float]:
+    """Drop moments in whose place a smooth course of as many columns does about as well: drift, not a switching.
+
+    All are judged beside all others, once, and the others stay where they are: a moment that only mends the model's
+    shape must not take real ones along.
+    """
     u = 2 * (frame.times_s - frame.times_s[0]) / (frame.times_s[-1] - frame.times_s[0]) - 1
-    smooth = np.polynomial.legendre.legvander(u, len(TIME_CONSTANTS_S) + 1)[:, 1:]
-    while moments:
-        full = _misfit(frame, moments)
-        worth = [_misfit(frame, moments[:i] + moments[i + 1 :], smooth) - full for i in range(len(moments))]
-        weakest = int(np.argmin(worth))
-        if worth[weakest] >= max(_price(frame, full, settings), settings.smooth_share * (full + worth[weakest])):
-            break
-        moments = _polish(frame, moments[:weakest] + moments[weakest + 1 :], step_s, reach=6)
-    return moments
+    smooth = replace(frame, smooth=np.polynomial.legendre.legvander(u, len(TIME_CONSTANTS_S) + 1)[:, 1:])
+    full = _misfit(frame, moments)
+    worth = [_misfit(smooth, moments[:i] + moments[i + 1 :]) - full for i in range(len(moments))]
+    price = _price(frame, full, settings)
+    return [m for m, w in zip(moments, worth, strict=True) if w >= max(price, settings.smooth_share * (full + w))]
 
 
 def find_edges(courses: Courses, breaks_s: np.ndarray, *, settings: TimingSettings) -> tuple[float, ...]:
@@ -160,6 +161,6 @@ def find_edges(courses: Courses, breaks_s: np.ndarray, *, settings: TimingSettin
     if courses.values.shape[1] == 0 or len(courses.times_s) < 8:
         return ()
     error = np.hypot(courses.white, settings.model_error * np.ptp(courses.values, axis=0))
-    frame = Frame(courses.times_s, courses.values / error, breaks_s)
+    frame = Frame(courses.times_s, courses.values / error, breaks_s, np.zeros((len(courses.times_s), 0)))
     moments = _add_edges(frame, courses.step_s, settings)
-    return tuple(sorted(_drop_smooth(frame, moments, courses.step_s, settings)))
+    return tuple(sorted(_drop_smooth(frame, moments, settings)))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from thermscan.explain.suspect import explain
+from thermscan.find.energy import keep_books, mean_power_w
 from thermscan.find.excess import combine, excess_over, only_while_alike, onto
 from thermscan.find.hotspot import find_hotspots
 from thermscan.find.part_reading import read_parts
@@ -23,6 +24,7 @@ from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import Settings
 from thermscan.model.source_fit import SourceFit
 from thermscan.model.surface import Surface
+from thermscan.model.timing import Timing
 from thermscan.physics.plate import default_plate
 from thermscan.pipeline.answer import Found, make_maps, make_result
 from thermscan.pipeline.film_set import FilmSet, Placed, make_films
@@ -111,7 +113,7 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     tell("finding places and parts", 0.8)
     found = _find(job, films, excess, placed, board, settings=settings)
     tell("finding where the heat is made", 0.85)
-    fit = _sources(job, excess, board, settings=settings)
+    fit = _sources(job, excess, prepared[0].timing, board, settings=settings)
     tell("reasoning", 0.95)
     ranking = _explain(job, films, excess, found, fit.sources, placed, board, settings=settings)
     result = make_result(job, found, fit, ranking, placed, excess, board, settings=settings)
@@ -170,12 +172,28 @@ def _find(
     return Found(own_places(hotspots, parts, own), own, films.share_clock)
 
 
-def _sources(job: Job, excess: Excess, board: Board, *, settings: Settings) -> SourceFit:
-    """Invert the heat equation where millimetres and kelvins are known."""
+def _runs(timing: Timing) -> tuple[tuple[float, float | None], ...] | None:
+    """Return the runs in seconds since power-on; None where power-on is not known."""
+    if timing.on_s is None or not timing.power_ups:
+        return None
+    start = timing.on_s.value
+    return tuple(
+        (up.on_s.value - start, None if up.off_s is None else up.off_s.value - start) for up in timing.power_ups
+    )
+
+
+def _sources(job: Job, excess: Excess, timing: Timing, board: Board, *, settings: Settings) -> SourceFit:
+    """Invert the heat equation where millimetres and kelvins are known, and add up the heat of the whole board."""
     if job.board is None:
         return SourceFit((), None, why={"sources": "no millimetres are known, so watts are not either"})
     plate = default_plate(board.thickness_mm, settings=settings.plate)
-    return find_sources(excess, board, plate, side=job.side, settings=settings.source)
+    fit = find_sources(
+        excess, board, plate, side=job.side, runs_s=_runs(timing), surfaces=job.surfaces, settings=settings.source
+    )
+    if excess.film.unit != "celsius" or excess.film.clock != "power_on":
+        return fit
+    supply = mean_power_w(job.faulty.facts.supply, timing)
+    return replace(fit, energy=keep_books(excess, board, plate, supply_w=supply, settings=settings.energy))
 
 
 def _left_out(
