@@ -91,6 +91,11 @@ def test_new_needs_that_the_board_differs_from_itself_too():
     assert {p.name: p.state for p in places}["R1"] == "unknown"
 
 
+def test_what_is_left_with_its_whole_interval_is_still_there():
+    before, after = [part("C14", 2.0)], [part("C14", 1.8, error=0.5)]  # 3.6 standard deviations, 0.8 to 2.8 K
+    assert judge(before, after)[0] == "still_there"
+
+
 def test_far_apart_is_new_even_where_the_paired_difference_is_unsure():
     before, after = [part("C14", 12.0), part("L1", 0.0)], [part("C14", 0.0), part("L1", 2.6)]
     assert judge(before, after, paired=[part("L1", 2.6, error=0.9)])[0] == "something_new"

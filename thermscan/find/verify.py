@@ -141,7 +141,8 @@ def judge_fault_place(before: _Seen, after: _Seen | None, *, settings: VerifySet
     """Say whether a place that differed before is like the good boards now: (state, sentence).
 
     Gone needs that the place no longer stands out AND that the whole interval of what may be left lies under
-    ``left_share`` of what it was: not being seen is not being gone.
+    ``left_share`` of what it was: not being seen is not being gone. Where that whole interval lies above it, the fault
+    is still there, even if the place stands out less.
     """
     if after is None:
         return "unknown", f"was {_kelvin(before)}, cannot be seen now"
@@ -153,6 +154,9 @@ def judge_fault_place(before: _Seen, after: _Seen | None, *, settings: VerifySet
     left = max(before.sign * after.excess.low, before.sign * after.excess.high)
     if left <= settings.left_share * abs(before.excess.value):
         return "gone", f"{was_now}: like the good boards"
+    least = min(before.sign * after.excess.low, before.sign * after.excess.high)
+    if least > settings.left_share * abs(before.excess.value):
+        return "still_there", f"{was_now}: too much of it is left"
     return "unknown", f"{was_now}: no longer stands out, yet too uncertain to call it gone"
 
 
