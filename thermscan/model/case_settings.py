@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from thermscan.model.settings import knob
+from thermscan.model.knob import knob
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,86 @@
+"""Defaults of reasoning from what is hot to what is at fault."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from thermscan.model.knob import knob
+
+
+@dataclass(frozen=True)
+class ExplainSettings:
+    """Weighing explanations. Values without a source are stated judgement, kept wide; none is fitted to a sample."""
+
+    floor_k: float = knob(0.08, (0.001, 5.0), "harmless difference of any place between two good boards, K; judgement")
+    repeat_share: float = knob(0.03, (0.0, 1.0), "change of own heat between two runs of the same board; judgement")
+    share_many: float = knob(0.03, (0.0, 1.0), "added to the measured spread, share of own heat, 3 good boards or more")
+    share_two: float = knob(0.06, (0.0, 1.0), "the same with two good boards: the measured spread is itself uncertain")
+    share_one: float = knob(0.10, (0.0, 1.0), "the same with one good board: healthy chips differ by a tenth and more")
+    share_none: float = knob(0.35, (0.0, 2.0), "the same with none: own heat is only expected from the kind of part")
+    tail_many: float = knob(5.0, (1.0, 100.0), "degrees of freedom of the t distribution of differences, 3 or more")
+    tail_two: float = knob(4.0, (1.0, 100.0), "the same with two good boards")
+    tail_one: float = knob(3.0, (1.0, 100.0), "the same with one good board")
+    tail_none: float = knob(2.0, (1.0, 100.0), "the same with none")
+    common_share: float = knob(0.08, (0.0, 1.0), "all parts warmer or cooler together: supply and air; judgement")
+    noise_kept: float = knob(0.4, (0.0, 1.0), "share of the noise that averaging cannot remove: placing, cold frames")
+    block_mm: float = knob(
+        4.0, (0.5, 50.0), "edge of the blocks of bare board, mm; about the spread of heat in seconds"
+    )
+    most_blocks: int = knob(220, (4, 2000), "blocks on a board at the most: time")
+    bare_margin_mm: float = knob(0.5, (0.0, 5.0), "left out around bodies: solder fillets and placing error")
+    least_block_share: float = knob(0.2, (0.0, 1.0), "share of a block's cells that must be bare and readable")
+    most_power_share: float = knob(0.5, (0.01, 2.0), "spread of a part's power between good boards at the most")
+    tail_at_fault: float = knob(15.0, (1.0, 200.0), "degrees of freedom at the part a fault sits at: it must fit")
+    own_sigma: float = knob(2.5, (0.0, 10.0), "a good board's warmth below so many sigma of noise is not counted on")
+    warm_own_k: float = knob(0.1, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
+    most_shared: int = knob(25, (0, 200), "warm parts whose harmless differences are followed into the board")
+    drift_k: float = knob(0.3, (0.0, 5.0), "drift of the whole picture between recordings, K: uncooled cameras, room")
+    timing_s: float = knob(0.15, (0.0, 5.0), "power-on of two recordings may be placed this far apart, s; judgement")
+    most_shared_sigma: float = knob(3.5, (1.0, 10.0), "how far a harmless difference of a part's power may go")
+    slow_mm2_per_s: float = knob(0.4, (0.05, 10.0), "heat spreading in bare FR-4, in plane: 0.8 W/mK over 1.9 MJ/m3K")
+    quick_mm2_per_s: float = knob(20.0, (0.1, 100.0), "the same with several copper planes")
+    diffusivity_count: int = knob(6, (1, 50), "spreads of heat tried between these two")
+    diffusivity_step: float = knob(2.0, (1.0, 20.0), "how far the spread at a fault may differ from the rest, factor")
+    pattern_error: float = knob(
+        0.35, (0.0, 2.0), "error of a predicted change at a place, share of it, all stages alike"
+    )
+    shape_error: float = knob(0.4, (0.0, 2.0), "share of that error that differs from stage to stage")
+    dark_error: float = knob(0.1, (0.0, 2.0), "error of a predicted loss of heat: the good boards have shown it")
+    part_power: float = knob(0.9, (0.05, 1.0), "exponent of the likelihood of a part: what is not modelled is shared")
+    board_power: float = knob(0.3, (0.05, 1.0), "the same for a block of bare board: neighbours share heat and errors")
+    decoy_k: float = knob(15.0, (0.0, 100.0), "what a part that feeds a fault may warm besides, K; judgement")
+    collapse_share: float = knob(0.5, (0.0, 1.0), "how often a short takes its net down; judgement")
+    blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
+    doubt_share: float = knob(0.2, (0.0, 0.9), "how often the best explanation fails in a way that is not modelled")
+    doubt_nats: float = knob(2.0, (0.1, 100.0), "gap in log likelihood from which a better fit then says little more")
+    silent_share: float = knob(0.08, (1e-6, 0.9), "how often a fault shows no heat in the seconds seen; judgement")
+    least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
+    least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
+    body_steps: int = knob(8, (1, 30), "steps by which a surface may be warmer than the board beneath; each by q")
+    body_quick_s: float = knob(0.7, (0.05, 100.0), "time constant of a small body over its board, s; judgement")
+    body_slow_s: float = knob(4.0, (0.05, 100.0), "the same for a large body, s")
+    lost_quick_s: float = knob(4.0, (0.05, 600.0), "the same for a body that lost its heat path, small, s")
+    lost_slow_s: float = knob(30.0, (0.05, 600.0), "the same, large, s")
+    hidden_wide_mm: float = knob(
+        1.5, (0.0, 20.0), "how much wider a hidden source looks: heat passes the board's 1.6 mm"
+    )
+    hidden_lag_s: float = knob(3.0, (0.05, 100.0), "how much later it shows: thickness squared over diffusivity")
+    strengths: int = knob(14, (3, 100), "steps of strength, logarithmic")
+    other_places: float = knob(2.0, (0.1, 50.0), "places that a fault of no listed kind is expected to change")
+    other_widening: float = knob(8.0, (1.5, 100.0), "how far it changes them, in units of noise and spread")
+    weighed_closely: int = knob(25, (1, 1000), "best hypotheses whose places are tried with several spreads of heat")
+    bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")
+    swap_left: float = knob(0.1, (0.001, 1.0), "what a swap without change leaves of a suspect; judgement")
+    most_listed: int = knob(20, (1, 500), "suspects listed at the most; the others join 'other'")
+    most_widening: float = knob(3.0, (1.0, 20.0), "how far good boards left out in turn may widen the spread")
+    least_left_out: int = knob(10, (1, 1000), "parts of good boards left out in turn that are needed to widen at all")
+    least_bits: float = knob(0.02, (0.0, 5.0), "expected information below which a measurement is not proposed, bits")
+    short_run_s: float = knob(10.0, (0.5, 600.0), "seconds on below which a longer recording is proposed")
+    verdict_at: float = knob(0.5, (0.05, 0.99), "probability from which a verdict is given (design value)")
+    listed_from: float = knob(0.002, (0.0, 0.5), "probability below which a suspect joins 'other' in the list")
+
+    def diffusivities(self) -> tuple[float, ...]:
+        """Spreads of heat tried on the good boards' warmth, from bare FR-4 to copper planes, mm2/s."""
+        ratio = self.quick_mm2_per_s / self.slow_mm2_per_s
+        steps = max(int(self.diffusivity_count) - 1, 1)
+        return tuple(self.slow_mm2_per_s * ratio ** (i / steps) for i in range(int(self.diffusivity_count)))

@@ -1,0 +1,244 @@
+"""Defaults of comparing and detecting, and of the heat physics behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from thermscan.model.knob import knob
+
+
+@dataclass(frozen=True)
+class ExcessSettings:
+    """Rise, baseline and excess."""
+
+    ring_gap_px: float = knob(2.5, (0.0, 20.0), "pixels between board and bench that the optics' blur mixes")
+    fewest_ring_cells: int = knob(40, (5, 10000), "bench cells in view from which drift is taken off")
+    unheated_share: float = knob(0.10, (0.01, 0.5), "coolest share of the board taken as not heated by anything")
+    spread_floor_k: float = knob(0.03, (0.0, 5.0), "spread between good boards where nothing warms; common practice")
+    spread_fraction: float = knob(
+        0.12, (0.0, 1.0), "spread over own heat, two or more good boards; parts vary by 5 to 20 %, common practice"
+    )
+    spread_fraction_one: float = knob(0.20, (0.0, 1.0), "the same where one good board cannot show any spread: wider")
+    spread_weight: float = knob(4.0, (0.0, 100.0), "good boards that the spread model weighs as much as")
+    spread_reach_mm: float = knob(2.0, (0.0, 50.0), "distance over which a warm part's spread is felt")
+    repeat_fraction: float = knob(0.03, (0.0, 1.0), "spread over own heat between two runs of the same board")
+
+
+@dataclass(frozen=True)
+class DetectionSettings:
+    """Finding hot and cold places and judging parts."""
+
+    false_discovery_rate: float = knob(
+        0.05, (1e-6, 0.5), "share of false places accepted among those listed (Benjamini and Hochberg 1995)"
+    )
+    scales_px: tuple[float, ...] = (0.5, 1.2, 3.0)
+    place_scale: int = knob(1, (0, 5), "which of the scales the place is measured on: about the optics' own blur")
+    prominence_sigma: float = knob(4.0, (0.0, 20.0), "standard errors by which a peak stands out of its surroundings")
+    prominence_share: float = knob(0.10, (0.0, 0.9), "share of its height by which a peak stands out")
+    most_places: int = knob(30, (1, 1000), "places listed at the most")
+    part_sigma: float = knob(4.0, (1.0, 20.0), "standard deviations at which a part counts as hot or cold")
+
+
+@dataclass(frozen=True)
+class RateSettings:
+    """Rise rates."""
+
+    window_s: float = knob(0.5, (0.01, 60.0), "window over which the steepest slope is taken")
+    fewest_samples: int = knob(5, (5, 1000), "samples needed for a smoothing spline and a noise estimate")
+    step_sigma: float = knob(8.0, (1.0, 100.0), "noise multiples from which a single jump may be a shutter step")
+    step_ratio: float = knob(4.0, (1.0, 100.0), "times its neighbours that a jump must be to be a shutter step")
+
+
+@dataclass(frozen=True)
+class PlateSettings:
+    """The board as a plate, before anything is measured."""
+
+    thickness_mm: float = knob(
+        1.6, (0.1, 10.0), "board thickness where the board file has none: common practice, no source"
+    )
+    copper_um: float = knob(
+        45.0, (0.0, 1000.0), "mean copper over all layers: two to four foils of 35 um partly filled; no source"
+    )
+    copper_ratio: float = knob(3.5, (1.0, 20.0), "95 % ratio either way for copper that is not known; judgement")
+    copper_given_ratio: float = knob(
+        1.3, (1.0, 5.0), "95 % ratio for copper given as a mean, since places differ; judgement"
+    )
+    copper_w_per_m_k: float = knob(390.0, (100.0, 420.0), "conductivity of copper, frigprim.com board calculator")
+    laminate_along_w_per_m_k: float = knob(
+        0.8,
+        (0.1, 5.0),
+        "laminate along the board, about three times across (Graebner and Azar, J. Heat Transfer 119, 1997)",
+    )
+    laminate_through_w_per_m_k: float = knob(0.3, (0.05, 3.0), "laminate across the board: handbooks 0.23 to 0.35")
+    laminate_j_per_cm3_k: float = knob(
+        2.1, (0.5, 5.0), "heat capacity of the laminate: 1900 kg/m3 times 1100 J/(kg K); handbooks 1.8 to 2.3"
+    )
+    copper_j_per_cm3_k: float = knob(3.44, (3.0, 4.0), "copper: 8933 kg/m3 times 385 J/(kg K), heat-transfer textbooks")
+    capacity_error: float = knob(
+        0.15, (0.0, 1.0), "95 % share by which heat capacity may differ: spread of handbook values"
+    )
+    loss_w_per_m2_k: float = knob(
+        20.0,
+        (2.0, 200.0),
+        "both faces, free convection 4 to 9 and radiation 5 to 6 a face at the rises of a first power-up",
+    )
+    loss_ratio: float = knob(1.6, (1.0, 10.0), "95 % ratio for the loss without a fan; judgement from the correlations")
+
+
+@dataclass(frozen=True)
+class SourceSettings:
+    """Explaining the excess by sources of heat."""
+
+    most_sources: int = knob(5, (1, 50), "sources listed at the most")
+    most_cells: int = knob(2400, (100, 100000), "cells of the fitting grid: speed")
+    optics_px: float = knob(
+        0.6, (0.0, 5.0), "standard deviation of the optics' blur where it is not known: common practice, no source"
+    )
+    emissivity: float = knob(
+        0.92, (0.3, 1.0), "solder mask, mould and ceramic where surfaces were not corrected: handbooks 0.85 to 0.96"
+    )
+    emissivity_error: float = knob(0.03, (0.0, 0.3), "standard error of that emissivity")
+    most_bins: int = knob(9, (2, 100), "time bins of the fit: speed; early ones stay short")
+    times: int = knob(28, (16, 400), "steps of the inner clock from power-on to the last bin")
+    prior_odds: float = knob(0.02, (1e-9, 1.0), "odds that a given candidate place makes heat it should not; judgement")
+    power_scale_w: float = knob(
+        0.5, (1e-3, 100.0), "standard deviation of a source's power before looking; faults reach watts"
+    )
+    needed: float = knob(0.5, (0.0, 1.0), "probability above which a source is listed")
+    model_error: float = knob(
+        0.25,
+        (0.0, 1.0),
+        "smooth error of a template as a share of it: closed forms are 4 to 12 % off, uneven copper adds",
+    )
+    error_reach_mm: float = knob(4.0, (0.1, 100.0), "distance over which that error changes; judgement")
+    loose_error: float = knob(
+        0.2, (0.0, 1.0), "error of a template that has no smooth shape, as a share of it; judgement"
+    )
+    error_cells: float = knob(6.0, (1.0, 1000.0), "cells over which errors of the own heat hang together; judgement")
+    healthy_share: float = knob(
+        0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell"
+    )
+    plate_parts: int = knob(6, (1, 50), "warm parts of the good boards that show the plate: speed")
+    plate_signal: float = knob(3.0, (0.5, 100.0), "own heat over its error from which it can show the plate")
+    local_conductance: float = knob(
+        0.4,
+        (0.0, 2.0),
+        "standard deviation of log conductance between places of one board: copper is uneven; judgement",
+    )
+    missing_ratio: float = knob(
+        1.5,
+        (1.0, 10.0),
+        "heat missing at a part over what good boards make there, at the most: their own power is not exact",
+    )
+    evidence_share: float = knob(
+        0.2,
+        (0.01, 1.0),
+        "share of the log evidence that counts for a source being needed: errors hang together; judgement",
+    )
+    energy_conductance: float = knob(
+        2.5,
+        (1.0, 20.0),
+        "conductance over the plate's with which heat is shared out among sources: none is left out; judgement",
+    )
+    energy_edge: float = knob(
+        0.01, (1e-4, 0.5), "rise over the warmest in such a plate below which heat is not counted"
+    )
+    energy_error: float = knob(
+        0.25,
+        (0.0, 1.0),
+        "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement",
+    )
+    unmodelled_spread: float = knob(
+        0.35, (0.0, 2.0), "share of the spread between good boards that is no change of a part's own power; judgement"
+    )
+    free_area_mm2: float = knob(25.0, (0.1, 10000.0), "board area that counts as one free place; judgement")
+    again_within_mm: float = knob(
+        12.0, (0.0, 1000.0), "distance to a new source within which old ones are weighed again: speed"
+    )
+    most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
+    own_reach_share: float = knob(
+        0.7,
+        (0.0, 10.0),
+        "distance around a found source, over how far heat spreads, within which no free source is added: "
+        "it would be its own misfit",
+    )
+    rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
+    power_model_error: float = knob(
+        0.35,
+        (0.0, 1.0),
+        "standard error of power that the plate model leaves: uneven copper near the source; judgement",
+    )
+    place_floor_mm: float = knob(
+        0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement"
+    )
+    contact_k_mm2_per_w: float = knob(
+        200.0, (1.0, 1e5), "contact of a passive body with the board, times its footprint: 60 to 500, from memory"
+    )
+    parts_error: float = knob(
+        0.4, (0.0, 1.0), "standard error of the heat capacity of parts as a share of it; judgement"
+    )
+    body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
+    body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
+    finest_mm: float = knob(0.7, (0.1, 5.0), "half the shortest wave kept in the plate, at the least")
+
+
+@dataclass(frozen=True)
+class SourceMapSettings:
+    """Source map."""
+
+    most_cells: int = knob(6000, (100, 100000), "cells of the map: speed")
+    most_bins: int = knob(5, (2, 100), "time bins of the map: speed")
+    misfit: float = knob(
+        1.02, (0.5, 10.0), "mean squared residual over its variance that counts as explained by the noise"
+    )
+    model_error: float = knob(0.05, (0.0, 1.0), "error of the plate as a share of the rise; judgement")
+    penalties: int = knob(8, (1, 100), "amounts of regularisation tried, strongest first")
+    penalty_ratio: float = knob(0.25, (0.05, 0.95), "each amount over the one before")
+    last_steps: int = knob(2000, (0, 100000), "further steps at the chosen amount: sharpness against speed")
+    steps: int = knob(350, (5, 5000), "steps at each amount")
+
+
+@dataclass(frozen=True)
+class WarmUpSettings:
+    """Extrapolating a warm-up."""
+
+    fewest_samples: int = knob(
+        6, (4, 1000), "samples with power on below which nothing is said: two constants need more than four"
+    )
+    longest_ratio: float = knob(30.0, (2.0, 1000.0), "longest time constant thought of, over the seconds seen")
+    rungs: int = knob(60, (10, 400), "time constants tried between the shortest and the longest")
+    shape_error: float = knob(
+        0.003, (0.0, 0.2), "share of the rise by which real curves differ from exponentials; judgement"
+    )
+    widest: float = knob(
+        2.0, (0.1, 100.0), "width of the interval over the final rise above which no final rise is given"
+    )
+
+
+@dataclass(frozen=True)
+class ForeseeSettings:
+    """How small a source will show up, before filming."""
+
+    false_alarms: float = knob(0.01, (1e-9, 0.5), "false places to expect in a recording of a board without fault")
+    pixels_a_place: float = knob(9.0, (1.0, 1000.0), "pixels that count as one independent place: blur of about 3 x 3")
+    times: int = knob(40, (16, 400), "steps of the inner clock")
+    contact_k_mm2_per_w: float = knob(
+        200.0, (1.0, 1e5), "contact of a body with the board, times its footprint: small parts 60 to 500, from memory"
+    )
+    height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side")
+    body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
+
+
+@dataclass(frozen=True)
+class EnergySettings:
+    """Energy books of the whole board."""
+
+    parts_share: float = knob(
+        0.15, (0.0, 2.0), "heat capacity of parts and copper over that of the bare board; judgement"
+    )
+    capacity_error: float = knob(0.1, (0.0, 1.0), "standard error of that as a share of the whole; judgement")
+    depth_s: float = knob(
+        3.0,
+        (0.0, 60.0),
+        "seconds by which the seen face runs ahead of, or behind, the mean of 1.6 mm laminate: t^2 / (3 a)",
+    )

@@ -1,0 +1,254 @@
+"""Defaults of the measuring stages: camera, motion, timing, placing, resampling, radiometry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from thermscan.model.knob import knob
+
+
+@dataclass(frozen=True)
+class CameraSettings:
+    """Noise, bad pixels and events of the camera."""
+
+    kept_share: float = knob(
+        0.8, (0.5, 1.0), "share of smallest differences that noise is taken from; the rest may be events"
+    )
+    noise_frames: int = knob(160, (8, 10000), "frames of a chunk that noise is taken from; speed")
+    prior_samples: float = knob(10.0, (0.0, 1000.0), "samples that the picture's median noise counts as for one pixel")
+    sampled_pixels: int = knob(
+        20000, (100, 10000000), "pixels looked at in each frame for frozen frames and steps; speed"
+    )
+    stripe_share: float = knob(0.25, (0.0, 10.0), "row or column noise over pixel noise that is worth a word")
+    frozen_share: float = knob(
+        0.2, (0.0, 0.9), "change since the last frame over the usual one below which it is a repeat"
+    )
+    blank_share: float = knob(0.5, (0.0, 1.0), "share of pixels with a value below which a frame is blank")
+    washed_out: float = knob(0.3, (0.0, 1.0), "contrast over that of the frames on both sides below which it is blank")
+    blur_share: float = knob(0.5, (0.0, 1.0), "power of edges over that of the frames on both sides: called blurred")
+    step_sigmas: float = knob(6.0, (3.0, 100.0), "size of an offset step over its error and the usual unrest")
+    step_alike: float = knob(0.5, (0.05, 1.0), "a block takes part in a step if it moves by the step within this share")
+    step_blocks: float = knob(0.85, (0.5, 1.0), "share of blocks that must take part in an offset step")
+    step_trend: float = knob(
+        0.3, (0.0, 1.0), "change of the neighbours in time over a step: more is a trend, not a step"
+    )
+    regular_share: float = knob(
+        0.7, (0.0, 1.0), "share of frame gaps near the usual one without which nothing is dropped"
+    )
+    gap_factor: float = knob(1.6, (1.1, 10.0), "gap over the usual one from which frames are missing")
+    drift_sigmas: float = knob(6.0, (3.0, 100.0), "drift of the calm parts over its error that is worth a word")
+    lone_sigmas: float = knob(15.0, (4.0, 100.0), "deviation of a hot pixel from its neighbours over the usual one")
+    lone_lift: float = knob(
+        0.06, (0.0, 0.5), "lift of the four neighbours over a hot pixel's own; optics give parts more"
+    )
+    lone_steady: float = knob(
+        0.1, (0.0, 1.0), "change of a hot pixel's deviation over itself; a heated part changes more"
+    )
+    flicker_ratio: float = knob(4.0, (2.0, 100.0), "noise of a flickering pixel over the usual noise")
+    mostly: float = knob(
+        0.5, (0.1, 1.0), "share of frames in which a pixel must be missing or saturated to be left out"
+    )
+
+
+@dataclass(frozen=True)
+class PictureSettings:
+    """Warnings of a first look; all limits are judgement, tried on made scenes for false alarms."""
+
+    coarse_step_k: float = knob(0.25, (0.01, 10.0), "step between values above which small differences are lost")
+    room_low_c: float = knob(-5.0, (-50.0, 20.0), "coolest part of a picture of a bench, at least")
+    room_high_c: float = knob(50.0, (30.0, 150.0), "the same, at most")
+    fewest_cold: int = knob(12, (3, 1000), "frames before power-on for drift and reflections")
+    least_cold_s: float = knob(1.5, (0.2, 60.0), "seconds before power-on for drift and reflections")
+    warming_k_per_s: float = knob(0.03, (0.001, 1.0), "drift of the whole picture that is worth waiting for")
+    wobble_runs: float = knob(9.0, (1.0, 100.0), "frames over which a camera's own wobble hangs together")
+    steps_per_s: float = knob(0.1, (0.001, 10.0), "shutter corrections a second of a camera that is not settled")
+    reflection_k: float = knob(0.15, (0.01, 5.0), "swing of a block that is worth a word, beyond its noise")
+    reflection_sigmas: float = knob(8.0, (2.0, 50.0), "the same in standard errors of the block's mean over the swing")
+    edge_smoothing_px: float = knob(0.8, (0.3, 3.0), "smoothing before slopes are taken")
+    edge_reach_px: int = knob(6, (2, 50), "distance over which an edge's step is taken")
+    edge_sigmas: float = knob(12.0, (3.0, 100.0), "slope over its noise from which an edge counts as strong")
+    edge_share: float = knob(0.1, (0.01, 1.0), "slope over the steepest of the picture from which an edge counts")
+    fewest_edges: int = knob(30, (3, 1000), "points of strong edges that are needed to speak of focus")
+    soft_px: float = knob(2.2, (0.5, 20.0), "blur of the sharpest edges above which the focus is soft")
+    powered_w: float = knob(0.5, (0.01, 100.0), "watts in the supply log that must show in the picture")
+    powered_s: float = knob(3.0, (0.5, 60.0), "seconds after power-on by which they must show")
+    window_k: float = knob(0.05, (0.001, 5.0), "change of a block that counts as heat showing")
+    board_emissivity: float = knob(0.7, (0.1, 0.95), "emissivity below which an applied one is no board's")
+    off_air_k: float = knob(4.0, (0.5, 50.0), "distance of a cold board from the air: twice the usual camera error")
+
+
+@dataclass(frozen=True)
+class MotionSettings:
+    """Following the motion of the picture."""
+
+    longest_side: int = knob(220, (16, 5000), "pixels along the longer side of the pictures that motion is fitted on")
+    smoothing_px: float = knob(1.2, (0.5, 5.0), "smoothing of working pictures, which takes fine sensor pattern down")
+    local_px: float = knob(3.0, (2.0, 50.0), "details wider than this are left to heat and shading, working px")
+    coarse_px: float = knob(1.7, (0.5, 10.0), "further smoothing for the coarse shifts, working px")
+    reach_px: float = knob(
+        12.0, (2.0, 100.0), "coarse shift between neighbouring frames that is looked for, working px"
+    )
+    memory_frames: int = knob(10, (1, 1000), "frames whose mean the coarse shift of the next is taken against")
+    margin_px: float = knob(3.0, (1.0, 20.0), "rim of the working picture that is not used")
+    slope_gate: float = knob(
+        10.0, (0.0, 1000.0), "power of local slopes over that of sensor pattern from which they count; made scenes"
+    )
+    gate_px: float = knob(1.0, (0.5, 10.0), "radius over which that power is taken, working px")
+    most_keys: int = knob(240, (10, 10000), "frames fitted together; the others follow from these; memory")
+    stretch_frames: int = knob(8, (2, 1000), "frames of a stretch whose mean each of them is fitted to")
+    most_stretches: int = knob(20, (1, 200), "stretches that are compared in pairs; time grows with the square")
+    turns: int = knob(3, (1, 20), "rounds of fitting frames to stretches, and stretches to each other, a step each")
+    near: int = knob(2, (1, 200), "stretches apart up to which they are compared first")
+    far_from_px: float = knob(1.5, (0.1, 20.0), "moves of stretches below which those far apart are compared too")
+    doubt_sigmas: float = knob(
+        4.0, (1.5, 20.0), "residuals beyond this many sigmas lose their weight (Geman and McClure)"
+    )
+    floor_px: float = knob(1e-4, (1e-9, 0.1), "wander left to a coefficient the data do not ask for, px")
+    usual_shift_px: float = knob(3.0, (0.1, 100.0), "shift between neighbouring pictures that is expected, working px")
+    usual_turn_px: float = knob(1.0, (0.01, 100.0), "displacement at the rim by turning and growth that is expected")
+    usual_tilt_px: float = knob(
+        0.2, (0.001, 100.0), "displacement at the rim by tilting: hands waver by a degree or so"
+    )
+    still_jitter_px: float = knob(0.06, (0.0, 1.0), "motion between frames below which a camera may stand still")
+    still_drift_px: float = knob(
+        0.6, (0.0, 5.0), "drift below which such a camera stands still; heating feigns up to 0.4"
+    )
+    heat_drag_px: float = knob(0.03, (0.0, 5.0), "motion that heat at edges feigns beyond a fit's error; made scenes")
+    quiet_ratio: float = knob(4.0, (1.0, 100.0), "change since the start, over the least seen, that ends quiet time")
+    fewest_cold: int = knob(12, (2, 1000), "first frames whose mean is the reference picture, at the least")
+    most_cold: int = knob(60, (2, 1000), "frames before anything warms that are averaged for it, at the most; time")
+    edge_share: float = knob(0.1, (0.0, 1.0), "share of a slope's step over a pixel that sampling may leave behind")
+    pattern_px: float = knob(5.0, (1.0, 50.0), "details of sensor pattern wider than this are left to the scene, px")
+    most_components: int = knob(3, (0, 10), "time courses of heating at the most")
+    change_frames: int = knob(24, (2, 200), "frames that the change components are taken from; memory")
+    change_sigmas: float = knob(3.0, (1.0, 100.0), "power of a change component over that of noise")
+
+    def usual_motion_px(self) -> tuple[float, ...]:
+        """Return the expected size of the eight coefficients between neighbouring pictures, px."""
+        return (self.usual_shift_px,) * 2 + (self.usual_turn_px,) * 2 + (self.usual_tilt_px,) * 4
+
+    def usual_spread_px(self) -> tuple[float, ...]:
+        """Return the expected size of the eight coefficients over a recording, px; shifts are free."""
+        return (1e3,) * 2 + (3 * self.usual_turn_px,) * 2 + (self.usual_tilt_px,) * 4
+
+
+@dataclass(frozen=True)
+class TimingSettings:
+    """Finding when the board was switched on and off."""
+
+    cells_max: int = knob(3072, (64, 100000), "places followed in time at the most; bounds memory")
+    cells_min: int = knob(4, (1, 1000), "places that must stay in view for times to be looked for")
+    samples_max: int = knob(2048, (64, 100000), "samples kept of a recording; longer ones are averaged in runs first")
+    samples_min: int = knob(12, (8, 1000), "fewest samples that can show a kink between two trends")
+    gap_steps: float = knob(1.5, (1.1, 10.0), "time between samples, in medians, from which frames are missing")
+    quiet_share: float = knob(
+        0.3, (0.05, 1.0), "share of places, the quietest, that show what the picture has in common"
+    )
+    noise_floor_share: float = knob(0.1, (0.0, 1.0), "least noise of a place as a share of the median: stuck places")
+    log_on_share: float = knob(0.2, (0.01, 0.9), "share of the upper power level of a supply log that counts as on")
+    log_slack_frames: float = knob(1.0, (0.0, 10.0), "frames by which log and temperatures may differ beyond intervals")
+    course_margin: float = knob(1.15, (1.0, 3.0), "size over that of noise alone from which a course counts")
+    most_courses: int = knob(8, (1, 50), "courses kept at the most")
+    wander_lags_s: tuple[float, ...] = (0.4, 0.8)
+    edge_price: float = knob(1.0, (0.1, 20.0), "factor on the Bayesian information criterion for a further moment")
+    least_share: float = knob(0.3, (0.0, 0.9), "share of what is unexplained that a moment must take off; judgement")
+    smooth_share: float = knob(0.05, (0.0, 0.9), "the same over a polynomial of as many terms; judgement")
+    model_error: float = knob(0.003, (0.0, 0.2), "share of its range that a course's model may be off; judgement")
+    coarse_moments: int = knob(150, (20, 5000), "moments tried in the first search; speed")
+    most_edges: int = knob(14, (2, 200), "moments at the most: seven tries of a supply")
+    look_ahead: int = knob(4, (1, 20), "moments that may pay for themselves together: two tries of a supply")
+    kept_share: float = knob(0.3, (0.0, 1.0), "of the largest rise, that a board still on must keep to the end")
+    cooled_share: float = knob(0.15, (0.0, 1.0), "of the largest rise, that is left a second after power-off")
+    fit_before_s: float = knob(2.0, (0.1, 60.0), "stretch before a moment that shows the trend")
+    fit_after_s: float = knob(1.0, (0.1, 60.0), "stretch after a moment that shows the start of the answer")
+    fine_reach: int = knob(12, (2, 100), "samples to each side that the fine search covers")
+    grid_step: float = knob(0.2, (0.01, 1.0), "pitch of the fine search, samples")
+    departure_error: float = knob(0.05, (0.0, 0.5), "share of the answer so far that its model may be off; judgement")
+    moment_slack: float = knob(0.25, (0.0, 5.0), "samples added to each end of an interval: frames take time")
+    moment_lag_s: float = knob(
+        0.12, (0.0, 5.0), "added at the early end: 0.5 to 1 mm of moulding compound lag by L2 / (pi2 a), 0.1 to 0.3 s"
+    )
+    slope_s: float = knob(1.0, (0.05, 30.0), "stretch on each side over which slopes are compared")
+    source_sigmas: float = knob(5.0, (2.0, 20.0), "change of slope over its error from which a cell counts")
+    source_share: float = knob(0.3, (0.01, 0.9), "of the strongest cell's, from which a cell is a source")
+    purity: float = knob(0.4, (0.0, 1.0), "balance of warming over cooling cells from which a switch has a direction")
+    off_share: float = knob(0.4, (0.05, 0.95), "share of the heat made that must vanish for the power to be off")
+    history_share: float = knob(0.02, (0.0, 1.0), "cooling before power-on over the change at it, for a warm start")
+    before_share: float = knob(0.25, (0.0, 2.0), "warming before over the change, from which the board was on already")
+    lone_sigmas: float = knob(10.0, (3.0, 100.0), "rise over its error from which steady warming counts")
+    lone_purity: float = knob(0.8, (0.0, 1.0), "balance from which steady warming alone shows a board that is on")
+
+
+@dataclass(frozen=True)
+class PlacementSettings:
+    """Placing the board in the reference picture, and faulty against good."""
+
+    focal_widths: float = knob(
+        1.3, (0.3, 10.0), "usual focal length in widths of the picture: lenses of 25 to 55 degrees (common practice)"
+    )
+    focal_sigma: float = knob(0.35, (0.01, 2.0), "spread of the natural logarithm of the focal length about that")
+    aspect_sigma: float = knob(0.004, (1e-5, 0.2), "spread of the logarithm of the pixel aspect: pixels are square")
+    click_sigma_px: float = knob(2.0, (0.1, 10.0), "standard error of a clicked mark a coordinate: one pixel or three")
+    odd_click_sigmas: float = knob(
+        4.0, (2.0, 20.0), "a mark this many sigmas from where five or more others put it is left out"
+    )
+    optics_blur_px: float = knob(0.6, (0.1, 5.0), "usual blur of optics and stabilising, standard deviation, px")
+    tile_px: float = knob(36.0, (8.0, 128.0), "side of the tiles that have their own brightness and noise, px")
+    block_px: float = knob(9.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
+    huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
+    vuong_z: float = knob(3.0, (1.0, 10.0), "z value (Vuong 1989) by which the best start must beat any other")
+    rim_px: float = knob(2.0, (0.0, 50.0), "width of bench around the board that takes part in the pattern match, px")
+    pattern_blur_px: float = knob(0.7, (0.0, 5.0), "blur before two pictures are matched, against interpolation, px")
+    floor_share: float = knob(0.01, (1e-5, 1.0), "noise floor of a picture as a share of its own spread")
+    smallest_zoom: float = knob(0.6, (0.2, 0.95), "smallest scale of one picture against another that is searched")
+    agree_sigmas: float = knob(4.0, (1.0, 20.0), "outline and pattern may differ by this many of their joint errors")
+    agree_px: float = knob(
+        0.5, (0.0, 10.0), "and by this much for what neither error knows (board against its file), px"
+    )
+    near_px: float = knob(0.5, (0.0, 10.0), "placements better than this start the pattern match on full pictures, px")
+    search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
+    smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")
+    largest_share: float = knob(
+        1.25, (0.5, 4.0), "largest board searched, in picture sides: it may be cut by the frame"
+    )
+    scale_step: float = knob(0.06, (0.01, 0.3), "step of the natural logarithm of the scale in the search")
+    turn_step_deg: float = knob(5.0, (1.0, 15.0), "step of the angle in the search, degrees")
+    seen_share: float = knob(0.55, (0.2, 1.0), "share of the outline that must lie in the frame")
+    search_starts: int = knob(24, (4, 500), "outline starts that are refined")
+    search_kept: int = knob(8, (2, 100), "refined outlines whose layout is tried")
+    weak_marks_px: float = knob(15.0, (1.0, 200.0), "error above which marks alone cannot start a fit, px")
+    weak_marks_share: float = knob(0.05, (0.0, 0.5), "reach of the marks below which they are one spot, in board sizes")
+    square_aspect: float = knob(1.25, (1.0, 3.0), "boards less oblong than this are also tried at quarter turns")
+    same_place_px: float = knob(2.0, (0.2, 20.0), "starts that end closer than this over the board are one, px")
+    layout_tolerance_mm: float = knob(
+        0.1, (0.0, 2.0), "tolerance of part positions and outline against the board file (common practice)"
+    )
+    distrust_error_px: float = knob(2.5, (0.2, 50.0), "standard error above which a placement is not trusted, px")
+
+
+@dataclass(frozen=True)
+class FilmSettings:
+    """Resampling to the board grid and to time bins."""
+
+    cells_per_pixel: float = knob(0.75, (0.3, 2.0), "cell size over pixel size; below 1 keeps the peak of a small part")
+    most_cells: int = knob(400, (20, 2000), "cells along the longer edge at the most: memory and time")
+    most_bins: int = knob(40, (1, 400), "time bins from power-on to power-off at the most: memory and time")
+    margin_cells: int = knob(6, (0, 50), "cells kept around the outline, to see the bench")
+    guard_frames: float = knob(1.0, (0.0, 10.0), "frames before power-on that are not counted as cold")
+    steady_share: float = knob(0.3, (0.01, 1.0), "end of a run that stands for it where boards share no clock")
+    most_bad_share: float = knob(0.25, (0.0, 1.0), "weight of bad pixels above which a sample is left out")
+
+
+@dataclass(frozen=True)
+class RadiometrySettings:
+    """Temperatures of surfaces."""
+
+    camera_half_width_k: float = knob(2.0, (0.0, 20.0), "offset of an unknown camera: ±2 C; common practice, no source")
+    camera_scale_half_width: float = knob(0.02, (0.0, 0.5), "its scale: ±2 %; common practice, no source")
+    reflected_given_k: float = knob(1.0, (0.0, 20.0), "standard error of a reflected temperature that was stated")
+    reflected_air_k: float = knob(
+        2.0, (0.0, 20.0), "the same where the air's or the bench's stands in for it; judgement"
+    )
+    optics_px: float = knob(0.6, (0.0, 5.0), "blur of the optics where it is not known; common practice, no source")
+    draws: int = knob(4000, (100, 1000000), "draws of a temperature by Monte Carlo: ends good to 6 % of a deviation")
+    emissivity_given: float = knob(0.02, (0.0, 0.3), "half of the 95 % range of an emissivity given by hand; judgement")
