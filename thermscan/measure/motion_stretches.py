@@ -23,7 +23,7 @@ class Follow:
     stretch : ndarray of int, shape (pictures,)
     templates : list of Template, one a stretch
     covariance : ndarray of shape (stretches, 8, 8)
-        Of the place of each stretch against the first, px2.
+        Of the place of each stretch against the first, px2; what the last round still moved is counted in.
     """
 
     matrices: np.ndarray
@@ -45,7 +45,8 @@ def follow_pictures(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray
     count = stretch[-1] + 1
     matrices, weight = matrices.copy(), np.zeros((len(pictures), 8, 8))
     covariance = np.zeros((count, 8, 8))
-    for _ in range(settings.turns):
+    unsettled = np.zeros((count, 8))
+    for turn in range(settings.turns):
         templates = _templates(aligner, pictures, matrices, stretch)
         for number, template in enumerate(templates):
             mine = np.flatnonzero(stretch == number)
@@ -57,8 +58,11 @@ def follow_pictures(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray
             templates = _templates(aligner, pictures, matrices, stretch)
             now = aligner.fields.of_matrix(matrices)
             middles = np.array([now[stretch == s].mean(axis=0) for s in range(count)])
-            moves, covariance = tie(aligner, templates, middles)
-            matrices = matrices @ aligner.fields.to_matrix(-moves[stretch])
+            unsettled, covariance = tie(aligner, templates, middles, settings.near)
+            if turn + 1 == settings.turns or aligner.fields.distance(unsettled).max() < settings.far_from_px:
+                unsettled, covariance = tie(aligner, templates, middles, count)  # far pairs once near ones agree
+            matrices = matrices @ aligner.fields.to_matrix(-unsettled[stretch])
+    covariance = covariance + unsettled[:, :, None] * unsettled[:, None, :]
     return Follow(matrices, weight, stretch, _templates(aligner, pictures, matrices, stretch), covariance)
 
 
@@ -82,17 +86,17 @@ def _templates(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, str
     return [aligner.template(pictures[stretch == s], matrices[stretch == s]) for s in range(stretch[-1] + 1)]
 
 
-def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:
     """Return by how much each stretch is displaced, ndarray (stretches, 8), and the covariance, (stretches, 8, 8).
 
-    Least squares over pairs of them, the first stretch held. Turning, growth and tilt over the whole recording are
-    held by what hands usually do, which matters where the board is small in the picture. Pairs share their templates,
-    so their information is scaled to count each stretch once.
+    Least squares over pairs of them at most ``reach`` apart, the first stretch held. Turning, growth and tilt over the
+    whole recording are held by what hands usually do, which matters where the board is small in the picture. Pairs
+    share their templates, so their information is scaled to count each stretch once.
     """
     count = len(templates)
     slopes = joined([aligner.slopes(t.picture, t.seen) for t in templates], aligner)
     info, side = np.zeros((count, 8, count, 8)), np.zeros((count, 8))
-    pairs = choose_pairs(count)
+    pairs = choose_pairs(count, reach)
     for a, b in pairs:
         mean = Slopes(slopes[a].at, (slopes[a].by + slopes[b].by) / 2, slopes[a].starts)
         moved, told = aligner.between(templates[a], templates[b], mean)
@@ -115,10 +119,10 @@ def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray) -> tup
     return moves, np.array([blocks[s, :, s] for s in range(count)])
 
 
-def choose_pairs(count: int) -> list[tuple[int, int]]:
-    """Return the pairs of stretches that are compared: those 1, 2, 3, 5, 8, 13 ... apart."""
+def choose_pairs(count: int, reach: int) -> list[tuple[int, int]]:
+    """Return the pairs of stretches that are compared: those 1, 2, 3, 5, 8, 13 ... up to ``reach`` apart."""
     lags, ahead = [], (1, 2)
-    while ahead[0] < count:
+    while ahead[0] <= min(reach, count - 1):
         lags.append(ahead[0])
         ahead = (ahead[1], ahead[0] + ahead[1])
     return [(a, a + lag) for lag in lags for a in range(count - lag)]
