@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 MISSING_LIBRARIES = (
@@ -10,8 +11,18 @@ MISSING_LIBRARIES = (
 )
 
 
+def keep_to_one_thread() -> None:
+    """Let linear algebra use one thread, unless the user says otherwise.
+
+    The matrices here are small: threads that wait for each other made them ten times slower. Must run before numpy.
+    """
+    for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(variable, "1")
+
+
 def main() -> None:
     """Run the ``thermscan`` command."""
+    keep_to_one_thread()
     from thermscan.app.cli import command
 
     try:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -33,6 +35,8 @@ from thermscan.pipeline.prepare import Prepared, prepare
 from thermscan.pipeline.progress import Tell, silent
 from thermscan.pipeline.rates import add_rates
 from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, own_places
+
+WORKERS = 2  # recordings followed at once: memory stays bounded, and bench computers have two cores or more
 
 
 @dataclass(frozen=True)
@@ -101,9 +105,10 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     """
     others = (job.before,) if job.before is not None else job.goods
     prepared: list[Prepared] = []
-    for i, recording in enumerate((job.faulty, *others)):
-        tell(f"following {recording.name}", 0.6 * i / (1 + len(others)))
-        prepared.append(prepare(recording, settings=settings))
+    with ThreadPoolExecutor(WORKERS) as pool:  # array libraries let go of the interpreter while they compute
+        for one in pool.map(partial(prepare, settings=settings), (job.faulty, *others)):
+            prepared.append(one)
+            tell(f"followed {one.recording.name}", 0.6 * len(prepared) / (1 + len(others)))
     tell("placing the board", 0.6)
     placed, board = place_all(prepared, job.board, side=job.side, settings=settings)
     tell("taking the difference", 0.7)
