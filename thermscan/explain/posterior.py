@@ -79,7 +79,24 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     priors = [h.prior * scale for h in lineup.hypotheses]
     total = sum(priors) + lineup.priors.no_fault + other
     log_priors = np.log(np.maximum(np.array([*priors, lineup.priors.no_fault, other]) / total, 1e-300))
-    return log_priors, values
+    return log_priors, _with_causes_elsewhere(lineup, log_priors, values)
+
+
+def _with_causes_elsewhere(lineup: Lineup, log_priors: np.ndarray, log_heat: np.ndarray) -> np.ndarray:
+    """Let another fault explain what only shows an effect: a whole board cooler, or warm board beside the parts.
+
+    A short anywhere, or a stage that gives up, starves the board as a limited supply does; heat of a part whose body
+    hides it shows on the board next to it. Such a fault is taken to look the same ``elsewhere_ratio`` times as often,
+    so that heat alone does not settle the place: readings and the supply log, which tell them apart, do.
+    """
+    vague = [i for i, h in enumerate(lineup.hypotheses) if h.fault == "supply_limit" or h.where.startswith("@")]
+    ratio = lineup.settings.elsewhere_ratio
+    if not vague or ratio <= 0:
+        return log_heat
+    out = log_heat.copy()
+    same = logsumexp(log_priors[vague] + log_heat[vague]) + np.log(ratio) - log_priors[-1]
+    out[-1] = np.logaddexp(log_heat[-1], same)
+    return out
 
 
 def _mixed(hypothesis: Hypothesis, fits: dict[tuple[object, ...], np.ndarray]) -> float:

@@ -53,6 +53,9 @@ class ExplainSettings:
     blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
     doubt_share: float = knob(0.2, (0.0, 0.9), "how often the best explanation fails in a way that is not modelled")
     doubt_nats: float = knob(2.0, (0.1, 100.0), "gap in log likelihood from which a better fit then says little more")
+    elsewhere_ratio: float = knob(
+        0.5, (0.0, 20.0), "how often another fault looks like a limited supply or a warm bare place; judgement"
+    )
     silent_share: float = knob(0.08, (1e-6, 0.9), "how often a fault shows no heat in the seconds seen; judgement")
     least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
     least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
