@@ -164,9 +164,10 @@ class SourceSettings:
     )
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
-        0.35,
-        (0.0, 1.0),
-        "standard error of power that the plate model leaves: uneven copper near the source; judgement",
+        0.6,
+        (0.0, 2.0),
+        "standard error of log power that the plate model leaves: copper, depth and bodies that are not known; "
+        "from the median error on made boards",
     )
     place_floor_mm: float = knob(
         0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement"
