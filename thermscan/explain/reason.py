@@ -87,8 +87,11 @@ def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:
     distance = np.hypot(scene.x_mm - place.x_mm, scene.y_mm - place.y_mm)
     i = int(np.argmin(np.where(scene.is_seen, distance, np.inf)))
     near = f" between {' and '.join(place.near[:2])}" if len(place.near) >= 2 else ""
+    where = f"the board at x {place.x_mm:.1f}, y {place.y_mm:.1f} mm{near}"
+    if "no_millimetres" in evidence.flags:
+        where = f"this place of the picture{near}"
     return (
-        f"the board at x {place.x_mm:.1f}, y {place.y_mm:.1f} mm{near} is"
+        f"{where} is"
         f" {number(scene.excess_k[i, -1], _unit(evidence))}"
         f" warmer than {compared_with(evidence)}, and no listed part sits there"
     )

@@ -77,6 +77,8 @@ def explain(
         settings.doubt_nats,
     )
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, siblings)
+    if evidence.basis == "itself_only" and not evidence.is_injection and not weights:
+        suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
     warnings = (
         *_warnings(lineup, evidence),
         *refused,
@@ -104,6 +106,18 @@ def prepare(
     lineup = line_up(evidence, scene, board, tree, own, priors=priors, settings=settings)
     judge = prepare_judge(scene, own, good_boards=evidence.good_boards, settings=settings)
     return lineup, judge
+
+
+def _held_back(
+    suspects: tuple[Suspect, ...], none: float, other: float, share: float
+) -> tuple[tuple[Suspect, ...], float, float]:
+    """Leave suspects only a share of their probability, the rest going to no fault and other alike.
+
+    Without a good board and without a reading a warm place is as often healthy.
+    """
+    freed = (1.0 - share) * sum(s.probability for s in suspects)
+    held = tuple(replace(s, probability=share * s.probability) for s in suspects)
+    return held, none + freed / 2, other + freed / 2
 
 
 def _nothing_seen(priors: Priors) -> Ranking:

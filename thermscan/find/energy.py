@@ -65,7 +65,7 @@ def keep_books(
     area = outline_area(board)
     centres = film.centres_s[bins]
     last = float(centres[-1])
-    error = float(np.median(np.asarray(excess.noise))) / np.sqrt(max(1.0, 0.1 * film.inside.sum()))
+    error = float(np.nanmedian(np.asarray(excess.noise))) / np.sqrt(max(1.0, 0.1 * film.inside.sum()))
     unseen = 1 - seen
     heat = plate.capacity_j_per_mm2_k.value * (1 + settings.parts_share) * area
     stored = heat * course[-1] / last

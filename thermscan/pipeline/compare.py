@@ -252,6 +252,6 @@ def _explain(
         ambient_c=job.faulty.facts.ambient_c,
         unit=job.faulty.unit,
         clock_is_power_on=excess.film.clock == "power_on",
-        flags=frozenset(excess.film.flags),
+        flags=frozenset(excess.film.flags | ({"no_millimetres"} if job.board is None else set())),
     )
     return explain(evidence, board, priors=job.priors, settings=settings.explain)
