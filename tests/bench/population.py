@@ -139,11 +139,11 @@ def _is_right(ref: str | None, x: float | None, y: float | None, case: Case) -> 
     return float(np.hypot(x - fault.x_mm, y - fault.y_mm)) < 3.0
 
 
-def run_one(seed: int) -> dict[str, Any]:
+def run_one(seed: int, options: CaseOptions | None = None) -> dict[str, Any]:
     """Draw, compare and judge one case; a failure is a row too."""
     start = time.perf_counter()
     try:
-        case = draw_case(seed, options=options_of(seed))
+        case = draw_case(seed, options=options or options_of(seed))
         drawn = time.perf_counter()
         job = Job(
             case.faulty.recording,
