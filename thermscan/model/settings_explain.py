@@ -57,7 +57,7 @@ class ExplainSettings:
         0.5, (0.05, 1.0), "share of their probability that suspects keep with no good board and no reading; judgement"
     )
     elsewhere_ratio: float = knob(
-        0.5, (0.0, 20.0), "how often another fault looks like a limited supply or a warm bare place; judgement"
+        1.0, (0.0, 20.0), "how often another fault looks like a limited supply or a warm bare place; judgement"
     )
     silent_share: float = knob(0.08, (1e-6, 0.9), "how often a fault shows no heat in the seconds seen; judgement")
     least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
