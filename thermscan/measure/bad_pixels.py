@@ -92,6 +92,15 @@ def stands_out(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return filled - near, cv2.filter2D(filled, -1, beside, borderType=cv2.BORDER_REPLICATE) - far
 
 
+def heights_at(picture: np.ndarray, at: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """Return how far the pixels ``at`` (rows, columns) lie from the median of their 8 neighbours, ndarray (n,)."""
+    padded = np.pad(fill_gaps(picture), 1, mode="edge")
+    rows, columns = at
+    steps = [(i, j) for i in range(3) for j in range(3) if (i, j) != (1, 1)]
+    beside = np.sort(np.stack([padded[rows + i, columns + j] for i, j in steps]), axis=0)
+    return padded[rows + 1, columns + 1] - beside[4]  # of eight the fifth, as the rank filter of stands_out takes it
+
+
 def robust_spread(values: np.ndarray) -> float:
     """Return 1.4826 times the median absolute deviation of the finite values (0 where there are none)."""
     known = values[np.isfinite(values)]
@@ -112,9 +121,12 @@ def find_lone_pixels(pixels: PixelSums, settings: CameraSettings) -> np.ndarray:
     is_alone = np.abs(lift) < settings.lone_lift * np.abs(alone)
     if not (far_out & is_alone).any() or len(pixels.parts) < 2:
         return far_out & is_alone & (len(pixels.parts) >= 2)
-    course = np.stack([stands_out(p)[0] for p in pixels.parts])
+    at = np.nonzero(far_out & is_alone)
+    course = np.stack([heights_at(p, at) for p in pixels.parts])
     move = course.max(axis=0) - course.min(axis=0)
-    return far_out & is_alone & (move < settings.lone_steady * np.abs(alone) + 4 * spread * 0.5)
+    steady = np.zeros(alone.shape, bool)
+    steady[at] = move < settings.lone_steady * np.abs(alone[at]) + 4 * spread * 0.5
+    return steady
 
 
 def find_bad_pixels(

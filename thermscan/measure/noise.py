@@ -38,6 +38,11 @@ def trimmed_mean_square(samples: np.ndarray, *, kept: float) -> np.ndarray:
     return squares.mean(axis=0) / trimmed_factor(count / len(samples) if count < len(samples) else 1 - 1e-12)
 
 
+def median_along(values: np.ndarray, *, axis: int) -> np.ndarray:
+    """Return the median along an axis without NaN; many times faster than ``nanmedian`` where there is none."""
+    return np.median(values, axis=axis) if np.isfinite(values).all() else np.nanmedian(values, axis=axis)
+
+
 def single_frame_noise(frame: np.ndarray) -> float:
     """Estimate the noise of one picture, ndarray (rows, columns), from what its neighbours do not foretell.
 
@@ -78,7 +83,7 @@ class NoiseSums:
         weights, gain = DIFFERENCES[order]
         n = len(frames) - order
         series = sum(w * frames[i : i + n] for i, w in enumerate(weights.astype(np.float32)))
-        series -= np.nanmedian(series.reshape(n, -1)[:, :: max(1, series[0].size // 20000)], axis=1)[:, None, None]
+        series -= median_along(series.reshape(n, -1)[:, :: max(1, series[0].size // 20000)], axis=1)[:, None, None]
         self.variance += n * trimmed_mean_square(series, kept=self.kept) / gain
         self.full += n * np.mean(series**2, axis=0) / gain
         self.weight += n
@@ -88,8 +93,8 @@ class NoiseSums:
         for i, product in enumerate((right * right, down * down, right * down)):
             self.gradient[i] += n * product
         scale = 1 / np.sqrt(gain)
-        self.rows.append(scale * np.nanmedian(series, axis=2))
-        self.columns.append(scale * np.nanmedian(series, axis=1))
+        self.rows.append(scale * median_along(series, axis=2))
+        self.columns.append(scale * median_along(series, axis=1))
 
     def noise(self, *, prior_samples: float) -> np.ndarray:
         """Return the standard deviation of one frame's noise, ndarray (rows, columns).
