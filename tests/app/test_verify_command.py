@@ -73,7 +73,7 @@ def test_answer_files_and_json(bench, monkeypatch):
         return stage.Verified(said, maps, maps, job.board)
 
     monkeypatch.setattr(stage, "verify", verify)
-    monkeypatch.setattr("thermscan.app.compare_job.progress_bar", lambda *, quiet: (None, lambda: None))
+    monkeypatch.setattr("thermscan.app.progress.progress_bar", lambda *, quiet: (None, lambda: None))
     common = ("after.tiff", "--good", "good.tiff", "--before", "before.tiff", "--size", "40x30", *HOW)
     out = run(*common, "--out", "v")
     assert out.startswith("The fault is gone (C14). Not yet verified: 1 check not done.")

@@ -32,7 +32,7 @@ def command(
     """
     import json
 
-    from thermscan.app.compare_job import progress_bar
+    from thermscan.app.progress import progress_bar
     from thermscan.model.settings import Settings
     from thermscan.pipeline.good_boards import combine_good_boards
     from thermscan.write.baseline_file import check_baseline_path, write_baseline

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 import click
 
 from thermscan import __version__
-from thermscan.app.compare_job import progress_bar, write_comparison
+from thermscan.app.compare_job import write_comparison
 from thermscan.app.opening import open_one, same_side
 from thermscan.app.options import Reading as How
+from thermscan.app.progress import progress_bar
 from thermscan.case.folder import CaseFolder, digest_of, keep_file, open_case, recording_path, relative_name
 from thermscan.case.log import append
 from thermscan.model.errors import InputError, nearest

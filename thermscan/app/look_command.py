@@ -9,6 +9,7 @@ import click
 
 from thermscan.app.opening import open_one
 from thermscan.app.options import Reading, recording_options, show_options
+from thermscan.app.progress import progress_bar
 from thermscan.model.errors import InputError
 
 if TYPE_CHECKING:
@@ -50,7 +51,9 @@ def command(
     for path in recordings:
         recording = open_one(path, how)
         target = None if no_sheets else sheet_path(recording.name, sheets, force=force)
-        report, _ = look(recording, settings=Settings())
+        tell, finish = progress_bar(quiet=as_json)
+        report, _ = look(recording, settings=Settings(), tell=tell)
+        finish()
         if target is not None:
             write_sheet(target, report, recording, fahrenheit=fahrenheit)
         if as_json:

@@ -75,7 +75,7 @@ def command(
     as not done. A recording does not test function or safety: local codes and licensed practice say what else must
     be tested.
     """
-    from thermscan.app.compare_job import progress_bar
+    from thermscan.app.progress import progress_bar
     from thermscan.model.settings import Settings
     from thermscan.pipeline.verify import verify
 

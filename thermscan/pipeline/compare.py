@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from functools import partial
 
 import numpy as np
 
@@ -31,12 +29,10 @@ from thermscan.physics.plate import default_plate
 from thermscan.pipeline.answer import Found, make_maps, make_result
 from thermscan.pipeline.film_set import FilmSet, Placed, make_films
 from thermscan.pipeline.place import place_all
-from thermscan.pipeline.prepare import Prepared, prepare
+from thermscan.pipeline.prepare import prepare_all
 from thermscan.pipeline.progress import Tell, silent
 from thermscan.pipeline.rates import add_rates
 from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, own_places
-
-WORKERS = 2  # recordings followed at once: memory stays bounded, and bench computers have two cores or more
 
 
 @dataclass(frozen=True)
@@ -104,11 +100,7 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     Comparison
     """
     others = (job.before,) if job.before is not None else job.goods
-    prepared: list[Prepared] = []
-    with ThreadPoolExecutor(WORKERS) as pool:  # array libraries let go of the interpreter while they compute
-        for one in pool.map(partial(prepare, settings=settings), (job.faulty, *others)):
-            prepared.append(one)
-            tell(f"followed {one.recording.name}", 0.6 * len(prepared) / (1 + len(others)))
+    prepared = prepare_all((job.faulty, *others), settings=settings, tell=tell, upto=0.6)
     tell("placing the board", 0.6)
     placed, board = place_all(prepared, job.board, side=job.side, settings=settings)
     tell("taking the difference", 0.7)

@@ -12,7 +12,7 @@ from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
 from thermscan.pipeline.film_set import make_films
 from thermscan.pipeline.place import place_all
-from thermscan.pipeline.prepare import prepare
+from thermscan.pipeline.prepare import prepare_all
 from thermscan.pipeline.progress import Tell, silent
 
 
@@ -31,18 +31,16 @@ def combine_good_boards(
     InputError
         Where a recording shows no power-on or its scale is not known: its seconds and kelvins would be guesses.
     """
-    prepared = []
-    for i, recording in enumerate(recordings):
-        tell(f"following {recording.name}", 0.8 * i / len(recordings))
+    for recording in recordings:
         if recording.unit == "count":
             raise InputError(
                 recording.path, "", "holds counts without a scale", "give --scale and --offset, or --camera"
             )
-        one = prepare(recording, settings=settings)
+    prepared = prepare_all(recordings, settings=settings, tell=tell, upto=0.8)
+    for one in prepared:
         if one.timing.on_s is None:
             problem = f"shows no power-on ({one.timing.on_why})"
-            raise InputError(recording.path, "", problem, "film two seconds before switching on")
-        prepared.append(one)
+            raise InputError(one.recording.path, "", problem, "film two seconds before switching on")
     tell("combining", 0.8)
     placed, _ = place_all(prepared, board, side=side, settings=settings)
     films = make_films(placed[0], placed[1:], board=board, settings=settings)

@@ -11,6 +11,7 @@ from thermscan.model.pose import map_points
 from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
 from thermscan.pipeline.prepare import Prepared, prepare
+from thermscan.pipeline.progress import Tell, silent
 
 
 def moved_px(prepared: Prepared) -> float | None:
@@ -40,17 +41,18 @@ def unusable_because(prepared: Prepared) -> tuple[str, ...]:
     return tuple(said)
 
 
-def look(recording: Recording, *, settings: Settings) -> tuple[LookReport, Prepared]:
-    """Look at one recording.
+def look(recording: Recording, *, settings: Settings, tell: Tell = silent) -> tuple[LookReport, Prepared]:
+    """Look at one recording; ``tell`` is told how the work is getting on.
 
     Returns
     -------
     LookReport, Prepared
     """
-    prepared = prepare(recording, settings=settings)
+    prepared = prepare(recording, settings=settings, tell=lambda doing, share: tell(doing, 0.8 * share))
     camera, timing = prepared.camera, prepared.timing
     means = pixel_means(recording, camera, timing)
     times = recording.times_s
+    tell("judging the picture", 0.85)
     judged = judge_picture(recording, camera, prepared.motion, timing, settings=settings.picture)
     said = (*judged, *unusable_because(prepared))
     rate = None
@@ -85,4 +87,5 @@ def look(recording: Recording, *, settings: Settings) -> tuple[LookReport, Prepa
         usable=bool(camera.usable.any()) and camera.bad.mean() <= 0.5,
         why=why,
     )
+    tell("done", 1.0)
     return report, prepared

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from thermscan.measure.motion import follow_motion
@@ -14,6 +16,9 @@ from thermscan.model.pose import Motion
 from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
 from thermscan.model.timing import Timing
+from thermscan.pipeline.progress import Tell, Together, silent
+
+WORKERS = 2  # recordings followed at once: memory stays bounded, and bench computers have two cores or more
 
 
 @dataclass(frozen=True)
@@ -26,14 +31,32 @@ class Prepared:
     timing: Timing
 
 
-def prepare(recording: Recording, *, settings: Settings) -> Prepared:
+def prepare(recording: Recording, *, settings: Settings, tell: Tell = silent) -> Prepared:
     """Measure camera state, motion and switching times of one recording.
 
     What the camera had applied already (emissivity and the like) is undone first, so that recordings made with
-    different settings compare.
+    different settings compare. ``tell`` is told of the steps, in shares of this recording's work.
     """
+    tell("measuring the camera", 0.0)
     recording = as_received(recording, band=band_of(recording))
     camera = measure_camera(recording, settings=settings.camera)
+    tell("following the picture", 0.4)
     motion = follow_motion(recording, camera, settings=settings.motion)
+    tell("looking for power-on", 0.8)
     timing = find_power(recording, camera, motion, settings=settings.timing)
+    tell("measured", 1.0)
     return Prepared(recording, camera, motion, timing)
+
+
+def prepare_all(
+    recordings: Sequence[Recording], *, settings: Settings, tell: Tell = silent, upto: float = 1.0
+) -> list[Prepared]:
+    """Prepare several recordings, two at a time, in their order; progress is told up to the share ``upto``."""
+    together = Together(tell, len(recordings), upto=upto)
+
+    def one(number: int) -> Prepared:
+        recording = recordings[number]
+        return prepare(recording, settings=settings, tell=together.work(number, recording.name))
+
+    with ThreadPoolExecutor(WORKERS) as pool:  # array libraries let go of the interpreter while they compute
+        return list(pool.map(one, range(len(recordings))))

@@ -26,7 +26,7 @@ from thermscan.model.surface import Surface
 from thermscan.pipeline.answer import make_maps
 from thermscan.pipeline.film_set import FilmSet, Placed, film_of, make_films
 from thermscan.pipeline.place import place_all
-from thermscan.pipeline.prepare import prepare
+from thermscan.pipeline.prepare import prepare_all
 from thermscan.pipeline.progress import Tell, silent
 
 WARMEST_SHARE = 0.05  # of the board's cells: what settles last is seen where it is warmest; judgement
@@ -150,10 +150,7 @@ def _place(job: VerifyJob, *, settings: Settings, tell: Tell) -> _Placing:
     before = () if job.before is None else (job.before,)
     long_run = () if job.long_run is None else (job.long_run,)
     recordings = (*job.after, *before, *job.goods, *long_run)
-    prepared = []
-    for i, recording in enumerate(recordings):
-        tell(f"following {recording.name}", 0.65 * i / len(recordings))
-        prepared.append(prepare(recording, settings=settings))
+    prepared = prepare_all(recordings, settings=settings, tell=tell, upto=0.65)
     tell("placing the board", 0.65)
     placed, _ = place_all(prepared, job.board, side=job.side, settings=settings)
     n, b, g = len(job.after), len(before), len(job.goods)
