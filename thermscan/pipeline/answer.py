@@ -88,14 +88,14 @@ def event_row(name: str, event: CameraEvent, recording: Recording) -> dict[str, 
 
 
 def input_files(job: Job) -> tuple[InputFile, ...]:
-    """List the recordings (and the baseline) that the result was made from."""
+    """List the recordings and the other files that the result was made from."""
     rows = [_input("faulty", job.faulty)]
     rows += [_input("good", r) for r in job.goods]
     if job.before is not None:
         rows.append(_input("before", job.before))
     if job.baseline is not None and not job.goods:
         rows += [InputFile("good, in the baseline file", name, digest) for name, digest in job.baseline.sources]
-    return tuple(rows)
+    return (*rows, *job.files)
 
 
 def _input(role: str, r: Recording) -> InputFile:

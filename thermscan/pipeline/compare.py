@@ -19,7 +19,7 @@ from thermscan.model.film import Baseline, Excess
 from thermscan.model.pose import Track
 from thermscan.model.reading import Reading
 from thermscan.model.recording import Drive, Recording
-from thermscan.model.result import HeatSource, Hotspot, PartReading, Ranking, Result
+from thermscan.model.result import HeatSource, Hotspot, InputFile, PartReading, Ranking, Result
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import Settings
 from thermscan.model.source_fit import SourceFit
@@ -57,6 +57,8 @@ class Job:
     priors : Priors or None
     seen : Seen
         Emissivity and reflected temperature as the user states them.
+    files : tuple of InputFile
+        What else was read (board file, readings, ...), listed in the result with its SHA-256.
     """
 
     faulty: Recording
@@ -71,6 +73,7 @@ class Job:
     surfaces: tuple[Surface, ...] = ()
     priors: Priors | None = None
     seen: Seen = field(default_factory=Seen)
+    files: tuple[InputFile, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -240,10 +243,18 @@ def _explain(
         good_supplies=tuple(r.facts.supply for r in job.goods if r.facts.supply),
         drive=job.inject or job.faulty.facts.drive,
         left_out=_left_out(job, films, excess, board, settings=settings),
-        swaps=tuple(Swap(ref, changed=True) for ref in job.changed) if job.before is not None else (),
+        swaps=_swaps(job, found),
         ambient_c=job.faulty.facts.ambient_c,
         unit=job.faulty.unit,
         clock_is_power_on=excess.film.clock == "power_on",
         flags=frozenset(excess.film.flags | ({"no_millimetres"} if job.board is None else set())),
     )
     return explain(evidence, board, priors=job.priors, settings=settings.explain)
+
+
+def _swaps(job: Job, found: Found) -> tuple[Swap, ...]:
+    """Tell of each part changed since the earlier recording whether the board shows any difference from it."""
+    if job.before is None:
+        return ()
+    differs = bool(found.hotspots) or any(p.state in ("hot", "cold") for p in found.parts)
+    return tuple(Swap(ref, changed=differs) for ref in job.changed)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -11,6 +10,7 @@ from pathlib import Path
 from thermscan.model.errors import InputError
 from thermscan.model.recording import LinearStore, Mark, Recording, SliceStore
 from thermscan.read.csv_grid import is_text_grid, read_csv
+from thermscan.read.digest import digest_of
 from thermscan.read.frame_times import NO_TIMES, settle_times
 from thermscan.read.frame_unit import camera_scale, check_content, check_plausible, settle_unit, stated_unit
 from thermscan.read.image_stack import is_plain_picture, is_png, is_tiff, read_png, read_tiff, refuse_picture
@@ -19,7 +19,7 @@ from thermscan.read.open_options import OpenOptions, check_options, parse_frames
 from thermscan.read.raw_frames import RawFrames, ReadHints
 from thermscan.read.series import find_files, find_sidecar, is_glob, times_in_names
 from thermscan.read.sidecar import Sidecar, open_sidecar
-from thermscan.read.text_file import HEAD_BYTES, read_bytes, reason_of
+from thermscan.read.text_file import HEAD_BYTES, read_bytes
 
 __all__ = ["FORMATS", "Format", "OpenOptions", "camera_scale", "open_recording", "parse_frames", "recognise"]
 
@@ -60,19 +60,6 @@ def recognise(head: bytes, *, path: str) -> Format:
             return form
     known = "; ".join(f"{f.name} ({f.about})" for f in FORMATS if f.read is not refuse_picture)
     raise InputError(path, "", "is of no known form", f"known are {known}")
-
-
-def _sha256_of(paths: tuple[str, ...]) -> str:
-    digests = []
-    for path in paths:
-        try:
-            with open(path, "rb") as file:
-                digests.append(hashlib.file_digest(file, "sha256").hexdigest())
-        except OSError as error:
-            raise InputError(path, "", f"cannot be read: {reason_of(error)}", "check the path") from None
-    if len(digests) == 1:
-        return digests[0]
-    return hashlib.sha256("".join(sorted(digests)).encode()).hexdigest()
 
 
 def _open_raw(path: str, *, hints: ReadHints) -> tuple[RawFrames, tuple[str, ...]]:
@@ -158,7 +145,7 @@ def open_recording(path: str | Path, *, options: OpenOptions | None = None) -> R
         times_s=times.values,
         times_why=NO_TIMES if times.values is None else "",
         facts=replace(sidecar.facts, side=options.side or sidecar.side or "top"),
-        sha256=_sha256_of(paths),
+        sha256=digest_of(paths),
         saturated_at=None if raw.highest is None else raw.highest * scaled.factor + scaled.offset,
         warnings=(*raw.warnings, *warnings, *times.warnings, *scaled.warnings),
         notes=(*raw.notes, *times.notes, *scaled.notes),
