@@ -93,9 +93,9 @@ def test_a_board_at_two_temperatures_gives_its_map():
     noise = 0.01
     cold, warm = (shown(t) + random.normal(0, noise, e.shape) for t in (24.0, 54.0))
     found = emissivity_map(
-        cold, warm, known("cold", 24.0, 0.1), known("warm", 54.0, 0.1), noise_k=noise, settings=SETTINGS
+        cold, warm, (known("cold", 24.0, 0.1), known("warm", 54.0, 0.1)), noise_k=noise, settings=SETTINGS
     )
     assert np.nanmax(np.abs(found.emissivity - e)) < 0.005
     assert np.isfinite(found.emissivity).all()
     with pytest.raises(InputError, match=r"only 5\.0 K apart"):
-        emissivity_map(cold, warm, known("cold", 24.0), known("warm", 29.0), noise_k=noise, settings=SETTINGS)
+        emissivity_map(cold, warm, (known("cold", 24.0), known("warm", 29.0)), noise_k=noise, settings=SETTINGS)

@@ -10,6 +10,7 @@ from thermscan.measure.radiometry_budget import (
     CONTRADICTION,
     Conditions,
     check_by_draws,
+    check_difference_by_draws,
     temperature_of,
     usual_conditions,
 )
@@ -102,6 +103,26 @@ def test_intervals_cover_the_truth_of_drawn_scenes():
         hits += found.low <= true_c <= found.high
     # binomial 95 % range of 400 draws is 93 to 97 %; rectangular parts make the interval a little wide
     assert 0.93 <= hits / 400 <= 0.995
+
+
+def test_differences_by_monte_carlo_agree_and_cancel():
+    reading, between = Quantity("reading", 60.0, 0.1), Quantity("excess", 15.0, 0.3)
+    conditions = usual_conditions(Quantity("reflected", 23.0, 2.0), settings=RadiometrySettings())
+    linear = temperature_of(reading, surface(0.9, 0.02), conditions, difference=between).difference
+    random = np.random.default_rng(8)
+    _, spread, low, high = check_difference_by_draws(reading, surface(0.9, 0.02), conditions, between, random=random)
+    assert spread == pytest.approx(linear.standard_uncertainty, rel=0.03)
+    assert (low, high) == pytest.approx((linear.measured.low, linear.measured.high), abs=0.06)
+    # an offset of 1.2 K that both readings share, and nothing else unknown: the draws themselves cancel it
+    offset = Quantity("camera offset", 0.0, 1.2)
+    shared = Conditions(
+        exact("reflected", 23.0), offset, exact("scale"), exact("transmission", 1.0), is_band_known=True
+    )
+    known = exact("reading", 60.0)
+    absolute = check_by_draws(known, surface(0.9, 1e-9), shared, random=random)[1]
+    apart = check_difference_by_draws(known, surface(0.9, 1e-9), shared, exact("excess", 15.0), random=random)[1]
+    assert absolute > 1.2
+    assert apart < 0.01
 
 
 def test_contradicting_values_have_no_temperature_but_a_reason():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from thermscan.measure.radiometry import View, reading_of
-from thermscan.measure.radiometry_recording import as_received
+from thermscan.measure.radiometry_recording import as_received, without_window
 from thermscan.model.recording import Facts, Recording
 
 SURFACE_C = np.linspace(20.0, 95.0, 120).reshape(1, 10, 12)
@@ -51,3 +51,20 @@ def test_the_top_of_the_range_moves_along():
     object.__setattr__(told, "saturated_at", float(told.store.read(0, 1).max()))
     once = as_received(told)
     assert once.saturated_at == pytest.approx(once.store.read(0, 1).max(), abs=2e-3)
+
+
+def test_a_window_that_the_camera_applied_is_undone_and_said():
+    told = film(View(1.0, 23.0, 0.9, 22.0), reflected_c=23.0, transmission=0.9, ambient_c=22.0)
+    once = as_received(told)
+    assert once.warnings == (
+        "the camera applied transmission 0.9, which is undone; if a window stood there, say so with --transmission 0.9",
+    )
+
+
+def test_a_window_is_taken_off():
+    window = View(1.0, 22.0, 0.85, 22.0)
+    through = reading_of(SURFACE_C, window).astype(np.float32)
+    cleared = without_window(Recording.from_array(through, None), window)
+    assert cleared.store.read(0, 1) == pytest.approx(SURFACE_C, abs=3e-3)
+    counts = Recording.from_array(np.ones((1, 4, 4)), None, unit="count")
+    assert without_window(counts, window) is counts

@@ -37,9 +37,25 @@ def test_second_radiation_constant_is_codata_2022():
     assert pytest.approx(1.438776877e-2, rel=1e-9) == SECOND_RADIATION_M_K
 
 
-def test_spectral_radiance_at_10_um_and_300_k():
-    # astropy 8.0 BlackBody(300 K) at 10 um: 9.924033330 W m-2 sr-1 um-1
-    assert spectral_radiance(10.0, 300.0) == pytest.approx(9.924033330, rel=1e-7)
+# astropy 8.0.2, BlackBody(T) at a wavelength, W m-2 sr-1 um-1: kelvin to (micrometres, radiance).
+ASTROPY = {
+    250: ((3.5, 0.01638368969289429), (8, 2.732370279060728), (14, 3.6912423061393325)),
+    300: ((3.5, 0.2538680749174842), (8, 9.078357422885384), (10, 9.924033330070703), (14, 7.445671481007287)),
+    350: ((3.5, 1.7978397993651785), (8, 21.449415209496856), (14, 12.409553471739265)),
+    600: ((3.5, 240.1912372037862), (8, 190.95798909112673), (14, 48.72915356210259)),
+}
+
+
+@pytest.mark.parametrize("kelvin", ASTROPY)
+def test_spectral_radiance_of_another_library(kelvin):
+    for wavelength, radiance in ASTROPY[kelvin]:
+        assert spectral_radiance(float(wavelength), float(kelvin)) == pytest.approx(radiance, rel=1e-9)
+
+
+def test_the_whole_spectrum_adds_up_to_stefan_and_boltzmann():
+    # CODATA 2022: sigma = 5.670374419e-8 W m-2 K-4, exact, shown rounded.
+    total = quad(lambda x: np.exp(x) * spectral_radiance(np.exp(x), 300.0), np.log(1.0), np.log(1e5), epsrel=1e-11)[0]
+    assert total == pytest.approx(5.670374419e-8 * 300.0**4 / np.pi, rel=1e-7)
 
 
 @pytest.mark.parametrize(("product", "printed"), HANDBOOK_FRACTIONS.items())

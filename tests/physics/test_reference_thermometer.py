@@ -26,8 +26,17 @@ PT100 = {
 }
 # NIST SRD 60 (ITS-90 reference functions), type K, mV against 0 C.
 TYPE_K = {-100: -3.554, 0: 0.0, 25: 1.000, 100: 4.096, 200: 8.138, 500: 20.644, 1000: 41.276}
+# thermocouple-its90 1.0.2 (ITS-90 reference functions), mV.
+TYPE_K_LIBRARY = {
+    -100: -3.5536313365806005, 25: 1.0002423545675625, 50: 2.023077886207025, 100: 4.096230218723254,
+    200: 8.138473326486949, 500: 20.644286390043515, 1000: 41.27560645631395,
+}  # fmt: skip
+# ptcal 0.1.4, Callendar and Van Dusen with the coefficients of IEC 60751, ohm.
+PT_LIBRARY = {-200: 18.52008, -100: 60.25584, 50: 119.397125, 100: 138.5055, 300: 212.0515, 850: 390.481125}
 # IAPWS-95 by CoolProp 8.0 and IAPWS-IF97 by iapws 1.5: kPa, C.
 BOILING = {101.325: 99.9743, 100.0: 99.6059, 95.0: 98.178, 80.0: 93.485}
+# IAPWS-IF97 by iapws 1.5.5 alone: kPa, C.
+BOILING_IF97 = {60: 85.92577749050952, 70: 89.93151006644666, 90: 96.68703928273942, 105: 100.97556638189764}
 
 
 @pytest.mark.parametrize(("celsius", "ohm"), PT100.items())
@@ -63,3 +72,18 @@ def test_boiling_at_the_verification_values_of_if97():
     # IAPWS-IF97, table 36 (from memory): 0.1 MPa 372.755919 K, 1 MPa 453.035632 K.
     assert boiling_point_c(100.0) + 273.15 == pytest.approx(372.755919, abs=1e-5)
     assert boiling_point_c(1000.0) + 273.15 == pytest.approx(453.035632, abs=1e-5)
+
+
+@pytest.mark.parametrize(("celsius", "millivolt"), TYPE_K_LIBRARY.items())
+def test_type_k_of_another_library(celsius, millivolt):
+    assert type_k_mv(celsius) == pytest.approx(millivolt, abs=2e-6)
+
+
+@pytest.mark.parametrize(("celsius", "ohm"), PT_LIBRARY.items())
+def test_platinum_of_another_library(celsius, ohm):
+    assert pt_ohm(celsius) == pytest.approx(ohm, abs=1e-6)
+
+
+@pytest.mark.parametrize(("kilopascal", "celsius"), BOILING_IF97.items())
+def test_boiling_water_of_another_library(kilopascal, celsius):
+    assert boiling_point_c(kilopascal) == pytest.approx(celsius, abs=1e-6)

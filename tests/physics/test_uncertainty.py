@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from thermscan.model.budget import Quantity
+from thermscan.physics.sakuma_hattori import SakumaHattori
 from thermscan.physics.straight_line import fit_line
 from thermscan.physics.uncertainty import monte_carlo, propagate, propagate_covariance
 
@@ -110,3 +111,55 @@ def test_both_ways_agree_on_the_end_gauge():
     # quantities has no first-order part.
     assert 33 < spread < 38
     assert low < 50000838 < high
+
+
+# A surface of emissivity 0.90 that reads 60 C: a Sakuma-Hattori radiance, so that libraries which differentiate plain
+# arithmetic can follow. Uncertain: reading, emissivity, reflected temperature, camera offset and scale.
+SURFACE = [
+    Quantity("reading", 60.0, 0.1),
+    Quantity("emissivity", 0.9, 0.02),
+    Quantity("reflected", 23.0, 2.0),
+    Quantity("offset", 0.0, 2 / math.sqrt(3), "rectangular"),
+    Quantity("scale", 0.0, 0.02 / math.sqrt(3), "rectangular"),
+]
+APART = Quantity("difference", 15.0, 0.3)
+
+
+def own_temperature(reading, emissivity, reflected, offset, scale):
+    curve = SakumaHattori(9.3339, 179.07, 6818.6)
+    shown = reading - offset - scale * (reading - reflected)
+    return curve.temperature_c((curve.signal(shown) - (1 - emissivity) * curve.signal(reflected)) / emissivity)
+
+
+def own_difference(*x):
+    return own_temperature(*x[:5]) - own_temperature(x[0] - x[5], *x[1:5])
+
+
+def test_a_surface_temperature_matches_two_libraries_by_propagation():
+    # uncertainties 3.2.3 and GTC 1.5.1, the same balance typed into each; both differentiate exactly and agree to
+    # fifteen digits.
+    budget = propagate(own_temperature, SURFACE)
+    assert budget.value == pytest.approx(63.53052006179439, abs=1e-9)
+    assert budget.standard_uncertainty == pytest.approx(1.55555710389143, rel=1e-3)
+    expected = [0.10841175, -0.77503210, -0.16036089, -1.25183107, -0.46317750]
+    assert budget.contributions == pytest.approx(expected, rel=2e-3)
+
+
+def test_what_two_readings_share_cancels_as_in_two_libraries():
+    # The same two libraries, the difference to a reading 15 K lower of the same surface with the same camera.
+    budget = propagate(own_difference, [*SURFACE, APART])
+    assert budget.value == pytest.approx(16.317124226904753, abs=1e-9)
+    assert budget.standard_uncertainty == pytest.approx(0.47426376049227514, rel=2e-3)
+    expected = [-0.00078927, -0.28739446, 0.02031586, 0.00911365, -0.18576966]
+    assert budget.contributions[:5] == pytest.approx(expected, rel=0.02)
+    # offset: 1.25 K in the temperature, 0.009 K in the difference
+    assert abs(budget.contributions[3]) < 0.01 < 1.2 < abs(propagate(own_temperature, SURFACE).contributions[3])
+
+
+def test_a_surface_temperature_matches_another_library_by_monte_carlo():
+    # metrolopy 1.1.1, a million draws: mean 63.546, u 1.5571, 95 % from 60.672 to 66.524; difference 16.323, 0.4745,
+    # 15.414 to 17.271.
+    found = monte_carlo(own_temperature, SURFACE, random=np.random.default_rng(6), draws=200_000)
+    assert found == pytest.approx((63.546, 1.5571, 60.672, 66.524), abs=0.03)
+    found = monte_carlo(own_difference, [*SURFACE, APART], random=np.random.default_rng(7), draws=200_000)
+    assert found == pytest.approx((16.323, 0.4745, 15.414, 17.271), abs=0.015)

@@ -17,7 +17,15 @@ from thermscan.model.result import Hotspot
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import DetectionSettings, RadiometrySettings
 from thermscan.model.surface import Surface
-from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, lost_share, own_places, rise_drift_k
+from thermscan.pipeline.temperatures import (
+    Seen,
+    add_temperatures,
+    before_window,
+    hatched,
+    lost_share,
+    own_places,
+    rise_drift_k,
+)
 
 SURFACES = (
     Surface("ceramic", 0.88, 0.80, 0.95, readable=True, words=("ceramic",)),
@@ -81,6 +89,10 @@ def test_a_named_surface_gets_its_own_temperature_rise_and_excess():
     drawn = part.temperature_drawn_c
     assert drawn.value == pytest.approx(part.temperature_c.value, abs=0.3)
     assert (drawn.low, drawn.high) == pytest.approx((part.temperature_c.low, part.temperature_c.high), abs=0.8)
+    drawn = part.excess_drawn_k
+    assert drawn.value == pytest.approx(part.excess_k.value, abs=0.2)
+    assert (drawn.low, drawn.high) == pytest.approx((part.excess_k.low, part.excess_k.high), abs=0.6)
+    assert after["U1"].excess_drawn_k is None  # no surface is named: its excess is apparent
 
 
 def test_what_the_boards_share_cancels_in_the_excess_only():
@@ -126,6 +138,10 @@ def test_counts_have_no_temperature():
             "read use tape",
         ),
         (
+            Seen(transmission=1.2),
+            "--transmission: transmission 1.2 is impossible; transmission lies above 0 and goes up to 1",
+        ),
+        (
             Seen(reflected_c=95.0),
             "--reflected: 95 C is hotter than anything on the board (56.0 C); the correction would turn its sign; "
             "measure it on crumpled foil",
@@ -136,6 +152,17 @@ def test_impossible_options_are_refused_in_one_line(seen, line):
     with pytest.raises(InputError) as caught:
         temperatures(seen=seen)
     assert str(caught.value) == line
+
+
+def test_a_window_is_taken_off_and_its_error_kept():
+    shown = reading_of(np.full((1, 4, 4), 60.0), View(1.0, ROOM_C, 0.85, ROOM_C))
+    recording = Recording.from_array(shown, None, facts=Facts(ambient_c=ROOM_C))
+    assert before_window(recording, Seen()) is recording
+    cleared = before_window(recording, Seen(transmission=0.85))
+    assert cleared.store.read(0, 1) == pytest.approx(60.0, abs=3e-3)
+    terms = {t.name: t for t in temperatures(seen=Seen(transmission=0.85))[1]["C1"].temperature_budget}
+    # 38 K above the room, known to 0.03 / 1.96 / 0.85: about 0.6 K
+    assert abs(terms["transmission"].contribution_k) == pytest.approx(38 * 0.03 / 1.96 / 0.85, rel=0.15)
 
 
 def test_where_the_reflected_temperature_comes_from():

@@ -172,8 +172,13 @@ def box_quantity(recording: Recording, text: str, option: str, error_k: float) -
     from thermscan.calibrate.region import mean_picture
     from thermscan.model.budget import Quantity
 
-    if recording.unit != "celsius":
-        raise InputError(recording.path, "", "holds counts, so temperatures are not known", "give --scale and --offset")
+    check_celsius(recording)
     values = mean_picture(recording).mean[parse_box(text, recording, option).slices]
     own = float(np.nanstd(values) / math.sqrt(values.size))
     return Quantity(option.lstrip("-"), float(np.nanmean(values)), math.hypot(own, error_k), unit="C", source="read")
+
+
+def check_celsius(recording: Recording) -> None:
+    """Refuse raw counts where temperatures are needed."""
+    if recording.unit != "celsius":
+        raise InputError(recording.path, "", "holds counts, so temperatures are not known", "give --scale and --offset")

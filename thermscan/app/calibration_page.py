@@ -123,8 +123,13 @@ def surface_page(
     )
 
 
-def map_page(found: EmissivityMap, sources: tuple[tuple[str, str], ...]) -> CalibrationPage:
-    """Lay out an emissivity map."""
+def map_page(
+    found: EmissivityMap,
+    sources: tuple[tuple[str, str], ...],
+    *,
+    board_parts: tuple[tuple[str, str], ...] = (),
+) -> CalibrationPage:
+    """Lay out an emissivity map, with the parts that differ most where a board is known."""
     low, middle, high = np.nanquantile(found.emissivity, [0.05, 0.5, 0.95])
     lines = (
         ("emissivity", f"{middle:.3f} in the middle, {low:.3f} to {high:.3f} for nine tenths of the pixels"),
@@ -132,4 +137,6 @@ def map_page(found: EmissivityMap, sources: tuple[tuple[str, str], ...]) -> Cali
         ("not known", f"{np.mean(~np.isfinite(found.emissivity)):.1%} of the pixels"),
     )
     panels = (Map("Emissivity", found.emissivity, "emissivity"), Map("Standard uncertainty", found.error, "emissivity"))
-    return CalibrationPage("Emissivity map", "from two even temperatures", lines, panels, sources, __version__)
+    return CalibrationPage(
+        "Emissivity map", "from two even temperatures", (*lines, *board_parts), panels, sources, __version__
+    )

@@ -44,6 +44,12 @@ EXAMPLE = "Example: thermscan compare faulty.tiff --good good_1.tiff --good good
 @click.option(
     "--reflected", type=float, metavar="C", help="Reflected apparent temperature, as read on crumpled foil, C."
 )
+@click.option(
+    "--transmission", type=float, metavar="T", help="Of a window before the board that the camera was not told of."
+)
+@click.option(
+    "--emissivity-map", type=click.Path(), metavar="FILE", help="Map of this board (thermscan calibrate map --board)."
+)
 @recording_options
 @output_options
 @click.option("--save-poses", is_flag=True, help="Also write poses.npz: the homography of every frame.")
@@ -61,6 +67,8 @@ def command(
     priors: str | None,
     emissivity: float | None,
     reflected: float | None,
+    transmission: float | None,
+    emissivity_map: str | None,
     how: Reading,
     out: str,
     force: bool,
@@ -91,5 +99,7 @@ def command(
         save_poses,
         emissivity,
         reflected,
+        transmission,
+        emissivity_map,
     )
     run_compare(request, as_json=as_json, fahrenheit=fahrenheit)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,10 +16,12 @@ from thermscan.app.opening import (
     split_goods,
 )
 from thermscan.app.options import Reading
+from thermscan.app.progress import progress_bar
 from thermscan.model.board import Board
 from thermscan.model.errors import InputError, nearest
 
 if TYPE_CHECKING:
+    from thermscan.model.result import InputFile
     from thermscan.pipeline.compare import Comparison, Job
 
 
@@ -43,6 +44,8 @@ class CompareRequest:
     save_poses: bool
     emissivity: float | None = None
     reflected_c: float | None = None
+    transmission: float | None = None
+    emissivity_map: str | None = None
 
 
 def check_request(request: CompareRequest) -> None:
@@ -59,19 +62,22 @@ def check_request(request: CompareRequest) -> None:
 def open_job(request: CompareRequest) -> Job:
     """Open all files of a comparison; raises InputError."""
     from thermscan.pipeline.compare import Job
-    from thermscan.pipeline.temperatures import Seen, check_seen
+    from thermscan.pipeline.temperatures import Seen, before_window, check_seen
     from thermscan.read.prior_file import open_priors
     from thermscan.read.reading_file import open_readings
     from thermscan.read.surface_table import open_surfaces
 
-    seen = check_seen(Seen(request.emissivity, request.reflected_c))
+    seen = check_seen(Seen(request.emissivity, request.reflected_c, request.transmission))
     board = open_board_or_size(request.board_path, request.size)
     check_changed(request.changed, board)
-    faulty = open_one(request.faulty, request.how)
-    before = open_one(request.before, request.how) if request.before else None
+    faulty = before_window(open_one(request.faulty, request.how), seen)
+    before = before_window(open_one(request.before, request.how), seen) if request.before else None
     goods, baseline = split_goods(request.goods, board, side=faulty.facts.side, how=request.how)
+    if baseline is not None and seen.transmission is not None:
+        raise InputError("--transmission", "", "the baseline file was made without it", "give the good recordings")
+    goods = tuple(before_window(good, seen) for good in goods)
     side = same_side((faulty, *goods, *((before,) if before else ())))
-    return Job(
+    job = Job(
         faulty=faulty,
         goods=goods,
         baseline=baseline,
@@ -84,7 +90,45 @@ def open_job(request: CompareRequest) -> Job:
         surfaces=open_surfaces(),
         priors=open_priors(request.priors),
         seen=seen,
+        files=other_files(request),
     )
+    return with_map(job, request.emissivity_map)
+
+
+def with_map(job: Job, path: str | None) -> Job:
+    """Give the parts the surfaces of a board's own emissivity map; raises InputError where there are no parts."""
+    if path is None:
+        return job
+    from thermscan.pipeline.surface_map import mapped_surfaces
+    from thermscan.read.surface_map import open_surface_map
+
+    found = open_surface_map(path)
+    if job.board is None or not job.board.parts:
+        raise InputError("--emissivity-map", "", "no parts are known", "give the board file with --board")
+    if found.side != job.side:
+        problem = f"shows the {found.side} side, the recordings the {job.side}"
+        raise InputError(path, "", problem, "make a map of the side that was filmed")
+    board, surfaces, refs = mapped_surfaces(job.board, job.surfaces, found)
+    if not refs:
+        raise InputError(path, "", "shows none of the parts of the board file", "use the map of this board")
+    return replace(job, board=board, surfaces=surfaces)
+
+
+def other_files(request: CompareRequest) -> tuple[InputFile, ...]:
+    """List the files beside the recordings, with their SHA-256."""
+    from thermscan.model.result import InputFile
+    from thermscan.read.baseline_file import is_baseline
+    from thermscan.read.digest import digest_of
+
+    baselines = [path for path in request.goods if Path(path).is_file() and is_baseline(path)]
+    named = [
+        ("board", request.board_path),
+        ("readings", request.readings_path),
+        ("priors", request.priors),
+        ("emissivity map", request.emissivity_map),
+        *(("baseline", path) for path in baselines),
+    ]
+    return tuple(InputFile(role, path, digest_of((path,))) for role, path in named if path)
 
 
 def check_changed(changed: tuple[str, ...], board: Board | None) -> None:
@@ -95,22 +139,6 @@ def check_changed(changed: tuple[str, ...], board: Board | None) -> None:
     for ref in changed:
         if ref not in known:
             raise InputError("--changed", "", f"no part {ref!r} in the board file", nearest(ref, known))
-
-
-def progress_bar(*, quiet: bool) -> tuple[Callable[[str, float], None], Callable[[], None]]:
-    """Return what to call with progress, and what to call at the end; silent where nobody looks."""
-    stream = click.get_text_stream("stderr")
-    if quiet or not stream.isatty():
-        return (lambda doing, share: None), (lambda: None)  # noqa: ARG005 - the call's shape is given
-    bar = click.progressbar(length=1000, file=stream, item_show_func=lambda text: text or "")
-    done = [0]
-
-    def tell(doing: str, share: float) -> None:
-        step = int(1000 * share) - done[0]
-        done[0] += max(step, 0)
-        bar.update(max(step, 0), doing)
-
-    return tell, bar.render_finish
 
 
 def run_compare(request: CompareRequest, *, as_json: bool, fahrenheit: bool) -> Comparison:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,15 +12,20 @@ from thermscan.app.calibrate_options import (
     CAUTION,
     box_option,
     box_quantity,
+    check_celsius,
     check_count,
     parse_true,
     say_page,
     sources_of,
     true_options,
 )
-from thermscan.app.opening import open_one
-from thermscan.app.options import Reading, frame_range, recording_options
+from thermscan.app.opening import open_board_or_size, open_one, same_side
+from thermscan.app.options import Reading, board_options, frame_range, recording_options
 from thermscan.model.errors import InputError
+
+if TYPE_CHECKING:
+    from thermscan.model.board import Board
+    from thermscan.model.surface import SurfaceMap
 
 
 @click.command(epilog="Example: thermscan calibrate reflected foil.tiff --foil 100,20,120,40")
@@ -117,14 +123,23 @@ def surface(
 
 
 @click.command(
-    epilog="Example: thermscan calibrate map cold.tiff warm.tiff --true 23.1 --true 58.0 --out map.tiff"
-    f"\n\nBoard unpowered, cells removed. {CAUTION}"
+    epilog="Example: thermscan calibrate map cold.tiff warm.tiff --true 23.1 --true 58.0 --board board.json "
+    f"--out emissivity.tiff\n\nBoard unpowered, cells removed. {CAUTION}"
 )
 @click.argument("cold", type=click.Path())
 @click.argument("warm", type=click.Path())
 @click.option("--cold-frames", callback=frame_range, metavar="A:B", help="Frames of COLD, where one file holds both.")
 @click.option("--warm-frames", callback=frame_range, metavar="A:B", help="Frames of WARM, likewise.")
 @true_options
+@click.option(
+    "--camera-error",
+    type=click.FloatRange(min=0),
+    default=0.3,
+    show_default=True,
+    metavar="K",
+    help="Error of the camera's difference between the two: drift and scale.",
+)
+@board_options
 @click.option("--out", required=True, type=click.Path(), metavar="FILE.tiff", help="Map to write, 32-bit float.")
 @click.option("--force", is_flag=True, help="Replace existing files.")
 @recording_options
@@ -138,39 +153,65 @@ def map(  # noqa: A001 - the command's name
     sensor: str,
     cold_end: float,
     error: float | None,
+    camera_error: float,
+    board_path: str | None,
+    size: str | None,
     out: str,
     force: bool,
     how: Reading,
 ) -> None:
-    """Learn a board's emissivity map from two even temperatures, COLD and WARM, unpowered, camera unmoved."""
-    import math
+    """Learn a board's emissivity map from two even temperatures, COLD and WARM, unpowered, camera unmoved.
 
+    With --board (or --size) the map is written in the board's millimetres, for --emissivity-map of compare; without,
+    in the pixels of this picture, to look at.
+    """
     from thermscan.app.calibration_page import map_page
-    from thermscan.calibrate.region import mean_picture
-    from thermscan.calibrate.surface import emissivity_map
+    from thermscan.calibrate.surface import EmissivityMap, picture_map
     from thermscan.model.budget import Quantity
-    from thermscan.model.settings import CalibrationSettings
+    from thermscan.model.settings import CalibrationSettings, Settings
     from thermscan.show.calibration_page import draw_calibration
-    from thermscan.write.surface_file import write_map
+    from thermscan.write.surface_file import write_map, write_surface_map
 
     check_count((cold, warm), trues)
     opened = [
         open_one(path, replace(how, frames=frames or how.frames))
         for path, frames in ((cold, cold_frames), (warm, warm_frames))
     ]
+    same_side((opened[0], opened[1]))
     known = [parse_true(text, sensor, cold_end, error) for text in trues]
-    pictures = [mean_picture(r) for r in opened]
-    noise_k = math.sqrt(float(pictures[1].variance.mean()) / pictures[1].frames)
     cold_true, warm_true = (Quantity("true temperature", t.value_c, t.error_k, unit="C") for t in known)
-    found = emissivity_map(
-        pictures[0].mean,
-        pictures[1].mean,
-        cold_true,
-        warm_true,
-        noise_k=noise_k,
-        path=warm,
-        settings=CalibrationSettings(),
-    )
-    path = write_map(out, found.emissivity, force=force)
-    page = map_page(found, sources_of(opened))
+    board = open_board_or_size(board_path, size)
+    if board is None:
+        for recording in opened:
+            check_celsius(recording)
+        found = picture_map(
+            *opened, (cold_true, warm_true), camera_error_k=camera_error, settings=CalibrationSettings()
+        )
+        path = write_map(out, found.emissivity, found.error, force=force)
+        used = "seen in this picture only; give --board to use it with compare"
+    else:
+        from thermscan.pipeline.surface_map import learn_map
+
+        learned = learn_map(
+            *opened, board, truths=(cold_true, warm_true), camera_error_k=camera_error,
+            calibration=CalibrationSettings(), settings=Settings(),
+        )  # fmt: skip
+        path = write_surface_map(out, learned, force=force)
+        found = EmissivityMap(learned.emissivity[::-1], learned.error[::-1])
+        used = f"use it with compare --emissivity-map {path}"
+    page = map_page(found, sources_of(opened), board_parts=_parts_said(board, learned) if board is not None else ())
     say_page(path.with_suffix(".png"), page, draw_calibration(page), force=force)
+    click.echo(f"{path}: {used}")
+
+
+def _parts_said(board: Board, learned: SurfaceMap) -> tuple[tuple[str, str], ...]:
+    """Say what the map gives for the parts, those farthest from the usual first."""
+    from thermscan.pipeline.surface_map import mapped_surfaces
+
+    _, table, refs = mapped_surfaces(board, (), learned)
+    pairs = sorted(zip(refs, table, strict=True), key=lambda pair: pair[1].emissivity)
+    lines = [
+        (ref, f"{s.emissivity:.2f} ({s.low:.2f} to {s.high:.2f}){'' if s.readable else ', cannot be read'}")
+        for ref, s in pairs
+    ]
+    return tuple(lines[:8])

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from thermscan.measure.radiometry_camera import band_of
 from thermscan.measure.radiometry_recording import as_received
 from thermscan.model.errors import InputError
 from thermscan.model.recording import Recording
@@ -50,7 +51,7 @@ class MeanPicture:
 
 def mean_picture(recording: Recording) -> MeanPicture:
     """Average a recording over its frames, streaming; what the camera had applied is undone."""
-    recording = as_received(recording)
+    recording = as_received(recording, band=band_of(recording))
     shape = (recording.rows, recording.columns)
     total, squares = np.zeros(shape), np.zeros(shape)
     base = recording.store.read(0, 1)[0].astype(np.float64)

@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from thermscan.calibrate.region import mean_picture
 from thermscan.measure.radiometry import View, emissivity_from, surface_temperature
+from thermscan.measure.radiometry_camera import band_of
 from thermscan.model.budget import Budget, Quantity
 from thermscan.model.errors import InputError
+from thermscan.model.recording import Recording
 from thermscan.model.settings import CalibrationSettings
 from thermscan.physics.radiation import LONG_WAVE, Band, band_radiance
 from thermscan.physics.uncertainty import propagate
@@ -102,10 +105,10 @@ class EmissivityMap:
 def emissivity_map(
     cold_c: np.ndarray,
     warm_c: np.ndarray,
-    true_cold: Quantity,
-    true_warm: Quantity,
+    truths: tuple[Quantity, Quantity],
     *,
-    noise_k: float,
+    noise_k: float | np.ndarray,
+    camera_error_k: float = 0.0,
     path: str = "",
     band: Band = LONG_WAVE,
     settings: CalibrationSettings,
@@ -116,10 +119,12 @@ def emissivity_map(
     ----------
     cold_c, warm_c : ndarray of shape (rows, columns), degrees Celsius
         Shown with emissivity 1, board, camera and surroundings unmoved in between.
-    true_cold, true_warm : Quantity
+    truths : (Quantity, Quantity)
         True temperature of the board in each, C.
-    noise_k : float
+    noise_k : float or ndarray of shape (rows, columns)
         Standard error of a pixel of either picture.
+    camera_error_k : float
+        Standard error of the camera's difference between the two pictures, which all pixels share (drift, scale).
     path, band, settings
 
     Returns
@@ -136,6 +141,7 @@ def emissivity_map(
     ``e = (L(warm) - L(cold)) / (B(true warm) - B(true cold))``: what is reflected is the same in both and drops out.
     Not valid when the surroundings changed, or the board was not even: then cool places read too low an emissivity.
     """
+    true_cold, true_warm = truths
     apart = true_warm.value - true_cold.value
     if apart < settings.least_contrast_k:
         problem = f"the two temperatures are only {apart:.1f} K apart"
@@ -144,8 +150,39 @@ def emissivity_map(
     true = float(band_radiance(true_warm.value, band=band) - band_radiance(true_cold.value, band=band))
     emissivity = shown / true
     slope = float(band_radiance(true_warm.value + 0.5, band=band) - band_radiance(true_warm.value - 0.5, band=band))
-    of_pixels = np.sqrt(2.0) * noise_k * slope / true
+    of_pixels = np.hypot(np.sqrt(2.0) * noise_k, camera_error_k) * slope / true
     of_truth = slope * np.hypot(true_cold.standard_uncertainty, true_warm.standard_uncertainty) / true
     error = np.hypot(of_pixels, np.abs(emissivity) * of_truth)
     known = np.isfinite(emissivity) & (emissivity > -3 * error) & (emissivity < 1 + 4 * error)
     return EmissivityMap(np.where(known, np.clip(emissivity, 0.0, 1.0), np.nan), np.where(known, error, np.nan))
+
+
+def picture_map(
+    cold: Recording,
+    warm: Recording,
+    truths: tuple[Quantity, Quantity],
+    *,
+    camera_error_k: float,
+    settings: CalibrationSettings,
+) -> EmissivityMap:
+    """Learn a map in the pixels of two recordings, degrees Celsius: see :func:`emissivity_map`.
+
+    Raises
+    ------
+    InputError
+        Where the two have different pixels, or the temperatures lie too close together.
+    """
+    if (cold.rows, cold.columns) != (warm.rows, warm.columns):
+        raise InputError(warm.path, "", "has other pixels than the cold recording", "leave the camera as it is")
+    pictures = [mean_picture(recording) for recording in (cold, warm)]
+    noise = np.sqrt(sum(float(np.nanmean(p.variance)) / p.frames for p in pictures) / 2)
+    return emissivity_map(
+        pictures[0].mean,
+        pictures[1].mean,
+        truths,
+        noise_k=float(noise),
+        camera_error_k=camera_error_k,
+        path=warm.path,
+        band=band_of(warm),
+        settings=settings,
+    )

@@ -47,7 +47,8 @@ def check_view(view: View, *, path: str = "", place: str = "") -> View:
     """Return the view if it is possible, else raise InputError."""
     for name, value in (("emissivity", view.emissivity), ("transmission", view.transmission)):
         if not 0 < value <= 1:
-            hint = f"{name} lies above 0 and goes up to 1; for what cannot be read use tape"
+            hint = f"{name} lies above 0 and goes up to 1"
+            hint += "; for what cannot be read use tape" if name == "emissivity" else ""
             raise InputError(path, place, f"{name} {value:g} is impossible", hint)
     for name, value in (("reflected temperature", view.reflected_c), ("window temperature", view.behind_c)):
         if not -200 <= value <= 1500:

@@ -118,7 +118,8 @@ def _many(
     own = (
         (band_radiance(shown, band=band) - (1 - transmission) * around) / transmission - (1 - emissivity) * around
     ) / emissivity
-    possible = (own > 0) & (emissivity > 0) & (emissivity <= 1) & (transmission > 0) & (transmission <= 1)
+    # a window that was taken off already leaves a relative transmission of about 1, above it or below
+    possible = (own > 0) & (emissivity > 0) & (emissivity <= 1) & (transmission > 0)
     return np.where(possible, radiance_temperature(own, band=band), np.nan)
 
 
@@ -197,16 +198,26 @@ def temperature_of(
     if difference is not None:
         if not math.isfinite(float(function(reading.value - difference.value, *values[1:]))):
             return SurfaceTemperature(absolute, None, _terms(lines, absolute.contributions, shares), CONTRADICTION)
-        # the noise of the reading is part of the difference's own error
-        known = [Quantity(reading.name, reading.value, 0.0), *inputs[1:]]
-        band_difference = _band_term(reading, inputs, conditions, difference.value)
-        between = propagate(
-            lambda *x: function(*x[:6]) - function(x[0] - x[6], *x[1:6]) + x[7] + x[8],
-            [*known, difference, band_difference, _lost_term(lost_share, difference.value)],
-        )
+        between = propagate(*_difference(reading, inputs, conditions, difference, lost_share))
         parts = between.contributions
         shares = [parts[6], *parts[1:6], parts[7], parts[8]]
     return SurfaceTemperature(absolute, between, _terms(lines, absolute.contributions, shares))
+
+
+def _difference(
+    reading: Quantity, inputs: Sequence[Quantity], conditions: Conditions, difference: Quantity, lost_share: float
+) -> tuple[Callable[..., np.ndarray], list[Quantity]]:
+    """Return the difference of two readings of one surface as a function, and its inputs; both share all but noise."""
+    function = solve(conditions)
+    # the noise of the reading is part of the difference's own error
+    lines = [
+        Quantity(reading.name, reading.value, 0.0),
+        *inputs[1:],
+        difference,
+        _band_term(reading, inputs, conditions, difference.value),
+        _lost_term(lost_share, difference.value),
+    ]
+    return (lambda *x: function(*x[:6]) - function(x[0] - x[6], *x[1:6]) + x[7] + x[8]), lines
 
 
 def _terms(
@@ -236,3 +247,22 @@ def check_by_draws(
     function = solve(conditions)
     lines = [*inputs, band, lost]
     return monte_carlo(lambda *x: function(*x[:6]) + x[6] + x[7], lines, random=random, draws=draws)
+
+
+def check_difference_by_draws(
+    reading: Quantity,
+    surface: Surface,
+    conditions: Conditions,
+    difference: Quantity,
+    *,
+    random: np.random.Generator,
+    draws: int = 20000,
+    lost_share: float = 0.0,
+) -> tuple[float, float, float, float]:
+    """Return mean, standard uncertainty and 95 % interval of the difference by Monte Carlo (JCGM 101), K.
+
+    Each draw takes one camera offset, scale, emissivity and reflected temperature for BOTH readings: what they share
+    cancels here by itself, not by a rule.
+    """
+    function, lines = _difference(reading, _inputs(reading, surface, conditions), conditions, difference, lost_share)
+    return monte_carlo(function, lines, random=random, draws=draws)

@@ -13,11 +13,12 @@ from thermscan.physics.radiation import LONG_WAVE, Band
 
 @dataclass(frozen=True)
 class ReceivedStore:
-    """Frames of another store with the emissivity, reflection and transmission that the camera applied undone."""
+    """Frames of another store with what the camera applied undone, and with what really stands in the way taken off."""
 
     store: FrameStore
     applied: View
     band: Band = LONG_WAVE
+    view: View = BARE
 
     @property
     def shape(self) -> tuple[int, int, int]:
@@ -26,7 +27,7 @@ class ReceivedStore:
 
     def read(self, start: int, stop: int) -> np.ndarray:
         """Return apparent temperatures (emissivity 1), float32."""
-        return true_picture(self.store.read(start, stop), BARE, applied=self.applied, band=self.band)
+        return true_picture(self.store.read(start, stop), self.view, applied=self.applied, band=self.band)
 
 
 def background_c(recording: Recording, *, share: float = 0.1) -> float:
@@ -81,6 +82,31 @@ def as_received(recording: Recording, *, band: Band = LONG_WAVE) -> Recording:
             f"{assumed}, {applied.reflected_c:.1f} C, is taken; differences hardly depend on it"
         )
         warnings = (*warnings, text)
+    if applied.transmission < 1.0:
+        text = (
+            f"the camera applied transmission {applied.transmission:g}, which is undone; if a window stood there, say "
+            f"so with --transmission {applied.transmission:g}"
+        )
+        warnings = (*warnings, text)
     facts = replace(recording.facts, emissivity=None, transmission=None)
     store = ReceivedStore(recording.store, applied, band)
     return replace(recording, store=store, facts=facts, saturated_at=top, warnings=warnings)
+
+
+def without_window(recording: Recording, window: View, *, band: Band = LONG_WAVE) -> Recording:
+    """Return a recording as it would have looked without a window of known transmission.
+
+    Parameters
+    ----------
+    recording : Recording
+        As received; counts are left alone.
+    window : View
+        Emissivity 1, transmission and temperature of the window.
+    band : Band
+    """
+    if recording.unit != "celsius":
+        return recording
+    top = recording.saturated_at
+    if top is not None:
+        top = float(true_temperature(top, window, band=band))
+    return replace(recording, store=ReceivedStore(recording.store, BARE, band, window), saturated_at=top)

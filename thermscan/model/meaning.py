@@ -107,6 +107,9 @@ MEANINGS: dict[str, Meaning] = {
     "temperature_drawn_c": Meaning(
         "temperature, drawn", "the temperature with its interval by Monte Carlo (JCGM 101) instead of propagation"
     ),
+    "excess_drawn_k": Meaning(
+        "excess, drawn", "the excess with its interval by Monte Carlo (JCGM 101) instead of propagation", _EXCESS
+    ),
     "value": Meaning("value", "best estimate of the input, in its unit"),
     "standard_uncertainty": Meaning("uncertainty", "standard uncertainty of the input, in its unit"),
     "unit": Meaning("unit", "unit of value and uncertainty; empty for plain numbers"),

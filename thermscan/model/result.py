@@ -85,7 +85,8 @@ class PartReading:
     error and ``spread_course_k`` the spread expected between good boards; these courses are apparent (emissivity 1).
     ``temperature_c``, and where the board file names the surface ``rise_k`` and ``excess_k`` too, are those of the
     surface itself; ``temperature_budget`` lists what their uncertainty is made of,
-    and ``temperature_drawn_c`` is the temperature with its interval by Monte Carlo instead of propagation.
+    ``temperature_drawn_c`` is the temperature with its interval by Monte Carlo instead of propagation, and
+    ``excess_drawn_k`` the excess likewise.
     """
 
     ref: str
@@ -107,6 +108,7 @@ class PartReading:
     rise_course_k: np.ndarray | None = None
     temperature_budget: tuple[BudgetTerm, ...] = ()
     temperature_drawn_c: Measured | None = None
+    excess_drawn_k: Measured | None = None
 
 
 @dataclass(frozen=True)

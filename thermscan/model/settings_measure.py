@@ -200,6 +200,12 @@ class PlacementSettings:
     rim_px: float = knob(2.0, (0.0, 50.0), "width of bench around the board that takes part in the pattern match, px")
     pattern_blur_px: float = knob(0.7, (0.0, 5.0), "blur before two pictures are matched, against interpolation, px")
     floor_share: float = knob(0.01, (1e-5, 1.0), "noise floor of a picture as a share of its own spread")
+    blocks_across: float = knob(
+        16.0, (4.0, 100.0), "blocks along the board whose displacements are compared: about the size of a chip"
+    )
+    least_block_px: float = knob(
+        4.0, (2.0, 64.0), "side of such a block at the least: a displacement must show in it, px"
+    )
     smallest_zoom: float = knob(0.6, (0.2, 0.95), "smallest scale of one picture against another that is searched")
     agree_sigmas: float = knob(4.0, (1.0, 20.0), "outline and pattern may differ by this many of their joint errors")
     agree_px: float = knob(
@@ -251,4 +257,7 @@ class RadiometrySettings:
     )
     optics_px: float = knob(0.6, (0.0, 5.0), "blur of the optics where it is not known; common practice, no source")
     draws: int = knob(4000, (100, 1000000), "draws of a temperature by Monte Carlo: ends good to 6 % of a deviation")
+    transmission_given: float = knob(
+        0.03, (0.0, 0.3), "half of the 95 % range of a transmission given by hand; judgement"
+    )
     emissivity_given: float = knob(0.02, (0.0, 0.3), "half of the 95 % range of an emissivity given by hand; judgement")

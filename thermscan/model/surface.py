@@ -5,6 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+import numpy as np
+
+from thermscan.model.film import BoardGrid
+
+READABLE_FROM = 0.6  # below it a surface shows more of its surroundings than of itself, errors of 2 C and all
+
 
 @dataclass(frozen=True)
 class Surface:
@@ -20,6 +26,22 @@ class Surface:
     high: float
     readable: bool
     words: tuple[str, ...] = ()
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class SurfaceMap:
+    """Emissivity over one side of a board, as learned from it.
+
+    ``emissivity`` and ``error`` (standard uncertainty) are ndarrays of the grid's shape, NaN where not known;
+    ``pixel_mm`` is the size of the camera's pixel on the board.
+    """
+
+    grid: BoardGrid
+    emissivity: np.ndarray
+    error: np.ndarray
+    side: str
+    pixel_mm: float
     source: str = ""
 
 

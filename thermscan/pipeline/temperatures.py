@@ -14,9 +14,12 @@ from thermscan.measure.radiometry_budget import (
     Conditions,
     SurfaceTemperature,
     check_by_draws,
+    check_difference_by_draws,
     temperature_of,
     usual_conditions,
 )
+from thermscan.measure.radiometry_camera import band_of
+from thermscan.measure.radiometry_recording import as_received, background_c, without_window
 from thermscan.model.board import Board, Part
 from thermscan.model.budget import Quantity
 from thermscan.model.errors import InputError
@@ -36,6 +39,7 @@ class Seen:
 
     emissivity: float | None = None
     reflected_c: float | None = None
+    transmission: float | None = None
 
 
 def room_level_c(film: Film) -> float:
@@ -76,7 +80,23 @@ def check_seen(seen: Seen) -> Seen:
         check_view(View(seen.emissivity), path="--emissivity")
     if seen.reflected_c is not None:
         check_view(View(reflected_c=seen.reflected_c), path="--reflected")
+    if seen.transmission is not None:
+        check_view(View(transmission=seen.transmission), path="--transmission")
     return seen
+
+
+def before_window(recording: Recording, seen: Seen) -> Recording:
+    """Return a recording as it would have looked without the window that ``seen`` tells of.
+
+    The window counts as warm as what is reflected: as given, else the air, else the coolest part of the picture.
+    """
+    if seen.transmission is None or seen.transmission == 1.0:
+        return recording
+    band = band_of(recording)
+    received = as_received(recording, band=band)
+    window_c = seen.reflected_c if seen.reflected_c is not None else recording.facts.ambient_c
+    window_c = background_c(received) if window_c is None else window_c
+    return without_window(received, View(1.0, window_c, seen.transmission, window_c), band=band)
 
 
 def check_against(seen: Seen, film: Film) -> None:
@@ -124,6 +144,11 @@ def add_temperatures(
         profile=recording.profile,
         settings=settings,
     )
+    if seen.transmission is not None:
+        # taken off the frames already (see before_window): what is left is how well it is known
+        share = settings.transmission_given / (NORMAL_95 * seen.transmission)
+        through = Quantity("transmission", 1.0, share, source=f"--transmission {seen.transmission:g}, taken off")
+        conditions = replace(conditions, transmission=through)
     unnamed = unnamed_surface(surfaces, seen, settings=settings)
     drift = rise_drift_k(parts)
     out = []
@@ -140,8 +165,11 @@ def add_temperatures(
             reading, part, excess, surface or unnamed, conditions, is_named=is_named, settings=settings
         )
         if corrected.temperature_c is not None:
-            drawn = _drawn(part, excess, surface or unnamed, conditions, random=random, settings=settings)
-            corrected = replace(corrected, temperature_drawn_c=drawn)
+            drawn = _drawn(
+                part, excess, surface or unnamed, conditions, reading.excess_k if is_named else None,
+                random=random, settings=settings,
+            )  # fmt: skip
+            corrected = replace(corrected, temperature_drawn_c=drawn[0], excess_drawn_k=drawn[1])
         out.append(corrected)
     return tuple(out)
 
@@ -277,19 +305,21 @@ def _drawn(
     excess: Excess,
     surface: Surface,
     conditions: Conditions,
+    difference: Measured | None,
     *,
     random: np.random.Generator,
     settings: RadiometrySettings,
-) -> Measured | None:
-    """Return one part's temperature with its interval by Monte Carlo."""
+) -> tuple[Measured | None, Measured | None]:
+    """Return one part's temperature and excess with their intervals by Monte Carlo."""
     apparent = _apparent(part, excess)
     if apparent is None:
-        return None
-    lost = lost_share(part, excess.film, settings=settings)
-    mean, _, low, high = check_by_draws(
-        apparent, surface, conditions, random=random, draws=settings.draws, lost_share=lost
-    )
-    return Measured(mean, min(low, mean), max(high, mean))
+        return None, None
+    how = {"random": random, "draws": settings.draws, "lost_share": lost_share(part, excess.film, settings=settings)}
+    found = [check_by_draws(apparent, surface, conditions, **how)]
+    if difference is not None:
+        found.append(check_difference_by_draws(apparent, surface, conditions, _between(difference), **how))
+    made = [Measured(mean, min(low, mean), max(high, mean)) for mean, _, low, high in found]
+    return made[0], made[1] if difference is not None else None
 
 
 def _own_rate(rate: RiseRate, apparent_c: float, surface: Surface, conditions: Conditions) -> RiseRate:
@@ -304,7 +334,10 @@ def _solve(
     apparent: Quantity, surface: Surface, conditions: Conditions, difference: Measured | None, *, lost: float
 ) -> SurfaceTemperature:
     """Ask for temperature and difference of one surface."""
-    between = None
-    if difference is not None:
-        between = Quantity("noise and spread", difference.value, difference.standard_error, unit="K", source="measured")
+    between = None if difference is None else _between(difference)
     return temperature_of(apparent, surface, conditions, difference=between, lost_share=lost)
+
+
+def _between(difference: Measured) -> Quantity:
+    """Return an apparent difference as an input of a budget."""
+    return Quantity("noise and spread", difference.value, difference.standard_error, unit="K", source="measured")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -214,6 +215,7 @@ def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
         for term in part.temperature_budget
     )
     heads = ("what", "value", "standard uncertainty", "brings into temperature", "brings into excess", "from")
+    rows = (*rows, _budget_sum(part))
     note = (
         "One standard deviation each; squares add. What both boards share, like the camera's offset, nearly cancels in "
         "the excess. Every part's budget stands in result.json."
@@ -222,7 +224,18 @@ def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
     if drawn is not None:
         by = [say(m, "c", fahrenheit=fahrenheit) for m in (part.temperature_c, drawn)]
         note = f"Temperature {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
+    if part.excess_k is not None and part.excess_drawn_k is not None:
+        by = [say(m, "k", fahrenheit=fahrenheit) for m in (part.excess_k, part.excess_drawn_k)]
+        note = f"Excess {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
     return Table("budget", f"Uncertainty of {part.ref}", heads, rows, note=note)
+
+
+def _budget_sum(part: PartReading) -> tuple[str, ...]:
+    """Return the last line of a budget: the root of the sum of squares, one standard deviation."""
+    differences = [t.difference_k for t in part.temperature_budget if t.difference_k is not None]
+    absolute = math.hypot(*(t.contribution_k for t in part.temperature_budget))
+    between = f"{math.hypot(*differences):.3f} K" if differences else UNKNOWN
+    return ("together", "", "", f"{absolute:.3f} K", between, "root of the sum of squares")
 
 
 def _source_table(result: Result) -> Table:

@@ -38,6 +38,7 @@ PLAIN_WHY: dict[str, str] = {
     "rise_k": "no rise could be measured here",
     "temperature_c": "no surface temperature could be measured here",
     "temperature_drawn_c": "no surface temperature could be measured here",
+    "excess_drawn_k": "the excess is apparent: no surface is named for this part, or nothing could be measured here",
     "significance": "no excess could be judged here",
     "power_w": "no power could be estimated here",
     "supply_w": "no supply log covers the time while on",
