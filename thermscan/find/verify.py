@@ -8,15 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from thermscan.find.verify_seen import WHOLE_BOARD, Seen, rises_of, see_parts
 from thermscan.model.board import Board, Rail
 from thermscan.model.case_record import Criterion, PlaceChange, Verification
 from thermscan.model.case_settings import VerifySettings
-from thermscan.model.quantity import Measured
 from thermscan.model.reading import Reading
 from thermscan.model.result import Hotspot, PartReading
 
 SPREAD_WORDS = "beyond noise and the spread between good boards"
-FEWEST_FOR_WIDTH = 8  # parts from which the scatter over a board is taken; judgement
 
 
 @dataclass(frozen=True)
@@ -83,66 +82,23 @@ class RepairEvidence:
     edge_mm: float = 0.0
 
 
-@dataclass(frozen=True)
-class _Seen:
-    """One part in one recording: its excess, K, and whether it stands out."""
-
-    excess: Measured
-    at_s: float | None
-    sigma: float
-    stands_out: bool
-
-    @property
-    def sign(self) -> float:
-        return math.copysign(1.0, self.excess.value)
-
-
-def _can_be_judged(part: PartReading) -> bool:
-    """Tell whether a part shows a temperature of its own in kelvin."""
-    return part.excess_k is not None and part.significance is not None and part.state not in ("unreadable", "unknown")
-
-
-def scatter_width(parts: Sequence[PartReading]) -> float:
-    """Return by how much the parts scatter more than their stated errors, 1 at the least.
-
-    Notes
-    -----
-    The median of |z| of a standard normal is 0.6745 (tables), so the width is the median of |z| over that. Most parts
-    of a board are healthy, so that the median tells of what all share: reflections, draught, a shifted view.
-    """
-    z = [abs(p.significance) for p in parts if p.significance is not None and _can_be_judged(p)]
-    return max(1.0, float(np.median(z)) / 0.6745) if len(z) >= FEWEST_FOR_WIDTH else 1.0
-
-
-def see_parts(parts: Sequence[PartReading], *, sigma: float, settings: VerifySettings) -> dict[str, _Seen]:
-    """Return what is seen of each part, by refdes; those of which nothing can be said are left out."""
-    width = scatter_width(parts)
-    seen = {}
-    for part in parts:
-        if not _can_be_judged(part) or part.excess_k is None or part.significance is None:
-            continue
-        rise = abs(part.rise_k.value - part.excess_k.value) if part.rise_k is not None else 0.0
-        floor = max(settings.floor_k, settings.floor_share * rise)
-        out = abs(part.significance) >= sigma * width and abs(part.excess_k.value) >= floor
-        error = width * part.excess_k.standard_error
-        seen[part.ref] = _Seen(Measured.normal(part.excess_k.value, error), part.excess_at_s, part.significance, out)
-    return seen
-
-
-def _triple(seen: _Seen | None) -> tuple[float, float, float] | None:
+def _triple(seen: Seen | None) -> tuple[float, float, float] | None:
     return None if seen is None else (seen.excess.value, seen.excess.low, seen.excess.high)
 
 
-def _kelvin(seen: _Seen) -> str:
+def _kelvin(seen: Seen) -> str:
     return f"{seen.excess.value:+.1f} K ({seen.excess.low:+.1f} to {seen.excess.high:+.1f})"
 
 
-def judge_fault_place(before: _Seen, after: _Seen | None, *, settings: VerifySettings) -> tuple[str, str]:
+def judge_fault_place(
+    before: Seen, after: Seen | None, paired: Seen | None = None, *, settings: VerifySettings
+) -> tuple[str, str]:
     """Say whether a place that differed before is like the good boards now: (state, sentence).
 
-    Gone needs that the place no longer stands out AND that the whole interval of what may be left lies under
-    ``left_share`` of what it was: not being seen is not being gone. Where that whole interval lies above it, the fault
-    is still there, even if the place stands out less.
+    Gone needs that the place no longer stands out AND that what is left is small: either the whole interval of it lies
+    under ``left_share`` of what it was, or the board compared with itself before, which knows no spread between boards,
+    shows with its whole interval that at least the rest went away. Not being seen is not being gone. Where the whole
+    interval of what is left lies above ``left_share``, the fault is still there, even if the place stands out less.
     """
     if after is None:
         return "unknown", f"was {_kelvin(before)}, cannot be seen now"
@@ -151,17 +107,27 @@ def judge_fault_place(before: _Seen, after: _Seen | None, *, settings: VerifySet
         return "still_there", f"{was_now}: still differs {SPREAD_WORDS}"
     if after.stands_out:
         return "new", f"{was_now}: differs the other way now"
-    left = max(before.sign * after.excess.low, before.sign * after.excess.high)
-    if left <= settings.left_share * abs(before.excess.value):
+    was, ends = abs(before.own.value), (before.sign * after.own.low, before.sign * after.own.high)
+    if max(ends) <= settings.left_share * was:
         return "gone", f"{was_now}: like the good boards"
-    least = min(before.sign * after.excess.low, before.sign * after.excess.high)
-    if least > settings.left_share * abs(before.excess.value):
+    if min(ends) > settings.left_share * was:
         return "still_there", f"{was_now}: too much of it is left"
+    if _went_away(before, after, paired, settings=settings):
+        return "gone", f"{was_now}: like the good boards, and changed by that much since before"
     return "unknown", f"{was_now}: no longer stands out, yet too uncertain to call it gone"
 
 
+def _went_away(before: Seen, after: Seen, paired: Seen | None, *, settings: VerifySettings) -> bool:
+    """Tell whether the board against itself before shows that the most of a difference went away."""
+    if paired is None or not paired.stands_out:
+        return False
+    was = abs(before.own.value)
+    went = min(-before.sign * paired.own.low, -before.sign * paired.own.high)
+    return went >= (1 - settings.left_share) * was and before.sign * after.own.value <= settings.left_share * was
+
+
 def judge_other_place(
-    before: _Seen | None, after: _Seen, paired: _Seen | None, *, has_before: bool, settings: VerifySettings
+    before: Seen | None, after: Seen, paired: Seen | None, *, has_before: bool, settings: VerifySettings
 ) -> tuple[str, str] | None:
     """Say whether a place that did not differ before does now; None where there is nothing to say."""
     if after.stands_out and not has_before:
@@ -172,13 +138,13 @@ def judge_other_place(
     if after.stands_out:
         return "unknown", f"is {_kelvin(after)}: about as before the repair, when it did not quite stand out"
     if before is not None and paired is not None and paired.stands_out:
-        farther = abs(after.excess.value) > abs(before.excess.value)
+        farther = abs(after.own.value) > abs(before.own.value)
         words = "moved, yet like the good boards" if farther else "moved nearer to the good boards"
         return "changed" if farther else "nearer", f"was {_kelvin(before)}, is {_kelvin(after)}: {words}"
     return None
 
 
-def _has_moved(before: _Seen, after: _Seen, paired: _Seen | None, *, settings: VerifySettings) -> bool:
+def _has_moved(before: Seen, after: Seen, paired: Seen | None, *, settings: VerifySettings) -> bool:
     """Tell whether a place moved since before: by the paired difference, or by the two intervals being far apart.
 
     The two excesses share the good boards, so that their difference is surer than the sum of their variances says:
@@ -186,22 +152,25 @@ def _has_moved(before: _Seen, after: _Seen, paired: _Seen | None, *, settings: V
     """
     if paired is not None and paired.stands_out and paired.sign == after.sign:
         return True
-    apart = after.excess.value - before.excess.value
-    error = math.hypot(after.excess.standard_error, before.excess.standard_error)
+    apart = after.own.value - before.own.value
+    error = math.hypot(after.own.standard_error, before.own.standard_error)
     return apart * after.sign >= max(settings.floor_k, settings.sigma * error)
 
 
 def judge_parts(evidence: RepairEvidence, number: int, *, settings: VerifySettings) -> list[PlaceChange]:
     """Judge every part of one recording after the repair."""
+    parts = evidence.after[number].parts
+    rises = rises_of(parts)
     own = evidence.paired[number] if number < len(evidence.paired) else ()
-    before = see_parts(evidence.before.parts if evidence.before else (), sigma=settings.sigma, settings=settings)
-    after = see_parts(evidence.after[number].parts, sigma=settings.sigma, settings=settings)
-    paired = see_parts(own, sigma=settings.paired_sigma, settings=settings)
+    old = evidence.before.parts if evidence.before else ()
+    before = see_parts(old, rises_of(old), sigma=settings.sigma, settings=settings)
+    after = see_parts(parts, rises, sigma=settings.sigma, settings=settings)
+    paired = see_parts(own, rises, sigma=settings.paired_sigma, settings=settings)
     changes = []
-    for ref in (part.ref for part in evidence.after[number].parts):
+    for ref in (*(part.ref for part in parts), WHOLE_BOARD):
         was, now = before.get(ref), after.get(ref)
         if was is not None and was.stands_out:
-            said: tuple[str, str] | None = judge_fault_place(was, now, settings=settings)
+            said: tuple[str, str] | None = judge_fault_place(was, now, paired.get(ref), settings=settings)
         elif now is not None:
             known = evidence.before is not None
             said = judge_other_place(was, now, paired.get(ref), has_before=known, settings=settings)
@@ -209,25 +178,38 @@ def judge_parts(evidence: RepairEvidence, number: int, *, settings: VerifySettin
             said = None
         if said is not None:
             at = now.at_s if now is not None else None
-            changes.append(PlaceChange(ref, said[0], _triple(was), _triple(now), at, f"{ref} {said[1]}"))
+            label = f"{ref}, a typical warm part," if ref == WHOLE_BOARD else ref
+            changes.append(PlaceChange(ref, said[0], _triple(was), _triple(now), at, f"{label} {said[1]}"))
     return changes
 
 
 def judge_bare_places(evidence: RepairEvidence, number: int, *, settings: VerifySettings) -> list[PlaceChange]:
     """Judge hot and cold places at no listed part, by whether the other recording has one within reach."""
-    before = _strong(evidence.before.places if evidence.before is not None else (), evidence, settings=settings)
-    after = _strong(evidence.after[number].places, evidence, settings=settings)
+    old = evidence.before.places if evidence.before is not None else ()
+    new = evidence.after[number].places
+    before, after = (_strong(places, evidence, settings=settings) for places in (old, new))
     changes = []
     for spot in before:
-        match = next((other for other in after if _is_same(spot, other)), None)
+        match, weak = _match(spot, after), _match(spot, new)
+        if match is None and weak is not None:
+            changes.append(_bare_change(spot, "unknown", spot, weak, "stands out less clearly now"))
+            continue
         state = "gone" if match is None else "still_there"
         words = "no longer stands out" if match is None else "still stands out"
         changes.append(_bare_change(spot, state, spot, match, words))
     for spot in after:
-        if not any(_is_same(spot, other) for other in before):
+        weak = _match(spot, old)
+        if weak is not None and _match(spot, before) is None:
+            changes.append(_bare_change(spot, "unknown", weak, spot, "stood out before, though less clearly"))
+        elif weak is None:
             state = "new" if evidence.before is not None else "still_there"
             changes.append(_bare_change(spot, state, None, spot, f"stands out {SPREAD_WORDS}"))
     return changes
+
+
+def _match(spot: Hotspot, others: Sequence[Hotspot]) -> Hotspot | None:
+    """Return the first of other places that may be the same one."""
+    return next((other for other in others if _is_same(spot, other)), None)
 
 
 def is_at_edge(board: Board, x_mm: float, y_mm: float, *, reach_mm: float) -> bool:
@@ -455,9 +437,9 @@ def verify_repair(
     Notes
     -----
     A place differs where its excess over the good boards exceeds ``sigma`` standard deviations of noise and spread
-    (widened where all parts scatter more than that) and a floor; new needs
-    that the board also differs from itself before. Not valid for faults that make no heat,
-    or that show only under loads the recording did not have.
+    and a floor, once what all parts share is taken off (``verify_seen``); what they share is judged as a place of its
+    own, the whole board. New needs that the board also differs from itself before. Not valid for faults that make no
+    heat, or that show only under loads the recording did not have.
     """
     settings = settings or VerifySettings()
     places = judge_places(evidence, settings=settings)
