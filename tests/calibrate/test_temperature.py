@@ -6,13 +6,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from thermscan.calibrate.temperature import calibrate_temperature, measure_reference
+from thermscan.calibrate.temperature import Reference, calibrate_temperature, measure_reference
 from thermscan.measure.radiometry_camera import curve_of, with_profile
 from thermscan.model.camera_profile import CameraProfile
 from thermscan.model.errors import InputError
 from thermscan.model.recording import Recording
 from thermscan.model.settings import CalibrationSettings
-from thermscan.physics.radiation import ZERO_C_K, exact_band_radiance
+from thermscan.physics.radiation import ZERO_C_K, Band, exact_band_radiance
 from thermscan.read.profile import check_resolution, open_profile, profile_from
 from thermscan.write.profile_file import profile_document, write_profile
 
@@ -63,8 +63,35 @@ def test_the_stated_error_covers_what_wrong_references_do():
     for _ in range(60):
         moved = [replace(r, true_c=r.true_c + random.normal(0, 0.5), error_k=0.5) for r in refs]
         scale = calibrate(moved, "curve").scale
-        hits += abs(curve_of(scale).temperature_c(level) - 50.0) < 1.96 * scale.error_k
+        hits += abs(curve_of(scale).temperature_c(level - scale.zero_count) - 50.0) < 1.96 * scale.error_k
     assert hits / 60 > 0.88
+
+
+def test_counts_at_zero_radiance_are_found_though_the_band_is_another():
+    # 40 cameras of 7.0 to 8.5 up to 12.5 to 14.5 um with sloped responses and counts at zero radiance from -3000 to
+    # 8000; three references, each off by 0.1 K as stated. A curve through zero is off by up to 3 K here.
+    random = np.random.default_rng(12)
+    places, inside = np.array([0.0, 25.0, 50.0, 75.0, 98.0]), 0
+    for _ in range(40):
+        low, high = random.uniform(7.0, 8.5), random.uniform(12.5, 14.5)
+        waves = np.linspace(low, high, 4)
+        response = tuple(zip(waves, 1 + random.normal(0, 0.08) * (waves - low), strict=True))
+        radiance = exact_band_radiance(places + ZERO_C_K, band=Band(low, high, response))
+        counts = 100.0 * radiance + random.uniform(-3000, 8000)
+        empty = np.zeros((1, 1))
+        refs = [Reference("made", places[i] + random.normal(0, 0.1), 0.1, counts[i], 0.0, empty) for i in (0, 2, 4)]
+        found = calibrate(refs, "curve").scale
+        error = np.abs(curve_of(found).temperature_c(counts - found.zero_count) - places)
+        assert error.max() < 0.6
+        inside += (error < 1.96 * found.error_k).sum()
+    assert inside / 200 > 0.93
+
+
+def test_counts_at_zero_radiance_may_be_told():
+    refs = [replace(r, signal=r.signal + 4000.0) for r in references([0.0, 40.0, 80.0])]
+    found = calibrate(refs, "curve", zero_count=4000.0).scale
+    assert found.zero_count == 4000.0
+    assert found.a_um == pytest.approx(9.334, abs=0.2)  # 8 to 14 um by an independent fit
 
 
 def test_shown_temperatures_are_corrected_by_a_line():

@@ -12,6 +12,7 @@ from thermscan.app.calibrate_options import (
     Target,
     box_option,
     check_count,
+    parse_band,
     parse_box,
     parse_true,
     save,
@@ -45,6 +46,20 @@ def command() -> None:
 @click.option(
     "--fills-picture", is_flag=True, help="The references are even over the whole picture: measure pixels too."
 )
+@click.option(
+    "--zero",
+    "zero_count",
+    type=float,
+    metavar="COUNT",
+    help="For --form curve: counts at zero radiance, where known; else fitted.",
+)
+@click.option("--band", metavar="LOW,HIGH", help="Band of the camera, micrometres; default: the profile's, else 8,14.")
+@click.option(
+    "--response",
+    type=click.Path(),
+    metavar="FILE",
+    help="Response over the band: lines of MICROMETRES,RELATIVE_RESPONSE.",
+)
 @recording_options
 @target_options
 def temperature(
@@ -57,17 +72,22 @@ def temperature(
     form: str | None,
     box: str | None,
     fills_picture: bool,
+    zero_count: float | None,
+    band: str | None,
+    response: str | None,
     how: Reading,
     target: Target,
 ) -> None:
     """Fit the scale of a camera to RECORDINGS of references of known temperature, the camera at emissivity 1."""
     from thermscan.app.calibration_page import temperature_page
-    from thermscan.calibrate.temperature import calibrate_temperature, measure_reference
+    from thermscan.calibrate.temperature import band_of_profile, calibrate_temperature, measure_reference
     from thermscan.model.settings import CalibrationSettings
 
     check_count(recordings, trues)
     opened = [open_one(path, how) for path in recordings]
     known = [parse_true(text, sensor, cold_end, error) for text in trues]
+    start = start_profile(target, opened[0])
+    start = replace(start, band=parse_band(band, response, target) or start.band)
     found = calibrate_temperature(
         [
             measure_reference(r, t.value_c, t.error_k, box=None if box is None else parse_box(box, r, "--box"))
@@ -77,9 +97,11 @@ def temperature(
         date=target.date,
         method=target.method or "; ".join(dict.fromkeys(t.method for t in known)),
         fills_picture=fills_picture,
+        zero_count=zero_count,
+        band=band_of_profile(start),
         settings=CalibrationSettings(),
     )
-    profile = replace(start_profile(target, opened[0]), scale=found.scale)
+    profile = replace(start, scale=found.scale)
     if found.pixels is not None:
         profile = replace(profile, pixels=found.pixels, pixel_offset_k=found.pixel_offset_k)
     save(target, profile, temperature_page(profile, found, sources_of(opened)))

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from thermscan.calibrate.reference import TrueTemperature
     from thermscan.calibrate.region import Box
     from thermscan.model.budget import Quantity
-    from thermscan.model.camera_profile import CameraProfile
+    from thermscan.model.camera_profile import BandSection, CameraProfile
     from thermscan.model.recording import Recording
     from thermscan.show.calibration_page import CalibrationPage
 
@@ -136,6 +136,29 @@ def parse_true(text: str, sensor: str, cold_end: float, error: float | None) -> 
         log = open_reference_log(text)
         return of_readings(log.value, sensor, path=text, error_k=error, cold_end_c=cold_end)
     return found if error is None else TrueTemperature(found.value_c, error, found.method)
+
+
+def parse_band(text: str | None, response: str | None, target: Target) -> BandSection | None:
+    """Read ``LOW,HIGH`` and a response curve; None where neither is given; raises InputError."""
+    from thermscan.model.camera_profile import BandSection
+    from thermscan.read.profile import check_band
+    from thermscan.read.reference_log import open_reference_log
+
+    if text is None and response is None:
+        return None
+    curve: tuple[tuple[float, float], ...] = ()
+    if response is not None:
+        log = open_reference_log(response)
+        if log.time_s is None:
+            raise InputError(response, "", "holds one column", "give MICROMETRES,RELATIVE_RESPONSE a line")
+        curve = tuple(zip(log.time_s.tolist(), log.value.tolist(), strict=True))
+    try:
+        ends = [float(p) for p in text.split(",")] if text is not None else [curve[0][0], curve[-1][0]]
+    except ValueError:
+        ends = []
+    if len(ends) != 2:
+        raise InputError("--band", "", f"{text!r} is not LOW,HIGH", "for example 7.5,13")
+    return check_band(BandSection(target.date, target.method or "given", *ends, curve), path=response or "--band")
 
 
 def true_options(function: Callable[..., object]) -> Callable[..., object]:

@@ -10,12 +10,12 @@ import numpy as np
 
 from thermscan.calibrate.region import Box, MeanPicture, central_box, mean_picture
 from thermscan.measure.radiometry_camera import curve_of
-from thermscan.model.camera_profile import PixelSection, ScaleSection
+from thermscan.model.camera_profile import CameraProfile, PixelSection, ScaleSection
 from thermscan.model.errors import InputError
 from thermscan.model.recording import Recording
 from thermscan.model.settings import CalibrationSettings
 from thermscan.physics.radiation import LONG_WAVE, Band
-from thermscan.physics.sakuma_hattori import fit_sakuma_hattori
+from thermscan.physics.sakuma_hattori import SakumaHattori, fit_sakuma_hattori, fit_with_zero
 from thermscan.physics.straight_line import fit_line
 
 PARAMETERS = {"line": 2, "shown": 2, "curve": 3}
@@ -32,6 +32,12 @@ class Reference:
     signal: float
     spread: float
     picture: np.ndarray
+
+
+def band_of_profile(profile: CameraProfile) -> Band:
+    """Return the band of a profile, 8 to 14 um where it does not say."""
+    known = profile.band
+    return LONG_WAVE if known is None else Band(known.low_um, known.high_um, known.response)
 
 
 def measure_reference(recording: Recording, true_c: float, error_k: float, *, box: Box | None = None) -> Reference:
@@ -101,6 +107,7 @@ def calibrate_temperature(
     date: str,
     method: str,
     fills_picture: bool = False,
+    zero_count: float | None = None,
     band: Band = LONG_WAVE,
     settings: CalibrationSettings,
 ) -> TemperatureCalibration:
@@ -116,8 +123,10 @@ def calibrate_temperature(
         Kept in the profile.
     fills_picture : bool
         The references are even over the whole picture: offsets of the pixels are measured too.
+    zero_count : float, optional
+        For the curve: counts at zero radiance where the maker or a covered sensor tells; else fitted.
     band : Band
-        Start of the curve.
+        Start of the curve, and what holds its shape where the counts at zero radiance are fitted.
     settings : CalibrationSettings
 
     Returns
@@ -139,7 +148,7 @@ def calibrate_temperature(
     signal = np.array([r.signal for r in references])
     error = np.maximum([r.error_k for r in references], 1e-3)
     if form == "curve":
-        values, residual, fit_error, slope_error = _curve(truth, signal, error, band)
+        values, residual, fit_error, slope_error = _curve(truth, signal, error, band, zero_count)
     else:
         values, residual, fit_error, slope_error = _line(truth, signal, error, form)
     worst = float(np.abs(residual).max())
@@ -182,19 +191,25 @@ def _line(
 
 
 def _curve(
-    truth: np.ndarray, signal: np.ndarray, error: np.ndarray, band: Band
+    truth: np.ndarray, signal: np.ndarray, error: np.ndarray, band: Band, known_zero: float | None
 ) -> tuple[dict[str, float], np.ndarray, float, float]:
-    """Fit the Sakuma-Hattori equation; its uncertainty from refits with each reference moved by its own."""
-    zero = 0.0
-    curve, residual = fit_sakuma_hattori(truth, signal - zero, band=band, error_c=error)
+    """Fit the Sakuma-Hattori equation; its uncertainty from refits with each input moved by its own."""
+
+    def fit(temperatures: np.ndarray, shift: tuple[float, float]) -> tuple[SakumaHattori, float, np.ndarray]:
+        if known_zero is None:
+            return fit_with_zero(temperatures, signal, band=band, error_c=error, shift=shift)
+        found, apart = fit_sakuma_hattori(temperatures, signal - known_zero, band=band, error_c=error)
+        return found, known_zero, apart
+
+    curve, zero, residual = fit(truth, (0.0, 0.0))
     places = np.linspace(truth.min(), truth.max(), 25)
-    counts = curve.signal(places)
+    counts = curve.signal(places) + zero
+    tries = [(truth + step, (0.0, 0.0)) for step in np.diag(error)]
+    tries += [(truth, (1.0, 0.0)), (truth, (0.0, 1.0))] if known_zero is None else []
     moved = []
-    for i in range(truth.size):
-        shifted = truth.copy()
-        shifted[i] += error[i]
-        other, _ = fit_sakuma_hattori(shifted, signal - zero, band=band, error_c=error)
-        moved.append(other.temperature_c(counts) - places)
+    for temperatures, shift in tries:
+        other, other_zero, _ = fit(temperatures, shift)
+        moved.append(other.temperature_c(counts - other_zero) - places)
     spread = np.sqrt(np.sum(np.square(moved), axis=0))
     ends = np.array([m[-1] - m[0] for m in moved])
     slope_error = float(np.sqrt(np.sum(ends**2)) / max(np.ptp(truth), 1.0))

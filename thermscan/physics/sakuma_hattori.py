@@ -93,3 +93,60 @@ def fit_sakuma_hattori(
     found = least_squares(misfit, np.zeros(free), x_scale=1.0, xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=500)
     fitted = model(found.x)
     return fitted, fitted.temperature_c(values) - truth
+
+
+# How far A and B of a real camera lie from those of its nominal band with a flat response, as shares, one standard
+# deviation: bands of 7 to 8.5 up to 12.5 to 14.5 um with sloped responses spread this much about 8 to 14 um (computed).
+SHAPE_SHARES = (0.06, 0.35)
+
+
+def fit_with_zero(
+    temperature_c: np.ndarray,
+    signal: np.ndarray,
+    *,
+    band: Band = LONG_WAVE,
+    error_c: np.ndarray,
+    shift: tuple[float, float] = (0.0, 0.0),
+) -> tuple[SakumaHattori, float, np.ndarray]:
+    """Fit the constants and the signal at zero radiance (dark offset, electronics) to references.
+
+    Parameters
+    ----------
+    temperature_c : ndarray of shape (n,), degrees Celsius, three or more
+    signal : ndarray of shape (n,)
+        Growing with temperature; any sign.
+    band : Band
+        Nominal band of the camera: A and B are held near its own, which few references cannot tell from the zero.
+    error_c : ndarray of shape (n,)
+        Standard uncertainty of the references.
+    shift : tuple of float
+        Standard deviations by which the expectation of A and B is moved, to see what hangs on it.
+
+    Returns
+    -------
+    SakumaHattori, float, ndarray of shape (n,)
+        Constants, signal at zero radiance, and residuals in K: fitted minus true temperature.
+
+    Notes
+    -----
+    Good between the outermost references; the zero itself is an extrapolation and may be far off.
+    """
+    truth, values = np.asarray(temperature_c, float), np.asarray(signal, float)
+    weight = 1 / np.maximum(np.asarray(error_c, float), 1e-6)
+    a, b = start_values(band)
+    slope, level = np.polyfit(SakumaHattori(a, b, 1.0).signal(truth), values, 1)
+    span = float(np.ptp(values))
+
+    def model(p: np.ndarray) -> tuple[SakumaHattori, float]:
+        own_a = a * np.exp(SHAPE_SHARES[0] * (p[2] + shift[0]))
+        own_b = b * (1 + SHAPE_SHARES[1] * (p[3] + shift[1]))
+        return SakumaHattori(own_a, own_b, abs(slope) * float(np.exp(p[0]))), level + span * p[1]
+
+    def misfit(p: np.ndarray) -> np.ndarray:
+        curve, zero = model(p)
+        known = np.maximum(values - zero, 1e-9 * span)
+        return np.concatenate([(curve.temperature_c(known) - truth) * weight, p[2:]])
+
+    found = least_squares(misfit, np.zeros(4), xtol=1e-12, ftol=1e-12, gtol=1e-12, max_nfev=500)
+    curve, zero = model(found.x)
+    return curve, float(zero), curve.temperature_c(values - zero) - truth

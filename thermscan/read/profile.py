@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from thermscan.model.camera_profile import SCALE_FORMS, SECTIONS, CameraProfile, PixelSection, ScaleSection
+from thermscan.model.camera_profile import SCALE_FORMS, SECTIONS, BandSection, CameraProfile, PixelSection, ScaleSection
 from thermscan.model.errors import InputError, check_choice, check_keys, check_number
 from thermscan.read.text_file import check_list, check_object, check_word, read_json
 
@@ -85,6 +85,25 @@ def _offsets(pixels: PixelSection, rows: int | None, columns: int | None, *, pat
     return np.where(np.isfinite(offsets), offsets, 0.0)
 
 
+def check_band(band: BandSection, *, path: str) -> BandSection:
+    """Return the band if it is one; raises InputError where it ends before it begins or its response is impossible."""
+    for value in (band.low_um, band.high_um):
+        check_number(value, (0.7, 30.0), path=path, place="band", unit="um")
+    if band.high_um <= band.low_um:
+        raise InputError(path, "band", "ends before it begins", "give low_um below high_um")
+    if not band.response:
+        return band
+    if any(len(pair) != 2 for pair in band.response):
+        raise InputError(path, "band, response", "holds other than pairs", "give [micrometres, relative response]")
+    waves, values = zip(*band.response, strict=True)
+    if any(b <= a for a, b in itertools.pairwise(waves)) or min(values) < 0 or max(values) <= 0:
+        problem = "wavelengths do not grow, or the response is negative or zero throughout"
+        raise InputError(path, "band, response", problem, "give [micrometres, relative response], one growing")
+    if waves[-1] <= band.low_um or waves[0] >= band.high_um:
+        raise InputError(path, "band, response", "lies outside the band", "correct low_um and high_um")
+    return band
+
+
 def profile_from(values: Mapping[str, Any], *, path: str) -> CameraProfile:
     """Return the profile of a JSON object; raises InputError."""
     check_keys(values, KEYS, path=path)
@@ -97,8 +116,8 @@ def profile_from(values: Mapping[str, Any], *, path: str) -> CameraProfile:
     }
     name = check_word(values.get("name") or Path(path).stem, path=path, place="name")
     profile = CameraProfile(name, str(values.get("about") or ""), size["rows"], size["columns"], path=path, **sections)
-    if profile.band is not None and profile.band.high_um <= profile.band.low_um:
-        raise InputError(path, "band", "ends before it begins", "give low_um below high_um")
+    if profile.band is not None:
+        check_band(profile.band, path=path)
     if profile.pixels is not None:
         offsets = _offsets(profile.pixels, profile.rows, profile.columns, path=path)
         profile = dataclasses.replace(profile, pixel_offset_k=offsets)
