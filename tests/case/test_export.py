@@ -126,12 +126,28 @@ def test_donor_sheet_sorts_parts_by_what_was_shown(full, board, document):
     lists = {b.title.rsplit(" (", 1)[0]: b.lines[0].split(", ") for b in sheet.blocks if b.lines and "(" in b.title}
     assert lists["Warmed as on the good boards"] == ["U7", "Q1"]
     assert "C14" in lists["Not like the good boards, or suspected: do not reuse without a test"]
-    never = lists["Never powered, not readable or not seen: nothing is known"]
-    assert {"U5", "L2", "R20"} <= set(never)
+    assert lists["Stayed colder than on the good boards, perhaps never powered: not shown to work"] == ["U5"]
+    assert {"L2", "R20"} <= set(lists["Not readable or not seen: nothing is known"])
     rails = next(b for b in sheet.blocks if b.title == "Rails")
     assert dict((row[0], row[3]) for row in rails.rows) == {  # noqa: C402
-        "+12V": "never seen with power", "+3V3": "not like the good board"
+        "+12V": "never measured with power on", "+3V3": "not like the good board"
     }  # fmt: skip
+
+
+def test_customer_sheet_sets_readings_before_and_after_the_work_side_by_side(full, board, bench):
+    volts = {"where": "", "net": "+3V3", "quantity": "voltage", "value": 3.29, "unit": "V", "good_value": None,
+             "power": "on", "note": "", "typed": "3.29"}  # fmt: skip
+    case = bench.add(full, "reading", **volts)
+    amps = {**volts, "net": "+12V", "quantity": "current", "value": 0.14, "unit": "A", "typed": "0.14"}
+    case = bench.add(case, "reading", **amps)
+    block = next(b for b in make_sheet("customer", view(case, board)).blocks if b.title == "Readings")
+    assert block.heads[2:4] == ("before the work", "after the work")
+    assert block.rows == (
+        ("+3V3", "voltage", "1.41 V", "3.29 V", "3.31 V"),
+        ("+12V", "current", "not measured", "140 mA", "not measured"),
+    )
+    rails = next(b for b in make_sheet("donor", view(case, board)).blocks if b.title == "Rails")
+    assert rails.rows[0][3] == "powered, its voltage not measured"
 
 
 def test_zip_verifies_its_own_hashes_with_standard_tools(full, board, tmp_path):

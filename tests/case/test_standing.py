@@ -101,7 +101,7 @@ def test_earlier_entries_are_applied_again_to_a_new_comparison(bench, board):
     case = bench.compare(case)
     two = state(case, board)
     assert two.standing.of("C14") == pytest.approx(one.of("C14"))
-    assert two.steps[-1].what == "comparison, with 1 earlier entries applied again"
+    assert two.steps[-1].what == "comparison, with 1 earlier entry applied again"
 
 
 def test_readings_wait_for_the_next_comparison(bench, board):

@@ -57,8 +57,9 @@ def new(
     head = CaseHead(device, board.name if board else "", now(), mains, lithium)
     content = Path(board_path).read_bytes() if board_path else None
     case = new_case(folder, head, board=content, opened={"device": device, "history": history})
+    click.echo(f"Case opened in {folder}")
     add_entry(case, "symptom", {"text": symptom, "word": word or ""})
-    click.echo(f"Case opened in {folder}. The first five minutes, before any power:")
+    click.echo("\nThe first five minutes, before any power:")
     for title, sentences in first_minutes(head, board):
         click.echo(f"\n{title}")
         for sentence in sentences:

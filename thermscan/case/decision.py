@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, fields
 
 from thermscan.model.case_record import CaseState, Money
 from thermscan.model.errors import InputError
+from thermscan.show.words import say_share
 
 
 @dataclass(frozen=True)
@@ -80,9 +81,10 @@ def ways(state: CaseState, money: Money) -> tuple[Way, ...]:
     else:
         rest = money.donor_value or 0.0
         gain = success * money.sale + (1 - success) * rest  # type: ignore[operator]
+        chance = f"{success:g}" if money.success is not None else say_share(success)  # type: ignore[arg-type]
         value = gain - (money.parts or 0.0) - (work or 0.0)
         words = (
-            f"{success:.2f} ({source}) x sale {money.sale:g} + {1 - success:.2f} x donor {rest:g}"  # type: ignore[operator]
+            f"{chance} ({source}) x sale {money.sale:g} + the rest x donor {rest:g}"
             f" - parts {money.parts or 0.0:g} - work {work or 0.0:g}"
         )
         left_out = [n for n, v in (("parts", money.parts), ("work", work), ("donor", money.donor_value)) if v is None]

@@ -155,11 +155,11 @@ def _first_power(head: CaseHead, board: Board | None) -> tuple[str, ...]:
     inputs = [] if board is None else [r for r in board.rails if r.from_net is None and r.volts is not None]
     fed = ", ".join(f"{r.net} at {r.volts:g} V" for r in inputs)
     sentences = [
+        f"Caution: {INJECTION.text}",
+        f"Caution: {MAY_BE_HOT}",
         f"Set the supply to {fed}." if fed else "Set the supply to the voltage the board is marked with.",
         "Current limit: start at a tenth of what the good board draws, or 50 mA where that is not known; raise it in "
         "steps of two while nothing gets hot.",
-        f"Caution: {INJECTION.text}",
-        f"Caution: {MAY_BE_HOT}",
     ]
     if is_mains(head, board):
         sentences.insert(

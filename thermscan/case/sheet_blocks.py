@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from thermscan.case.folder import CaseFolder, case_file
@@ -14,6 +15,8 @@ from thermscan.case.state import latest_readings
 from thermscan.model.board import Board
 from thermscan.model.case_record import CaseState, Entry, Standing
 from thermscan.model.errors import InputError
+from thermscan.model.reading import Reading
+from thermscan.show.photograph import shown_photograph
 from thermscan.show.sheet import Block
 from thermscan.show.standing_picture import draw_standing
 from thermscan.show.words import say_share
@@ -38,9 +41,14 @@ class CaseView:
         return max(self.documents.items()) if self.documents else None
 
 
+def time_words(time: str) -> str:
+    """Return a time to the minute."""
+    return time[:16].replace("T", " ")
+
+
 def when(entry: Entry) -> str:
     """Return an entry's time to the minute."""
-    return entry.time[:16].replace("T", " ")
+    return time_words(entry.time)
 
 
 def verification_of(view: CaseView) -> tuple[Mapping[str, object], Entry] | None:
@@ -160,17 +168,49 @@ def readings_block(view: CaseView) -> Block | None:
     """Return the meter's readings, the last of each place and quantity, beside the good board's."""
     rows = tuple(
         (
-            r.net or r.where,
+            place_of(r),
             r.quantity.replace("_", " "),
             meter(r.value, r.unit),
-            "not measured" if r.good_value is None else meter(r.good_value, r.unit),
+            _good(r),
             r.power,
+            time_words(r.time),
             r.note,
         )
         for r in latest_readings(view.state.readings)
     )
-    heads = ("where", "quantity", "reads", "good board", "power", "note")
+    heads = ("where", "quantity", "reads", "good board", "power", "when", "note")
     return Block("Readings", heads=heads, rows=rows) if rows else None
+
+
+def before_after_readings_block(view: CaseView) -> Block | None:
+    """Return the readings from before the first part was worked on beside those from after the last one."""
+    worked = [e.number for e in view.state.of_kind("swap")]
+    first, last = (worked[0], worked[-1]) if worked else (math.inf, math.inf)
+    before = _by_place([r for r in view.state.readings if r.row < first])
+    after = _by_place([r for r in view.state.readings if r.row > last])
+    rows = []
+    for key in dict.fromkeys([*before, *after]):
+        pair = [side.get(key) for side in (before, after)]
+        good = next((_good(r) for r in reversed(pair) if r is not None and r.good_value is not None), "not measured")
+        said = ["not measured" if r is None else meter(r.value, r.unit) for r in pair]
+        rows.append((key[0], key[1], said[0], said[1], good))
+    heads = ("where", "quantity", "before the work", "after the work", "good board")
+    return Block("Readings", heads=heads, rows=tuple(rows)) if rows else None
+
+
+def _by_place(readings: Sequence[Reading]) -> dict[tuple[str, str], Reading]:
+    """Return of several readings of one place and quantity the last, by the words for both."""
+    return {(place_of(r), r.quantity.replace("_", " ")): r for r in readings}
+
+
+def place_of(reading: Reading) -> str:
+    """Say where a reading was taken."""
+    both = reading.net and reading.where and reading.net != reading.where
+    return f"{reading.net} at {reading.where}" if both else reading.net or reading.where
+
+
+def _good(reading: Reading) -> str:
+    return "not measured" if reading.good_value is None else meter(reading.good_value, reading.unit)
 
 
 def work_block(view: CaseView) -> Block | None:
@@ -203,9 +243,9 @@ def picture_blocks(view: CaseView) -> list[Block]:
         except InputError as error:
             blocks.append(Block(title, "warning", (str(error),)))
             continue
-        is_png = content.startswith(b"\x89PNG")
-        note = () if is_png else (f"{entry.text('path')}: not a PNG picture, kept in the case folder. {caption}",)
-        blocks.append(Block(title, lines=note, picture=content if is_png else None, caption=caption))
+        picture = shown_photograph(content)
+        note = () if picture else (f"{entry.text('path')}: cannot be shown, kept in the case folder. {caption}",)
+        blocks.append(Block(title, lines=note, picture=picture, caption=caption))
     return blocks
 
 

@@ -9,6 +9,7 @@ from thermscan.case.folder import case_file
 from thermscan.case.past import meter
 from thermscan.case.sheet_blocks import (
     CaseView,
+    before_after_readings_block,
     caution_block,
     criteria_block,
     history_blocks,
@@ -163,7 +164,7 @@ def customer_sheet(view: CaseView) -> Sheet:
             caption = "Before and after the repair at the same colour scale and the same second"
             blocks.append(Block("Before and after", picture=picture, caption=caption))
         blocks.append(criteria_block(document))
-    blocks += [readings_block(view), _not_tested(view, found[0] if found else None)]
+    blocks += [before_after_readings_block(view), _not_tested(view, found[0] if found else None)]
     questions = tuple((q.text, q.answer or "not answered") for q in state.questions)
     blocks += [Block("Safety", "caution", _deference(view), facts=questions)]
     return _made("Report", view, answer, tone, blocks)
@@ -179,9 +180,8 @@ def _cause_block(state: CaseState) -> Block | None:
         return None
     facts = [("what was decided", conclusion.text("decision")), ("why", conclusion.text("reason"))]
     if conclusion.text("cause"):
-        facts.insert(
-            0, ("cause", " ".join([conclusion.text("cause"), conclusion.text("fault").replace("_", " ")]).strip())
-        )
+        words = [conclusion.text("cause"), conclusion.text("fault").replace("_", " ")]
+        facts.insert(0, ("cause", ": ".join(word for word in words if word)))
     return Block("What was found", facts=tuple(facts))
 
 
@@ -230,7 +230,7 @@ def donor_sheet(view: CaseView) -> Sheet:
     suspects = (
         {c.ref for c in view.state.standing.candidates if c.probability >= 0.05} if view.state.standing else set()
     )
-    good, quiet, unlike, unseen = _sorted_parts(parts, suspects)
+    good, quiet, unlike, colder, unseen = _sorted_parts(parts, suspects)
     known = {p["ref"] for p in parts}
     never = [p.ref for p in view.board.parts if p.ref not in known] if view.board is not None else []
     removed = tuple(s.ref for s in view.state.swaps if s.action in ("removed", "swapped"))
@@ -239,7 +239,8 @@ def donor_sheet(view: CaseView) -> Sheet:
         _list("Warmed as on the good boards", [r for r in good if r not in removed]),
         _list("Not like the good boards, or suspected: do not reuse without a test", unlike),
         _list("No heat of their own to judge by: not shown to work", quiet),
-        _list("Never powered, not readable or not seen: nothing is known", [*unseen, *never]),
+        _list("Stayed colder than on the good boards, perhaps never powered: not shown to work", colder),
+        _list("Not readable or not seen: nothing is known", [*unseen, *never]),
         _list("Taken off or swapped already", list(dict.fromkeys(removed))),
         *_rail_blocks(view),
         recordings_block(view),
@@ -259,31 +260,34 @@ def _list(title: str, refs: list[str]) -> Block | None:
 
 def _sorted_parts(
     parts: list[dict[str, object]], suspects: set[str | None]
-) -> tuple[list[str], list[str], list[str], list[str]]:
-    """Sort parts into shown good, too quiet to tell, unlike the good ones, and unseen or cold."""
-    good, quiet, unlike, unseen = [], [], [], []
+) -> tuple[list[str], list[str], list[str], list[str], list[str]]:
+    """Sort parts into shown good, too quiet to tell, unlike the good ones, colder than they, and unseen."""
+    good, quiet, unlike, colder, unseen = [], [], [], [], []
     for part in parts:
         ref, rise = str(part["ref"]), part.get("rise_k_95")
         if part["ref"] in suspects or part["state"] == "hot":
             unlike.append(ref)
+        elif part["state"] == "cold":
+            colder.append(ref)
         elif part["state"] != "like_good":
             unseen.append(ref)
         elif isinstance(rise, list) and rise[0] > WARMED_K:
             good.append(ref)
         else:
             quiet.append(ref)
-    return good, quiet, unlike, unseen
+    return good, quiet, unlike, colder, unseen
 
 
 def _rail_blocks(view: CaseView) -> list[Block]:
-    """Return what was measured of each rail, and which were never seen with power."""
+    """Return what was measured of each rail, and which were never measured with power on."""
     if view.board is None or not view.board.rails:
         return []
     readings = {(r.net, r.quantity): r for r in latest_readings(view.state.readings)}
     rows = []
     for rail in view.board.rails:
         volts, ohm = readings.get((rail.net, "voltage")), readings.get((rail.net, "resistance_to_ground"))
-        rows.append((rail.net, _measured(volts), _measured(ohm), _rail_words(volts)))
+        powered = any(r.net == rail.net and r.power == "on" for r in readings.values())
+        rows.append((rail.net, _measured(volts), _measured(ohm), _rail_words(volts, powered=powered)))
     heads = ("rail", "voltage", "resistance to ground", "shown")
     return [Block("Rails", heads=heads, rows=tuple(rows))]
 
@@ -295,9 +299,9 @@ def _measured(reading: Reading | None) -> str:
     return meter(reading.value, reading.unit) + good
 
 
-def _rail_words(volts: Reading | None) -> str:
+def _rail_words(volts: Reading | None, *, powered: bool) -> str:
     if volts is None or volts.power == "off":
-        return "never seen with power"
+        return "powered, its voltage not measured" if powered else "never measured with power on"
     if volts.good_value is None:
         return "powered; no good board's value"
     close = abs(volts.value - volts.good_value) <= LIKE_VOLTS * abs(volts.good_value)

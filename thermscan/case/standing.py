@@ -308,7 +308,8 @@ def history(
         if factor is None:
             base = bases[entry.number]
             factors = _without_weighed(factors, entry, entries)
-            what += f", with {len(factors)} earlier entries applied again" if factors else ""
+            count = f"{len(factors)} earlier entr{'y' if len(factors) == 1 else 'ies'}"
+            what += f", with {count} applied again" if factors else ""
         else:
             factors[factor.key] = factor
         before, now = now, base

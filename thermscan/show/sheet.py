@@ -24,7 +24,7 @@ class Block:
         Column heads of the table.
     rows : tuple of tuples of str
     picture : bytes or None
-        PNG.
+        PNG or JPEG.
     caption : str
         Under the picture, and its alternative text.
     """
@@ -55,8 +55,9 @@ class Sheet:
     version: str = ""
 
 
-def _uri(png: bytes) -> str:
-    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
+def _uri(picture: bytes) -> str:
+    kind = "png" if picture.startswith(b"\x89PNG") else "jpeg"
+    return f"data:image/{kind};base64," + base64.b64encode(picture).decode("ascii")
 
 
 def sheet_html(sheet: Sheet) -> str:

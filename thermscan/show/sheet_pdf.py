@@ -96,7 +96,9 @@ def _pieces(block: Block) -> list[Flowable]:
         columns, rows = ImageReader(io.BytesIO(block.picture)).getSize()
         scale = min(_WIDTH / columns, _HIGHEST / rows)
         image = Image(io.BytesIO(block.picture), width=columns * scale, height=rows * scale, hAlign="LEFT")
-        pieces.append(KeepTogether([image, _text(block.caption, 7.3)]))
+        alone = pieces if len(pieces) == 1 else []  # a title stays with its picture
+        pieces = pieces[len(alone) :]
+        pieces.append(KeepTogether([*alone, image, _text(block.caption, 7.3)]))
     return pieces
 
 
