@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from thermscan.calibrate.noise import calibrate_noise, noise_parts
+from thermscan.calibrate.noise import calibrate_noise, calibrate_shutter, noise_parts
 from thermscan.model.errors import InputError
 from thermscan.model.recording import Recording
 
@@ -45,6 +45,20 @@ def test_drift_is_a_slope_of_the_frames():
     frames += np.random.default_rng(3).normal(0, 0.01, frames.shape)
     found = calibrate_noise(Recording.from_array(frames, times), date="2026-01-05", method="made")
     assert found.drift_k_per_min == pytest.approx(0.5, rel=0.05)
+
+
+def test_shutter_corrections_are_measured_and_do_not_hide_the_drift():
+    # 0.6 K/min upwards, taken back by a correction every 20 s.
+    times = np.arange(320) / 4
+    level = 25.0 + 0.01 * (times % 20.0)
+    frames = level[:, None, None] + np.random.default_rng(5).normal(0, 0.03, (320, 16, 20))
+    recording = Recording.from_array(frames.astype(np.float32), times)
+    found = calibrate_shutter(recording, date="2026-01-05")
+    assert found.interval_s == pytest.approx(20.0, abs=0.3)
+    assert found.step_k == pytest.approx(0.2, abs=0.02)
+    noise = calibrate_noise(recording, date="2026-01-05", method="made")
+    assert noise.drift_k_per_min == pytest.approx(0.6, rel=0.05)
+    assert calibrate_shutter(recording.between(0, 60), date="2026-01-05") is None
 
 
 def test_what_is_no_even_scene_is_refused():

@@ -5,7 +5,7 @@ import pytest
 from scipy.special import erf
 
 from thermscan.calibrate.lens import calibrate_lens, pair_pictures
-from thermscan.calibrate.optics import calibrate_optics, smallest_width_px
+from thermscan.calibrate.optics import calibrate_optics, slit_response, smallest_width_px
 from thermscan.model.errors import InputError
 from thermscan.model.pose import Lens, map_points
 
@@ -29,6 +29,26 @@ def test_the_blur_of_a_slanted_edge(blur, angle):
     assert found.blur_error_px < 0.05
 
 
+@pytest.mark.parametrize("blur", [0.5, 0.8, 1.5])
+@pytest.mark.parametrize("width", [2.0, 4.0])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_the_blur_of_a_slit_of_known_width(blur, width, sign):
+    fine = (np.arange(40 * 8) + 0.5) / 8 - 0.5
+    x, y = np.meshgrid(fine, fine)
+    across = (x - 19.3) * np.cos(0.2) + (y - 20.1) * np.sin(0.2)
+    edges = [(1 + erf((across + side * width / 2) / (np.sqrt(2) * blur))) / 2 for side in (1, -1)]
+    picture = (25 + sign * 10 * (edges[0] - edges[1])).reshape(40, 8, 40, 8).mean(axis=(1, 3))
+    picture += np.random.default_rng(4).normal(0, 0.01, picture.shape)
+    found, _ = calibrate_optics(picture, slit_px=width, date="2026-01-05", method="made")
+    assert found.blur_px == pytest.approx(blur, abs=0.03 + 0.02 * blur)
+
+
+def test_the_response_of_a_long_slit_by_direct_integration():
+    fine = np.linspace(-0.5, 0.5, 201)
+    share = np.mean([(erf((1.5 - p) / np.sqrt(2) / 0.8) + erf((1.5 + p) / np.sqrt(2) / 0.8)) / 2 for p in fine])
+    assert slit_response(3.0, 0.8) == pytest.approx(share, abs=0.004)
+
+
 def test_the_smallest_part_by_direct_integration():
     # A square of that width under a Gaussian of 1 px, seen by the middle pixel, integrated numerically.
     width = smallest_width_px(1.0)
@@ -41,6 +61,8 @@ def test_no_edge_is_refused():
     random = np.random.default_rng(2)
     with pytest.raises(InputError, match="edge"):
         calibrate_optics(random.normal(25, 1, (30, 30)), path="r.tiff", date="2026-01-05", method="made")
+    with pytest.raises(InputError, match="a slit of 30 px does not fit this box"):
+        calibrate_optics(np.zeros((30, 30)), slit_px=30.0, path="r.tiff", date="2026-01-05", method="made")
     with pytest.raises(InputError, match="narrower than 8 pixels"):
         calibrate_optics(np.zeros((5, 30)), path="r.tiff", date="2026-01-05", method="made")
 
@@ -65,6 +87,34 @@ def test_distortion_of_a_made_lens(k1):
     fitted = Lens(found.k1, found.k2, found.focal_px, (found.centre_x_px, found.centre_y_px))
     corners = np.array([[20.0, 20.0], [300.0, 20.0], [20.0, 220.0], [160.0, 20.0]])
     assert fitted.distort(corners) - corners == pytest.approx(lens.distort(corners) - corners, abs=0.6)
+
+
+@pytest.mark.parametrize("k1", [-0.25, 0.15])
+def test_the_lens_agrees_with_another_library_on_the_same_dots(k1):
+    # OpenCV's calibrateCamera (Zhang 2000, from memory) on the dots that were found, focal length and centre given.
+    import cv2
+
+    focal, centre, plan = 380.0, (159.5, 119.5), np.zeros((63, 3), np.float32)
+    plan[:, :2] = np.stack(np.meshgrid(np.arange(9), np.arange(7)), axis=-1).reshape(-1, 2)
+    turn = cv2.Rodrigues(np.array([0.12, -0.16, 0.03]))[0]
+    camera = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1]])
+    matrix = camera @ np.column_stack([turn[:, 0], turn[:, 1], [-4.0, -3.0, 11.0]])
+    picture, _ = dot_grid(Lens(k1, 0.0, focal, centre), matrix / matrix[2, 2])
+    found, fit = calibrate_lens(picture, 9, 7, date="2026-01-05", method="made")
+    flags = (
+        cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_PRINCIPAL_POINT | cv2.CALIB_FIX_FOCAL_LENGTH
+        | cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3
+    )  # fmt: skip
+    seen = fit.seen_px.astype(np.float32)[:, None]
+    left, _, bends, _, _ = cv2.calibrateCamera([plan], [seen], (320, 240), camera.copy(), None, flags=flags)
+    own = Lens(found.k1, found.k2, found.focal_px, (found.centre_x_px, found.centre_y_px))
+    other = Lens(float(bends.ravel()[0]), float(bends.ravel()[1]), focal, centre)
+    places = fit.seen_px[[0, 8, 31, 54, 62]]
+    # A bend that is even over the picture is the same as a scale: what a homography can take up is taken off.
+    grown = [lens.distort(places) - np.array(centre) for lens in (own, other)]
+    assert found.error_px == pytest.approx(left, abs=0.02)
+    assert found.k1 * (focal / found.focal_px) ** 2 == pytest.approx(other.k1, abs=0.02)
+    assert grown[0] == pytest.approx(grown[1], abs=0.5)
 
 
 def test_a_wrong_grid_is_refused():

@@ -112,31 +112,41 @@ def temperature(
 @recording_options
 @target_options
 def noise(*, recording: str, how: Reading, target: Target) -> None:
-    """Measure noise by its parts and drift from a RECORDING of an even, steady plate that fills the picture."""
+    """Measure noise by its parts and drift from a RECORDING of an even, steady plate that fills the picture.
+
+    Where two or more shutter corrections are seen, their interval and step are measured as well.
+    """
     from thermscan.app.calibration_page import noise_page
-    from thermscan.calibrate.noise import calibrate_noise
+    from thermscan.calibrate.noise import calibrate_noise, calibrate_shutter
     from thermscan.calibrate.region import mean_picture
 
     opened = open_one(recording, how)
     section = calibrate_noise(opened, date=target.date, method=target.method or "even plate, parts in t, v, h")
     profile = replace(start_profile(target, opened), noise=section)
-    save(target, profile, noise_page(profile, section, mean_picture(opened).mean, sources_of([opened])))
+    shutter = calibrate_shutter(opened, date=target.date)
+    profile = replace(profile, shutter=shutter or profile.shutter)
+    save(target, profile, noise_page(profile, section, mean_picture(opened).mean, sources_of([opened]), shutter))
 
 
 @command.command(epilog="Example: thermscan calibrate optics edge.tiff --box 60,40,100,80 --out mycamera.json")
 @click.argument("recording", type=click.Path())
-@box_option("--box", "Around one straight edge between two even temperatures.", required=True)
+@box_option("--box", "Around one straight edge between two even temperatures, or one slit.", required=True)
+@click.option("--slit", "slit_px", type=float, metavar="PX", help="Width in pixels of a slit seen instead of an edge.")
 @recording_options
 @target_options
-def optics(*, recording: str, box: str, how: Reading, target: Target) -> None:
-    """Measure blur and the smallest part that can be read, from a RECORDING of a straight, slightly slanted edge."""
+def optics(*, recording: str, box: str, slit_px: float | None, how: Reading, target: Target) -> None:
+    """Measure blur and the smallest part that can be read, from a RECORDING of a straight, slightly slanted edge.
+
+    Or of a slit of known width (--slit): its width in mm times the pixels per mm of the same picture.
+    """
     from thermscan.app.calibration_page import optics_page
     from thermscan.calibrate.optics import calibrate_optics
     from thermscan.calibrate.region import mean_picture
 
     opened = open_one(recording, how)
     cut = mean_picture(opened).mean[parse_box(box, opened, "--box").slices]
-    section, edge = calibrate_optics(cut, path=recording, date=target.date, method=target.method or "slanted edge")
+    method = target.method or ("slanted edge" if slit_px is None else f"slit of {slit_px:g} px")
+    section, edge = calibrate_optics(cut, slit_px=slit_px, path=recording, date=target.date, method=method)
     profile = replace(start_profile(target, opened), optics=section)
     save(target, profile, optics_page(profile, section, edge, sources_of([opened])))
 

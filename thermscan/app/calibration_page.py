@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermscan import __version__
+from thermscan.calibrate.optics import slit_response
 from thermscan.show.calibration_page import CalibrationPage, Map, Points
 
 if TYPE_CHECKING:
@@ -14,7 +15,14 @@ if TYPE_CHECKING:
     from thermscan.calibrate.optics import EdgeResponse
     from thermscan.calibrate.surface import EmissivityMap, SurfaceCalibration
     from thermscan.calibrate.temperature import TemperatureCalibration
-    from thermscan.model.camera_profile import CameraProfile, LensSection, NoiseSection, OpticsSection, PairingSection
+    from thermscan.model.camera_profile import (
+        CameraProfile,
+        LensSection,
+        NoiseSection,
+        OpticsSection,
+        PairingSection,
+        ShutterSection,
+    )
 
 NONE = np.zeros(0)
 
@@ -60,9 +68,18 @@ def temperature_page(
 
 
 def noise_page(
-    profile: CameraProfile, section: NoiseSection, mean: np.ndarray, sources: tuple[tuple[str, str], ...]
+    profile: CameraProfile,
+    section: NoiseSection,
+    mean: np.ndarray,
+    sources: tuple[tuple[str, str], ...],
+    shutter: ShutterSection | None = None,
 ) -> CalibrationPage:
     """Lay out a noise measurement."""
+    seen = (
+        "fewer than two corrections seen"
+        if shutter is None
+        else (f"a correction every {shutter.interval_s:.0f} s, by {shutter.step_k:.3f} K")
+    )
     drift = "not known" if section.drift_k_per_min is None else f"{section.drift_k_per_min:+.4f} K/min"
     lines = (
         ("temporal, a pixel (NETD)", f"{section.netd_mk:.1f} ± {1.96 * section.netd_error_mk:.1f} mK"),
@@ -71,6 +88,7 @@ def noise_page(
         ("fixed in pixels", f"{section.fixed_mk:.1f} mK"),
         ("fixed rows, columns", f"{section.fixed_rows_mk:.1f}, {section.fixed_columns_mk:.1f} mK"),
         ("drift", drift),
+        ("shutter", seen),
     )
     return _page("Noise", profile, section, lines, (Map("Mean of the frames", mean, "°C"),), sources)
 
@@ -82,6 +100,10 @@ def optics_page(
     lines = (
         ("blur of the optics", f"{section.blur_px:.2f} ± {1.96 * section.blur_error_px:.2f} px (standard deviation)"),
         ("smallest part", f"{section.smallest_px:.1f} px across to be read to 95 % of its rise"),
+        (
+            "long slit",
+            f"of 1, 2, 3 px keeps {', '.join(f'{slit_response(w, section.blur_px):.0%}' for w in (1, 2, 3))}",
+        ),
     )
     panel = Points("Across the edge", "distance, px", "°C", edge.distance_px, edge.value, edge.distance_px, edge.fitted)
     return _page("Optics", profile, section, lines, (panel,), sources)

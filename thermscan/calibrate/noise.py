@@ -11,7 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermscan.model.camera_profile import NoiseSection
+from thermscan.measure.noise import measure_camera
+from thermscan.model.camera_events import CameraEvent
+from thermscan.model.camera_profile import NoiseSection, ShutterSection
 from thermscan.model.errors import InputError
 from thermscan.model.recording import Recording
 
@@ -107,9 +109,34 @@ def calibrate_noise(recording: Recording, *, most_frames: int = 200, date: str, 
 
 
 def drift_per_minute(recording: Recording) -> float | None:
-    """Return the slope of the frames' means, K/min; None without times or within two seconds."""
+    """Return the slope of the frames' means between shutter corrections, K/min; None without times or within 2 s.
+
+    One slope and, after each correction, a level of its own: what a correction takes back is drift all the same.
+    """
     times = recording.times_s
     if times is None or times[-1] - times[0] < 2.0:
         return None
     means = np.concatenate([np.nanmean(frames, axis=(1, 2)) for _, frames in recording.chunks()])
-    return float(60 * np.polyfit(times - times[0], means, 1)[0])
+    starts = [step.frame for step in shutter_steps(recording) if step.frame is not None]
+    levels = np.searchsorted(np.array([0, *starts]), np.arange(means.size), side="right") - 1
+    design = np.column_stack([times - times[0], levels[:, None] == np.arange(len(starts) + 1)]).astype(float)
+    kept = np.isfinite(means)
+    return float(60 * np.linalg.lstsq(design[kept], means[kept], rcond=None)[0][0])
+
+
+def shutter_steps(recording: Recording) -> tuple[CameraEvent, ...]:
+    """Return the offset steps of a recording that the whole picture shares."""
+    if recording.frames < 8:
+        return ()
+    return tuple(e for e in measure_camera(recording).events if e.kind == "offset_step" and e.size is not None)
+
+
+def calibrate_shutter(recording: Recording, *, date: str) -> ShutterSection | None:
+    """Measure how often the shutter corrects and by how much; None where fewer than two corrections were seen."""
+    steps, times = shutter_steps(recording), recording.times_s
+    if times is None or len(steps) < 2:
+        return None
+    at = np.array([times[e.frame] for e in steps if e.frame is not None])
+    size = float(np.median([abs(e.size) for e in steps if e.size is not None]))
+    method = f"{len(steps)} corrections in {times[-1] - times[0]:.0f} s"
+    return ShutterSection(date, method, float(np.median(np.diff(at))), size)

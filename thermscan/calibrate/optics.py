@@ -1,4 +1,4 @@
-"""Blur of the optics from a straight, slightly slanted edge between two even temperatures."""
+"""Blur of the optics from a straight, slightly slanted edge between two even temperatures, or a slit of known width."""
 
 from __future__ import annotations
 
@@ -25,6 +25,17 @@ class EdgeResponse:
 
 def _step(x: np.ndarray, low: float, height: float, place: float, sigma: float) -> np.ndarray:
     return low + height / 2 * (1 + erf((x - place) / (np.sqrt(2) * sigma)))
+
+
+def _slit(x: np.ndarray, low: float, height: float, place: float, sigma: float, width: float) -> np.ndarray:
+    half = width / 2
+    return _step(x, low, height, place - half, sigma) - _step(x, 0.0, height, place + half, sigma)
+
+
+def slit_response(width_px: float, blur_px: float) -> float:
+    """Return the share of its contrast that the middle of a long slit keeps, blur and pixel as one Gaussian."""
+    sigma = float(np.hypot(blur_px, PIXEL_SIGMA))
+    return float(erf(width_px / (2 * np.sqrt(2) * sigma)))
 
 
 def _edge_line(picture: np.ndarray) -> tuple[np.ndarray, float]:
@@ -54,14 +65,16 @@ def smallest_width_px(blur_px: float, *, share: float = 0.95) -> float:
 
 
 def calibrate_optics(
-    picture: np.ndarray, *, path: str = "", date: str, method: str
+    picture: np.ndarray, *, slit_px: float | None = None, path: str = "", date: str, method: str
 ) -> tuple[OpticsSection, EdgeResponse]:
-    """Measure the blur across an edge.
+    """Measure the blur across an edge, or across a slit.
 
     Parameters
     ----------
     picture : ndarray of shape (rows, columns)
         Mean of many frames, cut to the edge; any angle, best slanted by 5 to 20 degrees against the pixels.
+    slit_px : float, optional
+        Width of the slit in pixels, from its width in mm and a distance known in the same picture; None for an edge.
     path, date, method : str
 
     Returns
@@ -72,45 +85,69 @@ def calibrate_optics(
     Raises
     ------
     InputError
-        Where the picture holds no single straight edge.
+        Where the picture holds no single straight edge or slit.
 
     Notes
     -----
     The edge is found as the main axis of the slopes, refined with its width by least squares; edge spread function of
-    a Gaussian blur. Not valid for a curved edge, or one that is warmed beside itself.
+    a Gaussian blur. A slit is the difference of two such edges; its width counts as exact. Not valid for a curved
+    edge, or one that is warmed beside itself.
     """
+    what = "edge" if slit_px is None else "slit"
     if min(picture.shape) < 8:
-        raise InputError(path, "", "the box is narrower than 8 pixels", "give a larger box around one straight edge")
-    rows, columns = np.indices(picture.shape)
-    normal, place = _edge_line(picture)
-    angle = float(np.arctan2(normal[1], normal[0]))
-    known = np.isfinite(picture)
-    x, y, values = columns[known].astype(float), rows[known].astype(float), picture[known]
-    low, high = np.quantile(values, [0.1, 0.9])
-
-    def edge(points: np.ndarray, low: float, height: float, place: float, sigma: float, turn: float) -> np.ndarray:
-        across = points[0] * np.cos(turn) + points[1] * np.sin(turn)
-        return _step(across, low, height, place, sigma)
-
-    try:
-        found, covariance = curve_fit(
-            edge,
-            np.stack([x, y]),
-            values,
-            p0=(low, high - low, place, 1.0, angle),
-            bounds=([-np.inf, 0, -np.inf, 0.05, -10], np.inf),
-        )
-    except RuntimeError:
-        raise InputError(path, "", "no straight edge fits", "give a box around one straight edge") from None
-    fitted = edge(np.stack([x, y]), *found)
-    rest = float(np.std(values - fitted))
-    if rest > 0.1 * found[1]:
-        problem = f"no single straight edge fits: {rest:.2f} K are left of a step of {found[1]:.2f} K"
-        raise InputError(path, "", problem, "give a box around one straight edge between two even temperatures")
-    sigma, error = float(found[3]), float(np.sqrt(covariance[3, 3]))
+        raise InputError(path, "", "the box is narrower than 8 pixels", f"give a larger box around one straight {what}")
+    if slit_px is not None and not 0.5 <= slit_px <= 0.6 * min(picture.shape):
+        problem = f"a slit of {slit_px:g} px does not fit this box"
+        raise InputError(path, "", problem, "give its width in pixels, from 0.5 to half of the box")
+    found, error, fitted = _fit_across(picture, slit_px, path=path, what=what)
+    rest, height = float(np.std(picture[np.isfinite(picture)] - fitted)), abs(float(found[1]))
+    if rest > 0.1 * height:
+        problem = f"no single straight {what} fits: {rest:.2f} K are left of a step of {height:.2f} K"
+        raise InputError(path, "", problem, f"give a box around one straight {what} between two even temperatures")
+    sigma = float(found[3])
     blur = float(np.sqrt(max(sigma**2 - PIXEL_SIGMA**2, 0.0)))
+    x, y, values = _samples(picture)
     across = x * np.cos(found[4]) + y * np.sin(found[4]) - found[2]
     order = np.argsort(across)
     blur_error = error * sigma / max(blur, 0.1)
     section = OpticsSection(date, method, blur, blur_error, smallest_width_px(blur))
     return section, EdgeResponse(across[order], values[order], fitted[order])
+
+
+def _samples(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return x, y and value of the known pixels, ndarrays (n,)."""
+    rows, columns = np.indices(picture.shape)
+    known = np.isfinite(picture)
+    return columns[known].astype(float), rows[known].astype(float), picture[known]
+
+
+def _fit_across(
+    picture: np.ndarray, slit_px: float | None, *, path: str, what: str
+) -> tuple[np.ndarray, float, np.ndarray]:
+    """Fit low, height, place, deviation and angle; return them, the error of the deviation, and the fitted values."""
+    normal, place = _edge_line(np.where(np.isfinite(picture), picture, np.nanmedian(picture)))
+    x, y, values = _samples(picture)
+    low, high = np.quantile(values, [0.1, 0.9])
+    height, lowest = high - low, 0.0
+    if slit_px is not None:
+        low, lowest = float(np.median(values)), -np.inf
+        height = float(max(values.max() - low, values.min() - low, key=abs))
+
+    def across(points: np.ndarray, low: float, height: float, place: float, sigma: float, turn: float) -> np.ndarray:
+        line = points[0] * np.cos(turn) + points[1] * np.sin(turn)
+        if slit_px is None:
+            return _step(line, low, height, place, sigma)
+        return _slit(line, low, height, place, sigma, slit_px)
+
+    points = np.stack([x, y])
+    try:
+        found, covariance = curve_fit(
+            across,
+            points,
+            values,
+            p0=(low, height, place, 1.0, float(np.arctan2(normal[1], normal[0]))),
+            bounds=([-np.inf, lowest, -np.inf, 0.05, -10], np.inf),
+        )
+    except RuntimeError:
+        raise InputError(path, "", f"no straight {what} fits", f"give a box around one straight {what}") from None
+    return found, float(np.sqrt(covariance[3, 3])), across(points, *found)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermscan.model.budget import Quantity
+from thermscan.model.camera_events import CameraState
 from thermscan.model.camera_profile import CameraProfile, PixelSection, ScaleSection
 from thermscan.model.recording import FrameStore, LinearStore, Recording
 from thermscan.physics.radiation import LONG_WAVE, Band
@@ -103,8 +104,9 @@ def with_profile(recording: Recording, profile: CameraProfile) -> Recording:
     out = recording
     if profile.scale is not None:
         out = _scaled(out, profile.scale)
-    if profile.pixels is not None and out.unit == "celsius":
-        out = _with_pixels(out, profile.pixels, profile.pixel_offset_k)
+    if profile.pixels is not None:
+        offsets = profile.pixel_offset_k if out.unit == "celsius" else None  # offsets are kelvin
+        out = _with_pixels(out, profile.pixels, offsets)
     return replace(out, profile=profile)
 
 
@@ -119,4 +121,32 @@ def camera_quantities(profile: CameraProfile | None, defaults: tuple[Quantity, Q
     return (
         Quantity("camera offset", 0.0, math.hypot(scale.error_k, pixels), unit="K", source=source),
         Quantity("camera scale", 0.0, slope, source=source),
+    )
+
+
+def profile_noise(camera: CameraState, recording: Recording) -> CameraState:
+    """Return a camera's state with the noise of its profile where the recording itself cannot tell.
+
+    Parameters
+    ----------
+    camera : CameraState
+    recording : Recording
+        Degrees Celsius, with its profile; any other comes back as it was.
+
+    Notes
+    -----
+    A single frame gives only an upper bound, from its fine texture. Then the profile's NETD counts, joined with the
+    pattern of the pixels where no offsets of pixels are taken off; the bound stays where it is lower, as in pictures
+    that were averaged before they were saved.
+    """
+    section = None if recording.profile is None else recording.profile.noise
+    if section is None or recording.frames > 1 or recording.unit != "celsius":
+        return camera
+    fixed = 0.0 if recording.profile.pixel_offset_k is not None else section.fixed_mk
+    known = math.hypot(section.netd_mk, fixed) / 1000
+    return replace(
+        camera,
+        noise=np.minimum(camera.noise, known),
+        row_noise=max(camera.row_noise, section.rows_mk / 1000),
+        column_noise=max(camera.column_noise, section.columns_mk / 1000),
     )

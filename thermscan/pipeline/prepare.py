@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
 from thermscan.measure.power_on import find_power
-from thermscan.measure.radiometry_camera import band_of
+from thermscan.measure.radiometry_camera import band_of, profile_noise
 from thermscan.measure.radiometry_recording import as_received
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
@@ -39,7 +39,7 @@ def prepare(recording: Recording, *, settings: Settings, tell: Tell = silent) ->
     """
     tell("measuring the camera", 0.0)
     recording = as_received(recording, band=band_of(recording))
-    camera = measure_camera(recording, settings=settings.camera)
+    camera = profile_noise(measure_camera(recording, settings=settings.camera), recording)
     tell("following the picture", 0.4)
     motion = follow_motion(recording, camera, settings=settings.motion)
     tell("looking for power-on", 0.8)
