@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from thermscan.model.case_record import PlaceChange
 from thermscan.model.settings import Settings
 from thermscan.pipeline.verify import VerifyJob, verify
 from thermscan.read.surface_table import open_surfaces
@@ -76,6 +77,12 @@ def draw_type_and_fault(random: np.random.Generator) -> tuple[BoardType, DrawnFa
     raise ValueError("no board with two faults")
 
 
+def showed_before(place: PlaceChange) -> bool:
+    """Tell whether a place stood out before the repair: what never showed cannot be shown to be gone."""
+    said = place.state in ("gone", "still_there") or place.sentence.endswith(("call it gone", "seen now"))
+    return place.before_k is not None and said
+
+
 def run_one(seed: int) -> list[dict[str, Any]]:
     """Make one board, repair it in three ways, and verify each."""
     random = np.random.default_rng([seed, 77])
@@ -107,6 +114,8 @@ def run_one(seed: int) -> list[dict[str, Any]]:
                 "fault": fault.truth.word,
                 "second": second.truth.word if repair == "new" else None,
                 "outcome": found.outcome,
+                "showed": any(showed_before(p) for p in found.places),
+                "new": [p.name for p in found.places if p.state == "new"],
                 "places": [[p.name, p.state, p.before_k, p.after_k] for p in found.places[:8]],
                 "worst": worst[:3],
                 "goods": len(goods),
@@ -143,6 +152,12 @@ def print_table(rows: list[dict[str, Any]]) -> None:
         hits = sum(r["outcome"] == HOPED[repair] for r in mine)
         print(f"{repair:>10}: {dict(called)}")
         print(f"{'':>10}  called right {wilson(hits, len(mine))}; of those told {wilson(hits, len(told))}")
+        shown = [r for r in mine if r["showed"]]
+        right = sum(r["outcome"] == HOPED[repair] for r in shown)
+        print(f"{'':>10}  where the fault stood out before: {wilson(right, len(shown))}")
+        if repair == "new":
+            named = sum(bool(r["new"]) for r in mine)
+            print(f"{'':>10}  something new named, whatever the outcome: {wilson(named, len(mine))}")
     false_good = [r for r in good if r["repair"] != "fixed" and r["outcome"] == "gone"]
     bad = [r for r in good if r["repair"] != "fixed"]
     print(f"called gone though it is not right: {wilson(len(false_good), len(bad))}")

@@ -8,6 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from thermscan.find.verify_criteria import (
+    Run,
+    balance_criterion,
+    cold_start_criterion,
+    rail_criteria,
+    restart_criterion,
+)
 from thermscan.find.verify_seen import WHOLE_BOARD, Seen, rises_of, see_parts
 from thermscan.model.board import Board, Rail
 from thermscan.model.case_record import Criterion, PlaceChange, Verification
@@ -25,30 +32,6 @@ class State:
     name: str
     parts: tuple[PartReading, ...]
     places: tuple[Hotspot, ...] = ()
-
-
-@dataclass(frozen=True)
-class Run:
-    """One power-up after the repair.
-
-    Attributes
-    ----------
-    name : str
-    is_cold_start : bool or None
-        True where power-on is seen, from a board that no earlier run had warmed; None where that cannot be told.
-    restarts : int or None
-    on_for_s : float or None
-        Seconds on, as far as they are in the recording.
-    times_s, rise_k : ndarray of shape (bins,)
-        Mean rise of the warmest places against seconds since power-on; empty where it is not known.
-    """
-
-    name: str
-    is_cold_start: bool | None
-    restarts: int | None
-    on_for_s: float | None
-    times_s: np.ndarray
-    rise_k: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -276,11 +259,27 @@ def main_places(places: Sequence[PlaceChange], *, settings: VerifySettings) -> l
     return [p for p in differed if p.before_k and abs(p.before_k[0]) >= max(settings.main_share * largest, 1e-9)]
 
 
-def outcome_of(places: Sequence[PlaceChange], *, has_before: bool, settings: VerifySettings) -> tuple[str, str]:
-    """Say what the places add up to: (outcome, sentence)."""
+def limit_words(evidence: RepairEvidence, *, settings: VerifySettings) -> str:
+    """Say from which difference a part would stand out, in the recording that shows it best; empty without parts."""
+    least: dict[str, float] = {}
+    for state in evidence.after:
+        for ref, seen in see_parts(state.parts, rises_of(state.parts), sigma=settings.sigma, settings=settings).items():
+            if ref != WHOLE_BOARD:
+                least[ref] = min(seen.least_k, least.get(ref, math.inf))
+    if not least:
+        return ""
+    worst = max(least, key=lambda ref: least[ref])
+    typical = float(np.median(list(least.values())))
+    return f"a typical part would show it from {typical:.1f} K, {worst} from {least[worst]:.1f} K"
+
+
+def outcome_of(
+    places: Sequence[PlaceChange], *, has_before: bool, limit: str, settings: VerifySettings
+) -> tuple[str, str]:
+    """Say what the places add up to: (outcome, sentence); ``limit`` is from ``limit_words``."""
     new = [p for p in places if p.state == "new"]
     if not has_before:
-        return _outcome_alone(places, settings=settings)
+        return _outcome_alone(places, limit)
     main = main_places(places, settings=settings)
     there, gone = ([p for p in main if p.state == state] for state in ("still_there", "gone"))
     if there:
@@ -291,37 +290,43 @@ def outcome_of(places: Sequence[PlaceChange], *, has_before: bool, settings: Ver
         return "something_new", f"{first}, but there is something new: {_names(new)}."
     if not gone:
         return "cannot_tell", _why_untold([p for p in main if p.state == "unknown"], places)
-    return "gone", f"The fault is gone ({_names(gone)}).{_rest_words(places, main, settings=settings)}"
+    return "gone", f"The fault is gone ({_names(gone)}).{_rest_words(places, main, limit)}"
 
 
-def _outcome_alone(places: Sequence[PlaceChange], *, settings: VerifySettings) -> tuple[str, str]:
+def _outcome_alone(places: Sequence[PlaceChange], limit: str) -> tuple[str, str]:
     """Say what the places add up to without a recording from before."""
     there = [p for p in places if p.state == "still_there"]
     if there:
         return "still_there", f"Not like the good boards: {_names(there)}."
-    limit = f"within {settings.floor_k:g} K or {100 * settings.floor_share:.0f} % of each part's rise"
-    return "like_good", f"The board behaves like the good ones {limit}; without a recording from before, that is all."
+    if not limit:
+        return "cannot_tell", "This cannot be told: no part could be judged."
+    said = f"The board behaves like the good ones; of a difference, {limit}."
+    return "like_good", f"{said} Without a recording from before, that is all."
 
 
-def _rest_words(places: Sequence[PlaceChange], main: Sequence[PlaceChange], *, settings: VerifySettings) -> str:
+def _rest_words(places: Sequence[PlaceChange], main: Sequence[PlaceChange], limit: str) -> str:
     """Say what else changed or still differs, or the limit within which nothing did."""
     there = [p for p in places if p.state == "still_there" and p not in main]
     changed = [p for p in places if p.state == "changed"]
+    unsure = [p for p in places if p.state == "unknown"]
     words = f" Still not like the good boards, though less than the fault was: {_names(there)}." if there else ""
     words += f" Changed, yet like the good boards: {_names(changed)}." if changed else ""
-    limit = f"{settings.floor_k:g} K or {100 * settings.floor_share:.0f} % of its own rise"
-    return words or f" Nothing else changed by more than {limit}."
+    words += f" Too uncertain to tell: {_names(unsure)}." if unsure else ""
+    return words or f" No other change is seen; {limit}."
 
 
 def _why_untold(unsure: Sequence[PlaceChange], places: Sequence[PlaceChange]) -> str:
     if unsure:
         return f"This cannot be told: {_names(unsure)} too uncertain; film more good boards, or longer."
     nearer = [p for p in places if p.state == "nearer"]
-    moved = f"It did move nearer to them at {_names(nearer)}" if nearer else "Nor did it visibly change since then"
-    return (
-        "This cannot be told: the recording from before shows no difference from the good boards, so that its going "
-        f"cannot be shown. {moved}; check by the symptom itself."
+    first = (
+        "This cannot be told: the recording from before shows no difference from the good boards that is surely more"
     )
+    if nearer:
+        moved = f"It did move nearer to them at {_names(nearer)}: film more good boards, their spread hides the rest"
+    else:
+        moved = "Nor did it visibly change since then: check by the symptom itself"
+    return f"{first} than their spread, so that its going cannot be shown. {moved}."
 
 
 def _names(places: Sequence[PlaceChange]) -> str:
@@ -331,92 +336,14 @@ def _names(places: Sequence[PlaceChange]) -> str:
 
 def rest_criterion(places: Sequence[PlaceChange]) -> Criterion:
     """Check that nothing differs from the good boards any more, the fault's place included."""
+    wanted = "like the good boards"
     bad = [p for p in places if p.state in ("still_there", "new")]
-    found = f"differs: {_names(bad)}" if bad else "no place differs"
-    return Criterion("whole board", "like the good boards", found, "not_met" if bad else "met")
-
-
-def cold_start_criterion(runs: Sequence[Run], *, settings: VerifySettings) -> Criterion:
-    """Count cold starts."""
-    wanted = f"{settings.cold_starts} cold starts seen"
-    count = sum(run.is_cold_start is True for run in runs)
-    state = "met" if count >= settings.cold_starts else "not_done"
-    return Criterion("cold starts", wanted, f"{count} of {len(runs)} recordings", state)
-
-
-def restart_criterion(runs: Sequence[Run]) -> Criterion:
-    """Check that the board stayed on."""
-    wanted = "no restart in any run"
-    known = [run for run in runs if run.restarts is not None]
-    bad = [f"{run.name}: {run.restarts}" for run in known if run.restarts]
     if bad:
-        return Criterion("restarts", wanted, "; ".join(bad), "not_met")
-    if not known or len(known) < len(runs):
-        return Criterion("restarts", wanted, f"counted in {len(known)} of {len(runs)} recordings", "not_done")
-    return Criterion("restarts", wanted, f"none in {len(known)} recordings", "met")
-
-
-def last_fifth_change(run: Run) -> tuple[float, float] | None:
-    """Return (change over the last fifth of the run, rise at its end), K; None where the run is not known.
-
-    Notes
-    -----
-    For a board that settles as 1 - exp(-t / tau) the change over the last fifth of T is exp(-0.8 T / tau) -
-    exp(-T / tau) of the whole: 3 % where T is 3.5 tau, when 97 % of the rise is reached. The change is the slope of
-    a straight line over that fifth, times its length, so that noise averages out.
-    """
-    times, rise = np.asarray(run.times_s, float), np.asarray(run.rise_k, float)
-    known = np.isfinite(rise) & (times <= (run.on_for_s if run.on_for_s is not None else np.inf))
-    times, rise = times[known], rise[known]
-    if times.size < 5:
-        return None
-    late = times >= 0.8 * times[-1]
-    if late.sum() < 3:
-        return None
-    slope = float(np.polyfit(times[late], rise[late], 1)[0])
-    return abs(slope) * 0.2 * float(times[-1]), float(np.mean(rise[late]))
-
-
-def balance_criterion(runs: Sequence[Run], run_for_s: float | None, *, settings: VerifySettings) -> Criterion:
-    """Check one run to thermal balance, or to the stated time."""
-    lengths = [run.on_for_s for run in runs if run.on_for_s is not None]
-    longest = max(lengths, default=0.0)
-    if run_for_s is not None:
-        state = "met" if longest >= run_for_s else "not_done"
-        return Criterion("long run", f"one run of {run_for_s:g} s", f"longest run {longest:.0f} s", state)
-    wanted = f"one run until the last fifth changes by under {100 * settings.balance_share:g} % of the rise"
-    said = f"longest run {longest:.0f} s"
-    for run in sorted(runs, key=lambda r: -(r.on_for_s or 0.0)):
-        change = last_fifth_change(run)
-        if change is None or (run.on_for_s or 0.0) < settings.fewest_balance_s:
-            continue
-        said = f"{run.name}: {run.on_for_s:.0f} s, last fifth changes by {change[0]:.2f} K of {change[1]:.1f} K"
-        if change[0] <= max(settings.balance_share * abs(change[1]), settings.balance_floor_k):
-            return Criterion("thermal balance", wanted, said, "met")
-    return Criterion("thermal balance", wanted, said, "not_done")
-
-
-def rail_criteria(rails: Sequence[Rail], readings: Sequence[Reading]) -> tuple[Criterion, ...]:
-    """Check the voltage of every rail against its tolerance."""
-    if not rails:
-        found = "the board file names no rails"
-        return (Criterion("rails", "every rail within its tolerance", found, "not_done"),)
-    latest = {r.net: r for r in readings if r.quantity == "voltage" and r.power == "on" and r.net}
-    return tuple(_rail_criterion(rail, latest.get(rail.net)) for rail in rails)
-
-
-def _rail_criterion(rail: Rail, reading: Reading | None) -> Criterion:
-    name = f"rail {rail.net}"
-    if rail.volts is None:
-        return Criterion(name, "within its tolerance", "its nominal voltage is not known", "not_done")
-    half = abs(rail.volts) * rail.tolerance_percent / 100
-    low, high = rail.volts - half, rail.volts + half
-    wanted = f"{low:.4g} to {high:.4g} V"
-    if reading is None:
-        return Criterion(name, wanted, "not measured", "not_done")
-    slack = 1e-9 * abs(rail.volts)  # a limit hit exactly is inside, whatever rounding does
-    state = "met" if low - slack <= reading.value <= high + slack else "not_met"
-    return Criterion(name, wanted, f"{reading.value:.4g} V", state)
+        return Criterion("whole board", wanted, f"differs: {_names(bad)}", "not_met")
+    unsure = [p for p in places if p.state == "unknown"]
+    if unsure:
+        return Criterion("whole board", wanted, f"cannot be told: {_names(unsure)}", "not_done")
+    return Criterion("whole board", wanted, "no place differs", "met")
 
 
 def verify_repair(
@@ -443,7 +370,8 @@ def verify_repair(
     """
     settings = settings or VerifySettings()
     places = judge_places(evidence, settings=settings)
-    outcome, sentence = outcome_of(places, has_before=evidence.before is not None, settings=settings)
+    limit = limit_words(evidence, settings=settings)
+    outcome, sentence = outcome_of(places, has_before=evidence.before is not None, limit=limit, settings=settings)
     criteria = (
         rest_criterion(places),
         cold_start_criterion(evidence.runs, settings=settings),

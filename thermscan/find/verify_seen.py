@@ -48,12 +48,14 @@ class Seen:
     """One part in one recording: its excess as measured and its own, K, and whether it stands out.
 
     ``excess`` is over the baseline, its interval widened by what all parts share; ``own`` has that taken off.
+    ``least_k`` is the difference from which it would stand out.
     """
 
     excess: Measured
     own: Measured
     at_s: float | None
     stands_out: bool
+    least_k: float = 0.0
 
     @property
     def sign(self) -> float:
@@ -168,9 +170,9 @@ def see_parts(
         own = part.excess_k.value - common
         spread = shared.share.standard_error * rise if shared.share is not None else 0.0
         error = math.sqrt(part.excess_k.standard_error**2 + shared.scatter_k**2 + spread**2)
-        out = abs(own) >= sigma * error and abs(own) >= max(settings.floor_k, settings.floor_share * rise)
+        least = max(sigma * error, settings.floor_k, settings.floor_share * rise)
         shown = Measured.normal(part.excess_k.value, math.hypot(error, shared.offset_k))
-        seen[part.ref] = Seen(shown, Measured.normal(own, error), part.excess_at_s, out)
+        seen[part.ref] = Seen(shown, Measured.normal(own, error), part.excess_at_s, abs(own) >= least, least)
     whole = _whole_board(shared, next((p.excess_at_s for p in parts if can_be_judged(p)), None), settings=settings)
     return seen | ({} if whole is None else {WHOLE_BOARD: whole})
 

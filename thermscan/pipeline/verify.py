@@ -11,7 +11,8 @@ from thermscan import __version__
 from thermscan.find.excess import combine, excess_over, only_while_alike, onto, rise_of
 from thermscan.find.hotspot import find_hotspots
 from thermscan.find.part_reading import read_parts
-from thermscan.find.verify import RepairEvidence, Run, State, to_verification, verify_repair
+from thermscan.find.verify import RepairEvidence, State, to_verification, verify_repair
+from thermscan.find.verify_criteria import Run
 from thermscan.measure.film import choose_edges
 from thermscan.model.board import Board, outline_hash
 from thermscan.model.case_record import Verification
