@@ -1,12 +1,15 @@
 """Documents cannot drift: README's commands exist, its files exist, and the check script runs README's own command."""
 
 import re
+import shlex
 import subprocess
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from thermscan.app.case_add_command import add_group
+from thermscan.app.case_command import command as case_group
 from thermscan.app.cli import COMMANDS, command
 from thermscan.model.flags import FLAGS
 
@@ -42,7 +45,35 @@ def test_options_of_the_readme_exist(option):
     texts += [
         CliRunner().invoke(command, ["board", sub, "--help"]).output for sub in ("mark", "points", "table", "draw")
     ]
+    texts += [help_of(words) for words in CASE_COMMANDS]
     assert any(option in text for text in texts)
+
+
+def help_of(words):
+    return CliRunner().invoke(command, [*words, "--help"]).output
+
+
+CASE_COMMANDS = [["case", name] for name in case_group.commands if name != "add"] + [
+    ["case", "add", name] for name in add_group.commands
+]
+BLOCKS = re.findall(r"^```\w*\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
+WORKED = [line for block in BLOCKS for line in block.splitlines() if line.startswith("thermscan ")]
+
+
+@pytest.mark.parametrize("line", WORKED)
+def test_command_lines_of_the_readme_have_known_words_and_options(line):
+    words = shlex.split(line)[1:]
+    depth = {"case": 3 if words[1] == "add" else 2}.get(words[0], 1)
+    text = help_of(words[:depth])
+    assert text.startswith("Usage: ")
+    assert "No such command" not in text
+    assert [w for w in words if w.startswith("--") and w not in text] == []
+
+
+def test_readme_shows_every_step_of_a_case():
+    said = {tuple(shlex.split(line)[1:3]) for line in WORKED}
+    assert {("case", sub) for sub in ("new", "add", "rule-out", "conclude", "show", "export")} <= said
+    assert [name for name in add_group.commands if f"`{name}`" not in README] == []
 
 
 @pytest.mark.parametrize("target", sorted(set(re.findall(r"\]\(([^)#]+)\)", README))))
