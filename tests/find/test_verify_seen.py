@@ -109,3 +109,19 @@ def test_going_away_is_told_by_the_board_against_itself_where_good_boards_differ
     assert (outcome, states["U10"]) == ("gone", "gone")
     half = board(0.0, 0.0, error=0.4, U10=-1.5)
     assert judge(before, half, minus(half, before))[0] == "cannot_tell"
+
+
+def test_a_part_that_moved_with_its_board_is_not_taken_for_one_that_never_moved():
+    before = board(0.0, 0.0, error=0.3)
+    after = board(0.0, -0.3, error=0.3, U13=-5.0)
+    assert judge(before, after, minus(after, before))[1]["U13"] == "new"
+
+
+def test_a_board_that_moved_away_within_the_spread_is_told_though_nothing_else_is():
+    before, after = board(0.0, 0.0, error=1.2), board(0.0, -0.4, error=1.2)
+    evidence = RepairEvidence(
+        (State("after", tuple(after)),), State("before", tuple(before)), (tuple(minus(after, before)),)
+    )
+    outcome, sentence, _, _ = verify_repair(evidence, settings=SETTINGS)
+    assert outcome == "cannot_tell"
+    assert "It did move away from them at the whole board" in sentence

@@ -130,10 +130,14 @@ def judge_other_place(
 def _has_moved(before: Seen, after: Seen, paired: Seen | None, *, settings: VerifySettings) -> bool:
     """Tell whether a place moved since before: by the paired difference, or by the two intervals being far apart.
 
-    The two excesses share the good boards, so that their difference is surer than the sum of their variances says:
-    the second test is on the safe side.
+    The paired difference counts as measured too, for a place moves with its board. The two excesses share the good
+    boards, so that their difference is surer than the sum of their variances says: the last test is on the safe side.
     """
-    if paired is not None and paired.stands_out and paired.sign == after.sign:
+    if paired is not None and paired.sign == after.sign and paired.stands_out:
+        return True
+    if paired is not None and paired.excess.value * after.sign >= max(
+        settings.floor_k, settings.paired_sigma * paired.excess.standard_error
+    ):
         return True
     apart = after.own.value - before.own.value
     error = math.hypot(after.own.standard_error, before.own.standard_error)
@@ -318,11 +322,13 @@ def _rest_words(places: Sequence[PlaceChange], main: Sequence[PlaceChange], limi
 def _why_untold(unsure: Sequence[PlaceChange], places: Sequence[PlaceChange]) -> str:
     if unsure:
         return f"This cannot be told: {_names(unsure)} too uncertain; film more good boards, or longer."
-    nearer = [p for p in places if p.state == "nearer"]
+    nearer, farther = ([p for p in places if p.state == state] for state in ("nearer", "changed"))
     first = (
         "This cannot be told: the recording from before shows no difference from the good boards that is surely more"
     )
-    if nearer:
+    if farther:
+        moved = f"It did move away from them at {_names(farther)}: film more good boards, their spread may hide a fault"
+    elif nearer:
         moved = f"It did move nearer to them at {_names(nearer)}: film more good boards, their spread hides the rest"
     else:
         moved = "Nor did it visibly change since then: check by the symptom itself"
