@@ -249,6 +249,8 @@ def print_case(view: CaseView, *, with_history: bool) -> None:
         click.echo(f"{step.number:4d}  {step.time[:16].replace('T', ' ')}  {step.what}: {step.moved}")
     if state.unweighed:
         click.echo(f"{unweighed_words(state)} (thermscan case show {view.case.path} --recompute)")
+    for line in caution_block(view).lines:
+        click.echo(f"caution: {line}")
     for step in steps_of(view)[:3] if state.last("conclusion") is None else ():
         click.echo(f"next: {step}")
     for question in state.open_questions:
@@ -257,8 +259,6 @@ def print_case(view: CaseView, *, with_history: bool) -> None:
         click.echo(f"warning: {line}", err=True)
     if view.case.is_torn:
         click.echo("warning: the last entry was cut short while it was written and is left out", err=True)
-    for line in caution_block(view).lines:
-        click.echo(f"caution: {line}")
 
 
 def verification_data(case: CaseFolder, folder: str) -> dict[str, object]:

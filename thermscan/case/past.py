@@ -11,6 +11,7 @@ from thermscan.case.state import latest_readings
 from thermscan.model.case_record import CaseState
 from thermscan.model.errors import InputError
 from thermscan.model.reading import Reading
+from thermscan.show.words import say_share
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ def _leaders(state: CaseState) -> str:
     standing = state.standing
     if standing is None:
         return ""
-    return ", ".join(f"{c.name} {100 * c.probability:.0f} %" for c in standing.candidates[:3])
+    return ", ".join(f"{c.name} {say_share(c.probability)}" for c in standing.candidates[:3])
 
 
 def _swaps(state: CaseState) -> str:

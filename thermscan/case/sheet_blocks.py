@@ -252,9 +252,8 @@ def picture_blocks(view: CaseView) -> list[Block]:
 def unweighed_words(state: CaseState) -> str:
     """Say which entries no comparison has weighed yet."""
     numbers = ", ".join(str(n) for n in state.unweighed)
-    return (
-        f"entry {numbers} is not weighed yet" if len(state.unweighed) == 1 else f"entries {numbers} are not weighed yet"
-    )
+    entries = f"entry {numbers} is" if len(state.unweighed) == 1 else f"entries {numbers} are"
+    return f"{entries} in no comparison yet"
 
 
 def overlay_block(view: CaseView) -> Block | None:
@@ -275,7 +274,7 @@ def trouble_block(view: CaseView) -> Block | None:
     if view.case.is_torn:
         lines.append("the last entry of the log was cut short while it was written and is left out")
     if view.state.unweighed:
-        lines.append(f"{unweighed_words(view.state)}: no comparison was made since (--recompute makes one)")
+        lines.append(f"{unweighed_words(view.state)} (--recompute makes one)")
     lines += [f"open safety question ({q.name}): {q.text}" for q in view.state.open_questions]
     return Block("To be settled", "warning", tuple(lines)) if lines else None
 
