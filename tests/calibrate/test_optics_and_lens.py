@@ -130,6 +130,9 @@ def test_pairing_maps_thermal_to_visible():
     thermal = np.array([[10.0, 12.0], [148.0, 9.0], [151.0, 110.0], [8.0, 112.0], [80.0, 60.0], [40.0, 90.0]])
     visible = map_points(matrix, thermal)
     found, _ = pair_pictures(thermal, visible, date="2026-01-05", method="made")
+    assert found.error_px < 1e-6
+    alone, _ = pair_pictures(thermal[:4], visible[:4], date="2026-01-05", method="made")
+    assert alone.error_px is None  # four marks are met exactly, which says nothing of their error
     places = np.array([[30.0, 30.0], [120.0, 100.0]])
     assert map_points(np.array(found.matrix), places) == pytest.approx(map_points(matrix, places), abs=1e-6)
     with pytest.raises(InputError, match="3 marks given, four or more are needed"):

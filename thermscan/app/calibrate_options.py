@@ -97,6 +97,8 @@ def say_page(path: Path, page: CalibrationPage, png: bytes, *, force: bool) -> N
     click.echo(f"{page.title}: {page.subtitle}")
     for name, value in page.lines:
         click.echo(f"  {name}: {value}")
+    for note in page.notes:
+        click.echo(f"  {note}")
     click.echo(f"{path}: one page about it")
 
 

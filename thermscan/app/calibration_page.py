@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     )
 
 NONE = np.zeros(0)
+BEND = "The counts bend over temperature: a straight line does not follow them. Try --form curve."
 
 
 def _page(
@@ -64,7 +66,9 @@ def temperature_page(
         Points("Residual, bars 95 % of the reference", "true temperature, °C", "fitted minus true, K", true,
                np.asarray(found.residual_k), NONE, NONE, half),
     )  # fmt: skip
-    return _page("Temperature calibration", profile, scale, tuple(lines), panels, sources)
+    bend = found.scale.form == "line" and (scale.residual_k or 0.0) > 3 * max(r.error_k for r in found.references)
+    notes = (BEND,) if bend else ()
+    return replace(_page("Temperature calibration", profile, scale, tuple(lines), panels, sources), notes=notes)
 
 
 def noise_page(
@@ -84,7 +88,7 @@ def noise_page(
     lines = (
         ("temporal, a pixel (NETD)", f"{section.netd_mk:.1f} ± {1.96 * section.netd_error_mk:.1f} mK"),
         ("rows, columns in a frame", f"{section.rows_mk:.1f}, {section.columns_mk:.1f} mK"),
-        ("whole frames", f"{section.frames_mk:.1f} mK"),
+        ("whole frames, with drift", f"{section.frames_mk:.1f} mK"),
         ("fixed in pixels", f"{section.fixed_mk:.1f} mK"),
         ("fixed rows, columns", f"{section.fixed_rows_mk:.1f}, {section.fixed_columns_mk:.1f} mK"),
         ("drift", drift),
@@ -98,14 +102,17 @@ def optics_page(
 ) -> CalibrationPage:
     """Lay out a blur measurement."""
     lines = (
-        ("blur of the optics", f"{section.blur_px:.2f} ± {1.96 * section.blur_error_px:.2f} px (standard deviation)"),
+        ("blur of the optics", f"{section.blur_px:.3f} ± {1.96 * section.blur_error_px:.3f} px (standard deviation)"),
         ("smallest part", f"{section.smallest_px:.1f} px across to be read to 95 % of its rise"),
         (
             "long slit",
             f"of 1, 2, 3 px keeps {', '.join(f'{slit_response(w, section.blur_px):.0%}' for w in (1, 2, 3))}",
         ),
     )
-    panel = Points("Across the edge", "distance, px", "°C", edge.distance_px, edge.value, edge.distance_px, edge.fitted)
+    what = "slit" if section.method.startswith("slit") else "edge"
+    panel = Points(
+        f"Across the {what}", "distance, px", "°C", edge.distance_px, edge.value, edge.distance_px, edge.fitted
+    )
     return _page("Optics", profile, section, lines, (panel,), sources)
 
 
@@ -126,20 +133,31 @@ def lens_page(
 
 def pairing_page(profile: CameraProfile, section: PairingSection, fit: GridFit) -> CalibrationPage:
     """Lay out a pairing of thermal and visible picture."""
-    lines = (("marks", f"{len(fit.seen_px)}, {section.error_px:.2f} visible px from the fit"),)
-    panel = Points("Visible picture: marks and fit", "x, px", "y, px", fit.seen_px[:, 0], fit.seen_px[:, 1], NONE, NONE)
+    error = (
+        "four are met exactly, so their error is not known; add one or more"
+        if section.error_px is None
+        else f"{section.error_px:.2f} visible px from the fit"
+    )
+    lines = (("marks", f"{len(fit.seen_px)}: {error}"),)
+    panel = Points("Visible picture", "x, px", "y, px", fit.seen_px[:, 0], fit.seen_px[:, 1], NONE, NONE,
+                   crosses=fit.fitted_px, is_picture=True)  # fmt: skip
     return _page("Thermal and visible", profile, section, lines, (panel,), ())
 
 
 def surface_page(
-    name: str, found: SurfaceCalibration, mean: np.ndarray, sources: tuple[tuple[str, str], ...]
+    name: str,
+    found: SurfaceCalibration,
+    mean: np.ndarray,
+    sources: tuple[tuple[str, str], ...],
+    *,
+    boxes: tuple[tuple[str, int, int, int, int], ...] = (),
 ) -> CalibrationPage:
     """Lay out an emissivity measurement with its budget."""
     value = found.emissivity.measured
     lines = [("emissivity", f"{value.value:.3f} ({value.low:.3f} to {value.high:.3f}, 95 %)")]
     for q, part in zip(found.inputs, found.emissivity.contributions, strict=True):
         lines.append((q.name, f"{q.value:.2f} ± {q.standard_uncertainty:.2f} °C, brings {abs(part):.4f}"))
-    panels = (Map("Mean of the frames", mean, "°C"),)
+    panels = (Map("Mean of the frames", mean, "°C", boxes=boxes),)
     return CalibrationPage(
         f"Surface {name}", "by tape or contact thermometer", tuple(lines), panels, sources, __version__
     )

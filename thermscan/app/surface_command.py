@@ -14,6 +14,7 @@ from thermscan.app.calibrate_options import (
     box_quantity,
     check_celsius,
     check_count,
+    parse_box,
     parse_true,
     say_page,
     sources_of,
@@ -114,7 +115,13 @@ def surface(
     )
     shown = box_quantity(opened, surface, "--surface", camera_error)
     found = calibrate_surface(shown, true, around, path=recording, settings=CalibrationSettings())
-    page = surface_page(name, found, mean_picture(opened).mean, sources_of([opened]))
+    boxes = []
+    for label, text in (("surface", surface), ("tape", tape), ("foil", foil)):
+        if text is not None:
+            box = parse_box(text, opened, f"--{label}")
+            boxes.append((label, box.x0, box.y0, box.x1, box.y1))
+    mean = mean_picture(opened).mean
+    page = surface_page(name, found, mean, sources_of([opened]), boxes=tuple(boxes))
     own = measured_surface(name, found.emissivity.measured, source=f"measured, recording {opened.name}")
     rest = tuple(s for s in open_surfaces(out if Path(out).is_file() else None) if s.name != name)
     path = write_surfaces(out, (own, *rest), force=force)

@@ -159,7 +159,7 @@ def pair_pictures(
             raise InputError(path, "", "the marks lie on one line", "choose marks near the corners")
     matrix = _homography(np.asarray(thermal_px, float), np.asarray(visible_px, float))
     fitted = map_points(matrix, thermal_px)
-    freedom = max(2 * len(thermal_px) - 8, 1)
-    error = float(np.sqrt(np.sum((fitted - visible_px) ** 2) / freedom))
+    freedom = 2 * len(thermal_px) - 8
+    error = float(np.sqrt(np.sum((fitted - visible_px) ** 2) / freedom)) if freedom else None
     rows = tuple((float(a), float(b), float(c)) for a, b, c in matrix)
     return PairingSection(date, method, rows, error), GridFit(np.asarray(visible_px, float), fitted)

@@ -32,8 +32,6 @@ class PictureSums:
     ----------
     blocks : ndarray of shape (frames, BLOCKS * BLOCKS)
         Mean of each block in each frame, common offset taken out, NaN for frames that are not usable.
-    common : ndarray of shape (frames,)
-        Common offset of each frame (shutter steps), unit of the frames.
     cold : ndarray of bool, shape (frames,)
         Usable frames before power-on.
     cold_mean, late_mean : ndarray of shape (rows, columns) or None, ndarray of shape (rows, columns)
@@ -46,7 +44,6 @@ class PictureSums:
     """
 
     blocks: np.ndarray
-    common: np.ndarray
     cold: np.ndarray
     cold_mean: np.ndarray | None
     late_mean: np.ndarray
@@ -127,7 +124,7 @@ def collect(recording: Recording, camera: CameraState, timing: Timing) -> Pictur
                 sums[i] += steady
                 counts[i] += 1
     cold_mean = sums[0] / counts[0] if counts[0] else None
-    return PictureSums(blocks, camera.offset, cold, cold_mean, sums[1] / max(counts[1], 1), *most, *extremes, step)
+    return PictureSums(blocks, cold, cold_mean, sums[1] / max(counts[1], 1), *most, *extremes, step)
 
 
 def _is_ridge(slope: np.ndarray, down: np.ndarray, right: np.ndarray) -> np.ndarray:
@@ -221,7 +218,7 @@ def _say_warming(
     t = times[sums.cold]
     if np.ptp(t) < settings.least_cold_s:
         return
-    paths = sums.blocks[sums.cold] + sums.common[sums.cold, None]
+    paths = sums.blocks[sums.cold]  # steps of the shutter are taken out: a slope is what is left between them
     centred = t - t.mean()
     slopes = centred @ (paths - paths.mean(axis=0)) / np.sum(centred**2)
     slope = float(np.median(slopes))

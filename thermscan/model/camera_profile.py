@@ -123,12 +123,15 @@ class ShutterSection:
 
 @dataclass(frozen=True)
 class PairingSection:
-    """Thermal pixels to pixels of the visible picture: homography by rows, and its error, visible px."""
+    """Thermal pixels to pixels of the visible picture: homography by rows, and its error, visible px.
+
+    The error is None where four marks were met exactly and none was left to judge by.
+    """
 
     date: str
     method: str
     matrix: tuple[tuple[float, float, float], ...]
-    error_px: float = within((0.0, 1e4))
+    error_px: float | None = within((0.0, 1e4), needed=False)
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,10 @@ _MARGIN_IN = 0.8
 
 @dataclass(frozen=True)
 class Points:
-    """Points and a line over one axis; each ndarray (n,). ``line`` has its own x; empty arrays draw nothing."""
+    """Points and a line over one axis; each ndarray (n,). ``line`` has its own x; empty arrays draw nothing.
+
+    ``crosses`` is ndarray (n, 2), drawn as such beside the points; ``is_picture`` puts y downwards and both to scale.
+    """
 
     title: str
     x_label: str
@@ -26,16 +29,22 @@ class Points:
     line_x: np.ndarray
     line_y: np.ndarray
     half: np.ndarray | None = None
+    crosses: np.ndarray | None = None
+    is_picture: bool = False
 
 
 @dataclass(frozen=True)
 class Map:
-    """A picture, ndarray (rows, columns), with its unit; ``marks`` ndarray (n, 2), px, drawn as rings."""
+    """A picture, ndarray (rows, columns), with its unit.
+
+    ``marks`` is ndarray (n, 2), px, drawn as rings; ``boxes`` are (name, x0, y0, x1, y1), px.
+    """
 
     title: str
     picture: np.ndarray
     unit: str
     marks: np.ndarray | None = None
+    boxes: tuple[tuple[str, int, int, int, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -97,8 +106,15 @@ def _draw_points(axes: Axes, panel: Points) -> None:
         axes.plot(panel.line_x, panel.line_y, color=SERIES[1], linewidth=1.2)
     if panel.half is not None:
         axes.errorbar(panel.x, panel.y, yerr=panel.half, fmt="o", color=SERIES[0], markersize=4, capsize=3)
-    else:
+    elif panel.crosses is None:
         axes.plot(panel.x, panel.y, ".", color=SERIES[0], markersize=3)
+    else:
+        axes.plot(panel.x, panel.y, "o", markerfacecolor="none", color=SERIES[0], markersize=9, label="marked")
+        axes.plot(panel.crosses[:, 0], panel.crosses[:, 1], "+", color=SERIES[1], markersize=9, label="fitted")
+        axes.legend(fontsize=8)
+    if panel.is_picture:
+        axes.invert_yaxis()
+        axes.set_aspect("equal")
     axes.set_xlabel(panel.x_label, fontsize=9, family=FONT)
     axes.set_ylabel(panel.y_label, fontsize=9, family=FONT)
     axes.tick_params(labelsize=8, colors=LINE)
@@ -110,7 +126,12 @@ def _draw_map(axes: Axes, panel: Map) -> None:
     low, high = np.percentile(known, [0.5, 99.5]) if known.size else (0.0, 1.0)
     shown = axes.imshow(panel.picture, cmap=FRAME_MAP, vmin=low, vmax=max(high, low + 1e-9), interpolation="nearest")
     if panel.marks is not None and panel.marks.size:
-        axes.plot(panel.marks[:, 0], panel.marks[:, 1], "o", markerfacecolor="none", color=SERIES[1], markersize=7)
+        axes.plot(panel.marks[:, 0], panel.marks[:, 1], "o", markerfacecolor="none", color="white", markersize=9)
+    for name, x0, y0, x1, y1 in panel.boxes:
+        axes.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color="white", linewidth=1.2)
+        axes.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color="black", linewidth=1.2, linestyle=":")
+        box = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+        axes.text((x0 + x1) / 2, (y0 + y1) / 2, name, fontsize=8, family=FONT, ha="center", va="center", bbox=box)
     bar = axes.figure.colorbar(shown, ax=axes, fraction=0.04, pad=0.02)
     bar.set_label(panel.unit, fontsize=9, family=FONT)
     bar.ax.tick_params(labelsize=8)
