@@ -99,6 +99,15 @@ def test_a_map_from_two_temperatures(tmp_path):
         (["temperature", "ice.npy", "--true", "ice"], "1 reference for 2 parameters"),
         (["temperature", "ice.npy", "--true", "boil:20"], "--true: 20 kPa is no pressure of air"),
         (["optics", "ice.npy", "--box", "0,0,400,20"], "--box: 0,0,400,20 is no box inside 60 x 40 pixels"),
+        (
+            ["surface", "ice.npy", "--surface", "0,0,9,9", "--true", "60", "--reflected", "22", "--name", "../x"],
+            "--name: '../x' is no single word; use letters, digits, _ and - only",
+        ),
+        (
+            ["temperature", "ice.npy", "--true", "0", "--band", "14,8"],
+            "--band: band: ends before it begins; give low_um below high_um",
+        ),
+        (["optics", "ice.npy", "--box", "0,0,40,30", "--slit", "35"], "a slit of 35 px does not fit this box"),
         (["lens", "ice.npy", "--grid", "nine"], "--grid: 'nine' is not COLUMNSxROWS; for example 9x7"),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -98,6 +99,8 @@ def surface(
         raise InputError("--foil", "", "give either --foil or --reflected", "one of them tells what is reflected")
     if not 0 < tape_emissivity <= 1:
         raise InputError("--tape-emissivity", "", f"{tape_emissivity:g} is no emissivity", "above 0, up to 1")
+    if re.fullmatch(r"[A-Za-z0-9_-]+", name) is None:
+        raise InputError("--name", "", f"{name!r} is no single word", "use letters, digits, _ and - only")
     opened = open_one(recording, how)
     around = (
         Quantity("reflected temperature", float(reflected or 0.0), 0.5, unit="C", source="given")
