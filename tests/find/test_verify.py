@@ -7,9 +7,11 @@ from thermscan.find.verify import RepairEvidence, State, is_at_edge, verify_repa
 from thermscan.find.verify_criteria import (
     Run,
     balance_criterion,
+    is_cold,
     last_fifth_change,
     rail_criteria,
     restart_criterion,
+    warmth_at_start,
 )
 from thermscan.model.board import Board, Hole, Rail
 from thermscan.model.case_settings import VerifySettings
@@ -226,3 +228,16 @@ def test_scatter_over_the_board_widens_the_errors():
     noisy = [part(f"R{i}", 0.7 * (-1) ** i) for i in range(20)]
     after = [part("C14", 0.0), part("U1", 1.1), *noisy]
     assert judge([part("C14", 12.0), part("U1", 0.0), *noisy], after, paired=[part("U1", 1.1)])[0] == "gone"
+
+
+def test_what_an_earlier_run_left_is_told_from_the_room_and_the_camera():
+    rise = np.concatenate([np.full(10, 8.0), np.zeros(190)])
+    room = 23 + np.random.default_rng(0).normal(0, 0.05, 200)
+    left, reached = warmth_at_start(room, rise)
+    assert left == pytest.approx(0.0, abs=0.05)
+    assert reached == 8.0
+    assert is_cold(left, reached, settings=SETTINGS)
+    assert warmth_at_start(room - 0.4, rise)[0] == pytest.approx(left)  # a drift of the whole picture is none
+    left, _ = warmth_at_start(room + 0.3 * rise, rise)
+    assert left == pytest.approx(2.4, abs=0.05)
+    assert not is_cold(left, reached, settings=SETTINGS)

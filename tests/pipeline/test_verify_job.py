@@ -1,6 +1,7 @@
 """From placed recordings to the answer on hand-drawn heat; how often it is right is for the benchmark."""
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -31,8 +32,8 @@ MATRIX = np.array([[1.5, 0, 5.0], [0, -1.5, 5.0 + 1.5 * 36], [0, 0, 1]], float)
 ON_S = 2.0
 
 
-def film_of(name, heat, *, seed, on_for_s=10.0, tau_s=4.0, rate=4.0):
-    """Frames of blobs that warm as 1 - exp(-t / tau) from ON_S on; heat by part, K at the end."""
+def film_of(name, heat, *, seed, on_for_s=10.0, tau_s=4.0, rate=4.0, left=0.0):
+    """Frames of blobs that warm as 1 - exp(-t / tau) from ON_S on, a share ``left`` of it there; heat by part, K."""
     rng = np.random.default_rng(seed)
     times = np.arange(0, ON_S + on_for_s, 1 / rate)
     rows, columns = np.mgrid[:64, :70]
@@ -40,7 +41,7 @@ def film_of(name, heat, *, seed, on_for_s=10.0, tau_s=4.0, rate=4.0):
     for ref, kelvin in heat.items():
         x, y, _ = MATRIX @ [*REFS[ref], 1.0]
         picture += kelvin * np.exp(-((columns - x) ** 2 + (rows - y) ** 2) / (2 * 4.0**2))
-    grow = np.where(times < ON_S, 0.0, 1 - np.exp(-(times - ON_S) / tau_s))
+    grow = left + (1 - left) * np.where(times < ON_S, 0.0, 1 - np.exp(-(times - ON_S) / tau_s))
     frames = 23 + grow[:, None, None] * picture + rng.normal(0, 0.05, (len(times), 64, 70))
     return Recording.from_array(frames.astype(np.float32), times, name=name)
 
@@ -131,3 +132,18 @@ def test_the_warmest_course_is_the_mean_of_the_warmest_cells():
     assert course == pytest.approx([0.0, 10.0, 20.0, 30.0])
     dark = dataclasses.replace(film, inside=~everywhere)
     assert np.isnan(warmest_course(Rise(dark, rise, np.zeros(1), "cold_frames"))).all()
+
+
+@pytest.mark.parametrize(("left", "words"), [(0.0, "1 of 1 recordings"), (0.05, "1 of 1 recordings")])
+def test_a_board_that_shows_none_of_its_heat_before_starts_cold(judge, left, words):
+    found = judge(film_of("after", HEALTHY, seed=7, left=left)).verification
+    assert next(c for c in found.criteria if c.name == "cold starts").found == words
+
+
+def test_a_board_that_shows_its_heat_before_it_is_switched_on_does_not_start_cold(judge):
+    found = judge(film_of("after", HEALTHY, seed=7, left=0.4)).verification
+    criterion = next(c for c in found.criteria if c.name == "cold starts")
+    assert criterion.state == "not_done"
+    assert re.fullmatch(r"0 of 1 recordings \(after: still [12]\.\d K warm from an earlier run\)", criterion.found), (
+        criterion.found
+    )

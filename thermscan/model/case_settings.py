@@ -29,6 +29,10 @@ class VerifySettings:
     """When a repair counts as verified."""
 
     cold_starts: int = knob(2, (1, 10), "cold starts to be seen: the first may succeed by chance; common practice")
+    cold_share: float = knob(
+        0.15, (0.0, 1.0), "share of a run's rise that may be left of an earlier run at a cold start; judgement"
+    )
+    cold_floor_k: float = knob(0.1, (0.0, 5.0), "the same in kelvin: less is not told from noise; judgement")
     sigma: float = knob(4.0, (1.0, 20.0), "standard deviations from which a part differs, as in the detection")
     bare_sigma: float = knob(8.0, (1.0, 50.0), "the same for places at no part: there are many of them; judgement")
     paired_sigma: float = knob(

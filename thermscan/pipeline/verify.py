@@ -12,7 +12,7 @@ from thermscan.find.excess import combine, excess_over, only_while_alike, onto, 
 from thermscan.find.hotspot import find_hotspots
 from thermscan.find.part_reading import read_parts
 from thermscan.find.verify import RepairEvidence, State, to_verification, verify_repair
-from thermscan.find.verify_criteria import Run
+from thermscan.find.verify_criteria import WARMEST_SHARE, Run, is_cold, warmth_at_start
 from thermscan.measure.film import choose_edges
 from thermscan.model.board import Board, outline_hash
 from thermscan.model.case_record import Verification
@@ -30,7 +30,6 @@ from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import prepare_all
 from thermscan.pipeline.progress import Tell, silent
 
-WARMEST_SHARE = 0.05  # of the board's cells: what settles last is seen where it is warmest; judgement
 EDGE_PX = 3.0  # pixels over which the optics mix board and background; judgement
 
 
@@ -126,7 +125,7 @@ def verify(
         after=tuple(states[: len(after_rises)]),
         before=states[-1] if before else None,
         paired=_paired(job, after_rises, before_rise, error, settings=settings),
-        runs=_runs(job, placing, after_rises, settings=settings),
+        runs=_runs(job, placing, after_rises, settings=settings, verifying=verifying or VerifySettings()),
         rails=job.board.rails,
         readings=job.readings,
         run_for_s=job.run_for_s,
@@ -235,29 +234,44 @@ def warmest_course(rise: Rise) -> np.ndarray:
     return np.where(known.any(axis=1), total / np.maximum(known.sum(axis=1), 1), np.nan)
 
 
-def _run(placed: Placed, rise: Rise) -> Run:
+def cold_start(rise: Rise, *, power_on_seen: bool, settings: VerifySettings) -> tuple[bool | None, str]:
+    """Tell whether a run began cold: (True, False or None where that cannot be told, why not)."""
+    film = rise.film
+    if not power_on_seen or film.cold is None:
+        return None, "its power-on is not seen"
+    use = film.inside & film.readable & np.isfinite(film.cold) & np.isfinite(rise.rise).any(axis=0)
+    if not use.any():
+        return None, "no readable place"
+    left, reached = warmth_at_start(film.cold[use], np.nanmax(rise.rise[:, use], axis=0))
+    if is_cold(left, reached, settings=settings):
+        return True, ""
+    return False, f"still {left:.1f} K warm from an earlier run"
+
+
+def _run(placed: Placed, rise: Rise, *, settings: VerifySettings) -> Run:
     """Describe one power-up."""
     prepared, film = placed.prepared, rise.film
     timing, times = prepared.timing, prepared.recording.times_s
-    cold: bool | None = None
-    if timing.on_s is not None:
-        cold = not timing.warm_start and film.cold is not None
+    cold, why = cold_start(rise, power_on_seen=timing.on_s is not None, settings=settings)
     on_for = film.on_for_s
     if on_for is None and timing.on_s is not None and times is not None:
         on_for = float(times[-1]) - timing.on_s.value
-    return Run(prepared.recording.name, cold, timing.restarts, on_for, film.centres_s, warmest_course(rise))
+    return Run(prepared.recording.name, cold, timing.restarts, on_for, film.centres_s, warmest_course(rise), why)
 
 
-def _runs(job: VerifyJob, placing: _Placing, after: Sequence[Rise], *, settings: Settings) -> tuple[Run, ...]:
+def _runs(
+    job: VerifyJob, placing: _Placing, after: Sequence[Rise], *, settings: Settings, verifying: VerifySettings
+) -> tuple[Run, ...]:
     """Describe every power-up after the repair, the long one on its own seconds."""
-    runs = [_run(placed, rise) for placed, rise in zip(placing.after, after, strict=True)]
+    runs = [_run(placed, rise, settings=verifying) for placed, rise in zip(placing.after, after, strict=True)]
     long_run = placing.long_run
     if long_run is not None:
         prepared = long_run.prepared
         edges = choose_edges(prepared.recording.times_s, prepared.timing, until_s=None, settings=settings.film)
         grid = after[0].film.grid
         film = film_of(long_run, timing=prepared.timing, grid=grid, edges_s=edges, board=job.board, settings=settings)
-        runs.append(_run(long_run, rise_of(film, over_ambient=film.cold is None, settings=settings.excess)))
+        rise = rise_of(film, over_ambient=film.cold is None, settings=settings.excess)
+        runs.append(_run(long_run, rise, settings=verifying))
     return tuple(runs)
 
 
