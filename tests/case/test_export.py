@@ -121,6 +121,20 @@ def test_customer_sheet_never_calls_an_unverified_repair_verified(full, board, b
     assert "cold starts: not done (wanted: 2)" in left.lines
 
 
+def test_a_rail_measured_after_the_work_is_not_called_unmeasured(full, board, bench):
+    volts = {"where": "", "net": "+3V3", "quantity": "voltage", "value": 3.29, "unit": "V", "good_value": None,
+             "power": "on", "note": "", "typed": "3.29"}  # fmt: skip
+    case = bench.add(full, "reading", **volts)
+    rails = [{"name": f"rail {net}", "wanted": "in tolerance", "found": "not measured", "state": "not_done"}
+             for net in ("+12V", "+3V3")]  # fmt: skip
+    document = {"outcome": "gone", "sentence": "s", "passed": False, "criteria": rails}
+    name, digest = keep_file(full, json.dumps(document).encode(), "verification.json", under="results")
+    case = bench.add(case, "verification", path=name, sha256=digest, outcome="gone", passed=False)
+    left = next(b for b in make_sheet("customer", view(case, board)).blocks if b.title == "What was not tested")
+    assert "rail +12V: not done (wanted: in tolerance)" in left.lines
+    assert any(line.startswith("rail +3V3: measured after the work, 3.29 V, yet not given") for line in left.lines)
+
+
 def test_donor_sheet_sorts_parts_by_what_was_shown(full, board, document):
     sheet = make_sheet("donor", view(full, board))
     lists = {b.title.rsplit(" (", 1)[0]: b.lines[0].split(", ") for b in sheet.blocks if b.lines and "(" in b.title}

@@ -13,6 +13,9 @@ from thermscan.app.options import Reading, board_options, output_options, record
 from thermscan.model.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermscan.model.recording import Recording
     from thermscan.pipeline.verify import Verified, VerifyJob
 
 EXAMPLE = (
@@ -111,10 +114,10 @@ def open_verify_job(request: VerifyRequest) -> VerifyJob:
     long_run = open_one(request.long_run, request.how) if request.long_run else None
     goods, baseline = split_goods(request.goods, board, side=after[0].facts.side, how=request.how)
     others = tuple(r for r in (before, long_run) if r is not None)
-    if before is not None and before.sha256 and before.sha256 in {r.sha256 for r in after}:
-        raise InputError(
-            request.before or "", "", "is the same recording as one after the repair", "name the one before"
-        )
+    told = [(f"after the repair ({r.name})", r) for r in after]
+    told += [("before the repair", before)] if before else []
+    told += [("of the long run", long_run)] if long_run else []
+    check_distinct([*told, *((f"of a good board ({r.name})", r) for r in goods)])
     return VerifyJob(
         after=after,
         board=board,
@@ -127,6 +130,16 @@ def open_verify_job(request: VerifyRequest) -> VerifyJob:
         surfaces=open_surfaces(),
         run_for_s=request.run_for,
     )
+
+
+def check_distinct(told: Sequence[tuple[str, Recording]]) -> None:
+    """Refuse one recording in two places: it would count twice, or verify itself; raises InputError."""
+    seen: dict[str, str] = {}
+    for role, recording in told:
+        if recording.sha256 and recording.sha256 in seen:
+            problem = f"is the same recording as the one {seen[recording.sha256]}"
+            raise InputError(recording.path or recording.name, "", problem, "name each recording once")
+        seen[recording.sha256] = role
 
 
 def write_verified(verified: Verified, out: Path, *, fahrenheit: bool) -> None:
