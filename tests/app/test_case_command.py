@@ -3,6 +3,7 @@
 import importlib.util
 import json
 import shutil
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,12 @@ from click.testing import CliRunner
 from PIL import Image
 
 from thermscan.app.cli import command
-from thermscan.case.folder import open_case
+from thermscan.case.folder import check_files, digest_of, open_case
+from thermscan.case.state import state_of
+from thermscan.model.case_record import Criterion, PlaceChange, Verification
 from thermscan.write.board_file import write_board
 from thermscan.write.result_file import write_result
+from thermscan.write.verification_file import write_verification
 
 _SPEC = importlib.util.spec_from_file_location("made_result", Path(__file__).parent.parent / "made_result.py")
 made = importlib.util.module_from_spec(_SPEC)
@@ -47,6 +51,16 @@ def new(name="job", *more):
     return run("case", "new", name, "--board", "board.json", "--device", "fan control", "--symptom", "dead", *more)
 
 
+def verification(folder):
+    """What verify would have written."""
+    place = PlaceChange("C14", "gone", (12.0, 11.6, 12.4), (0.1, -0.2, 0.4), 8.0, "C14 was hot")
+    criterion = Criterion("cold starts", "2 cold starts seen", "1 of 1 recordings", "not_done")
+    found = Verification("gone", "The fault is gone (C14).", (criterion,), (place,), (), "invented", "top")
+    Path(folder).mkdir()
+    write_verification(found, Path(folder, "verification.json"))
+    Image.new("RGB", (40, 30), "blue").save(Path(folder, "before_after.png"))
+
+
 def kinds(name="job"):
     return [e.kind for e in open_case(name).entries]
 
@@ -73,19 +87,28 @@ def test_a_whole_job_from_intake_to_export(bench):
         ("add", "heatmap", "job", "faulty.tiff", "--second", "1.0", "--caption", "end <b>", *HOW),
         ("rule-out", "job", "U3", "--reason", "carries what C14 draws"),
         ("add", "swap", "job", "C14", "--action", "swapped", "--change", "gone"),
+        ("add", "picture", "job", "photo.png", "--caption", "as it came"),
+        ("add", "reading", "job", "voltage", "3.29", "--net", "+3V3", "--good-value", "3.31"),
+        ("add", "verification", "job", "verified"),
         ("add", "cost", "job", "0.2", "capacitor", "--currency", "EUR"),
         ("add", "time", "job", "0.5", "work"),
         ("add", "answer", "job", "damage", "both sides looked at: one spot"),
         ("conclude", "job", "--decision", "repair", "--reason", "C14 shorted", "--cause", "C14", "--fault", "short",
          "--sale", "80", "--donor-value", "10"),
     ]  # fmt: skip
+    Image.new("RGB", (40, 30), "green").save("photo.png")
+    verification("verified")
     for number, step in enumerate(steps, 3):
         run("case", *step)
-        assert len(open_case("job").entries) == number
+        case = open_case("job")  # reads the whole chain of hashes again
+        assert (len(case.entries), case.is_torn) == (number, False)
+        assert check_files(case) == ()
+        assert not list(Path("job").rglob("*.partial"))
         assert run("case", "show", "job")
     out = run("case", "show", "job", "--history")
-    assert "Repaired. Cause: C14." in out
+    assert "Repaired. Cause: C14. The fault is gone; the verification is not complete." in out
     assert "C14 swapped, fault gone: everything but C14 times 0.1" in out
+    assert "moves nothing: taken after the fault went, tells how the repair holds" in out
     said = json.loads(run("case", "show", "job", "--json"))
     assert said["suspects"][0]["name"] == "C14"
     assert said["unweighed"] == []
@@ -93,7 +116,16 @@ def test_a_whole_job_from_intake_to_export(bench):
     assert {p.name for p in Path("sheets").iterdir()} == {
         "bench.html", "bench.pdf", "customer.html", "customer.pdf", "donor.html", "donor.pdf", "case.zip"
     }  # fmt: skip
-    picture = Image.open(next(Path("job/pictures").glob("*.png")))
+    customer = Path("sheets/customer.html").read_text(encoding="utf-8")
+    assert "1.41" not in customer
+    assert all(words in customer for words in ("3.29 V", "3.31 V", "cold starts: not done", "data:image/png"))
+    with zipfile.ZipFile("sheets/case.zip") as archive:
+        archive.extractall("unpacked")
+    sums = Path("unpacked/SHA256SUMS").read_text(encoding="utf-8").splitlines()
+    assert len(sums) == sum(p.is_file() for p in Path("unpacked").rglob("*")) - 1
+    assert all(digest_of(Path("unpacked", line[66:])) == line[:64] for line in sums)
+    assert state_of(open_case("unpacked"), None).last("conclusion").text("cause") == "C14"
+    picture = Image.open(next(Path("job/pictures").glob("*faulty*.png")))
     assert picture.text["Title"] == "end <b>"
     assert picture.text["Second"].startswith("1.00 s")
     assert "EUR" in Path("sheets/bench.html").read_text(encoding="utf-8")
@@ -190,6 +222,16 @@ def test_bad_input_is_one_line_and_nothing_is_lost(bench, args, line):
     assert line in run("case", *args, code=2)
     assert Path("job/log.jsonl").read_bytes() == before
     assert not Path("x").exists()
+
+
+@pytest.mark.parametrize("change", [{"criteria": None}, {"criteria": [{"name": "rails"}]}, {"sentence": 3}])
+def test_a_verification_that_is_not_whole_is_refused(bench, change):
+    new()
+    verification("verified")
+    path = Path("verified/verification.json")
+    path.write_text(json.dumps(json.loads(path.read_text()) | change))
+    assert "is no verification" in run("case", "add", "verification", "job", "verified", code=2)
+    assert kinds() == ["opened", "symptom"]
 
 
 def test_a_conclusion_is_not_drawn_from_a_case_that_changed_meanwhile(bench):

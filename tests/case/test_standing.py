@@ -6,7 +6,7 @@ import pytest
 
 from thermscan.case.folder import open_case
 from thermscan.case.standing import standing_of
-from thermscan.case.state import state_of
+from thermscan.case.state import readings_of_fault, repaired_at, state_of
 from thermscan.case.symptom import SYMPTOMS, symptom_named
 from thermscan.model.case_settings import CaseSettings
 from thermscan.model.errors import InputError
@@ -148,3 +148,20 @@ def test_a_changed_comparison_is_told(bench, board):
     path.write_text(path.read_text().replace("0.83", "0.84"))
     with pytest.raises(InputError, match="changed since it was added"):
         state(case, board)
+
+
+def test_what_is_measured_once_the_fault_went_is_not_about_the_fault(bench, board):
+    volts = {"where": "", "net": "+3V3", "quantity": "voltage", "unit": "V", "power": "on", "note": ""}
+    case = bench.add(bench.compare(bench.open()), "reading", value=1.41, **volts)
+    assert repaired_at(case.entries) is None
+    case = bench.add(case, "swap", ref="C14", action="removed", change="gone")
+    gone = case.entries[-1].number
+    case = bench.add(case, "reading", value=3.31, **volts)
+    case = bench.add(case, "swap", ref="C14", action="swapped", change="gone")
+    case = bench.add(case, "recording", role="after", path="a.tiff", sha256="")
+    assert repaired_at(case.entries) == gone
+    assert [r.value for r in readings_of_fault(case.entries)] == [1.41]
+    assert state(case, board).unweighed == (gone - 1,)
+    case = bench.add(case, "recording", role="faulty", path="b.tiff", sha256="")  # it is back
+    assert repaired_at(case.entries) is None
+    assert [r.value for r in readings_of_fault(case.entries)] == [1.41, 3.31]

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from thermscan.pipeline.compare import Job
 
 
+CRITERION_KEYS = ("name", "wanted", "found", "state")
+
+
 def now() -> str:
     """Return the present time with its zone, to the second."""
     return datetime.now(UTC).astimezone().isoformat(timespec="seconds")
@@ -75,8 +78,11 @@ def open_view(folder: str) -> CaseView:
 
 def reading_weight(case: CaseFolder, reading: Reading) -> dict[str, object] | None:
     """Weigh a reading against the suspects as they stand; None before the first comparison."""
-    from thermscan.case.state import state_of
+    from thermscan.case.state import repaired_at, state_of
     from thermscan.pipeline.reading_weight import weigh_reading
+
+    if repaired_at(case.entries) is not None:
+        return {"text": "taken after the fault went, tells how the repair holds", "factors": {}}
 
     board = board_of(case)
     standing = state_of(case, board).standing
@@ -149,7 +155,7 @@ def recompute(folder: str) -> None:
 
 def _job_of(case: CaseFolder) -> Job:
     """Return the comparison of everything that a case knows; raises InputError."""
-    from thermscan.case.state import latest_readings, reading_of
+    from thermscan.case.state import latest_readings, readings_of_fault
 
     rows = [e for e in case.entries if e.kind == "recording"]
     faulty = [e for e in rows if e.text("role") == "faulty"]
@@ -158,7 +164,7 @@ def _job_of(case: CaseFolder) -> Job:
         raise InputError(str(case.path), "", "has no recording of the faulty board", remedy)
     first = _opened(case, faulty[-1])
     goods = tuple(_opened(case, e) for e in rows if e.text("role") == "good")
-    readings = latest_readings([reading_of(e) for e in case.entries if e.kind == "reading"])
+    readings = latest_readings(readings_of_fault(case.entries))
     from thermscan.pipeline.compare import Job
     from thermscan.read.prior_file import open_priors
     from thermscan.read.surface_table import open_surfaces
@@ -267,7 +273,10 @@ def verification_data(case: CaseFolder, folder: str) -> dict[str, object]:
     try:
         content = path.read_bytes()
         document = json.loads(content)
-        outcome, passed = document["outcome"], document["passed"]
+        outcome, passed = str(document["outcome"]), document["passed"] is True
+        told = [document["sentence"], *(c[key] for c in document["criteria"] for key in CRITERION_KEYS)]
+        if not all(isinstance(words, str) for words in told):
+            raise TypeError("words are wanted")
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(str(path), "", "is no verification", "name the folder that verify wrote") from error
     name, digest = keep_file(case, content, "verification.json", under="results")

@@ -72,6 +72,26 @@ def documents_of(case: CaseFolder) -> dict[int, Mapping[str, object]]:
     }
 
 
+def repaired_at(entries: Sequence[Entry]) -> int | None:
+    """Return the number of the entry with which the fault went, None while it has not, or where it came back.
+
+    What is measured after it tells how the repair holds and nothing about the fault. A recording of the faulty board
+    that is added later says that the fault is back.
+    """
+    gone = [e.number for e in entries if e.kind == "swap" and e.text("change") == "gone"]
+    if not gone:
+        return None
+    back = [e.number for e in entries if e.kind == "recording" and e.text("role") == "faulty" and e.number > gone[0]]
+    later = [number for number in gone if not back or number > back[-1]]
+    return later[0] if later else None
+
+
+def readings_of_fault(entries: Sequence[Entry]) -> tuple[Reading, ...]:
+    """Return the readings that were taken while the fault was there."""
+    end = repaired_at(entries)
+    return tuple(reading_of(e) for e in entries if e.kind == "reading" and (end is None or e.number < end))
+
+
 def unweighed(entries: Sequence[Entry]) -> tuple[int, ...]:
     """Return the numbers of readings and recordings of the faulty board that no comparison has weighed."""
     included = 0
@@ -84,7 +104,8 @@ def unweighed(entries: Sequence[Entry]) -> tuple[int, ...]:
         for e in entries
         if e.kind == "reading" or (e.kind == "recording" and e.text("role") in ("faulty", "good"))
     ]
-    return tuple(number for number in waiting if number > included)
+    end = repaired_at(entries)
+    return tuple(number for number in waiting if number > included and (end is None or number < end))
 
 
 def state_of(case: CaseFolder, board: Board | None, *, settings: CaseSettings | None = None) -> CaseState:
