@@ -67,7 +67,7 @@ def kinds(name="job"):
 
 def test_first_minutes_come_before_any_power(bench):
     out = new("job", "--mains", "--lithium")
-    order = ["Look, power off", "Smell", "Resistance of the rails, power off", "discharged", "First power", "limit"]
+    order = ["Look, power off", "Smell", "Resistance of the rails, power off", "discharged", "Power with a limit", "limit"]
     places = [out.index(word) for word in order]
     assert places == sorted(places)
     assert out.index("earthed instrument") < out.index("Smell")

@@ -221,6 +221,17 @@ def test_a_lost_picture_is_told_and_the_sheet_still_made(full, bench, board):
     assert any("no longer there" in line for line in told)
 
 
+def test_the_bench_sheet_begins_with_the_first_five_minutes(bench, board, document):
+    case = bench.open(mains=True)
+    sheet = make_sheet("bench", view(case, board))
+    first = [b for b in sheet.blocks if b.title.startswith("First: ")]
+    assert [b.title for b in first] == ["First: Look, power off", "First: Resistance of the rails, power off",
+                                        "First: Power with a limit", "First: What to film"]  # fmt: skip
+    assert any("mains" in line for line in first[0].lines)
+    case = bench.compare(case)
+    assert not [b for b in make_sheet("bench", view(case, board)).blocks if b.title.startswith("First: ")]
+
+
 def test_an_empty_case_has_all_three_sheets(bench, board):
     bare = dataclasses.replace(board, rails=(), parts=())
     case = bench.open(board=bare)

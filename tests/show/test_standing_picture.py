@@ -25,6 +25,8 @@ def test_the_picture_says_what_it_shows():
     picture = Image.open(io.BytesIO(png))
     assert picture.text["Title"] == "Probabilities of the suspects of $x$ <b>"
     assert picture.text["Software"] == "thermscan 9.9"
+    named = draw_standing([step(3, 0.8, 0.1)], sources=(("case log", "ab" * 32),))
+    assert Image.open(io.BytesIO(named)).text["Source-SHA256"] == f"case log {'ab' * 32}"
     assert np.asarray(picture.convert("L")).std() > 5
     assert draw_standing([step(3, 0.8, 0.1), step(5, 0.2, 0.6)], device="$x$ <b>", version="9.9") == png
 

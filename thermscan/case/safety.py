@@ -133,7 +133,7 @@ def first_minutes(head: CaseHead, board: Board | None) -> tuple[tuple[str, tuple
     return (
         ("Look, power off", look),
         ("Resistance of the rails, power off", _resistances(board)),
-        ("First power", _first_power(head, board)),
+        ("Power with a limit", _first_power(head, board)),
         ("What to film", _filming(board)),
     )
 

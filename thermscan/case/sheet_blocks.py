@@ -150,7 +150,8 @@ def history_blocks(view: CaseView) -> list[Block]:
         return []
     heads = ("entry", "when", "what", "what it moved", "leads then")
     blocks = [Block("What moved the suspects, and when", heads=heads, rows=tuple(rows))]
-    picture = draw_standing(state.steps, device=state.head.device, version=view.version)
+    source = (("case log", state.entries[-1].sha256),)
+    picture = draw_standing(state.steps, device=state.head.device, sources=source, version=view.version)
     if picture is not None:
         caption = "Probability of each suspect after each entry of the log"
         blocks.append(Block("The same as a picture", picture=picture, caption=caption))

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from thermscan.case.decision import money_of, spent, ways
 from thermscan.case.folder import case_file
 from thermscan.case.past import meter
+from thermscan.case.safety import first_minutes
 from thermscan.case.sheet_blocks import (
     CaseView,
     before_after_readings_block,
@@ -96,6 +97,7 @@ def bench_sheet(view: CaseView) -> Sheet:
         trouble_block(view),
         caution_block(view),
         intake_block(view),
+        *_first_blocks(view),
         suspects_block(view),
         reasons_block(view),
         overlay_block(view),
@@ -112,6 +114,13 @@ def bench_sheet(view: CaseView) -> Sheet:
         _notes_block(state),
     ]
     return _made("Bench sheet", view, answer, tone, blocks)
+
+
+def _first_blocks(view: CaseView) -> list[Block]:
+    """Return the first five minutes, as long as nothing was compared or decided."""
+    if view.newest is not None or view.state.last("conclusion") is not None:
+        return []
+    return [Block(f"First: {title}", lines=lines) for title, lines in first_minutes(view.case.head, view.board)]
 
 
 def _answers_block(state: CaseState) -> Block | None:

@@ -23,7 +23,14 @@ def leading_names(steps: Sequence[Step], most: int) -> list[str]:
     return sorted(best, key=lambda name: (-best[name], name))[:most]
 
 
-def draw_standing(steps: Sequence[Step], *, most: int = 6, device: str = "", version: str = "") -> bytes | None:
+def draw_standing(
+    steps: Sequence[Step],
+    *,
+    most: int = 6,
+    device: str = "",
+    sources: tuple[tuple[str, str], ...] = (),
+    version: str = "",
+) -> bytes | None:
     """Draw the probabilities after each entry as PNG bytes; None before the first comparison.
 
     Parameters
@@ -32,7 +39,7 @@ def draw_standing(steps: Sequence[Step], *, most: int = 6, device: str = "", ver
     most : int
         Suspects drawn, besides no fault and another fault.
     device, version : str
-        For the text fields.
+        For the text fields, as are ``sources``: (role, SHA-256).
 
     Returns
     -------
@@ -67,4 +74,4 @@ def draw_standing(steps: Sequence[Step], *, most: int = 6, device: str = "", ver
         text.set_parse_math(False)
     caption = f"Probabilities of the suspects of {legible(device)}" if device else "Probabilities of the suspects"
     scale = "0 to 100 %, one mark after each entry of the log"
-    return png_of(figure, PictureFacts(caption, scale, version=version))
+    return png_of(figure, PictureFacts(caption, scale, sources=sources, version=version))
