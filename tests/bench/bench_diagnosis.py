@@ -24,6 +24,8 @@ from thermscan.explain.suspect import explain
 from thermscan.find.excess import combine, excess_over, rise_of
 from thermscan.find.hotspot import find_hotspots
 from thermscan.find.part_reading import read_parts
+from thermscan.find.passing import without_passing
+from thermscan.find.source import find_sources
 from thermscan.measure.film import choose_edges, choose_grid, make_film, pixel_size_mm, set_clock
 from thermscan.measure.noise import measure_camera
 from thermscan.model.evidence import Evidence
@@ -32,6 +34,7 @@ from thermscan.model.quantity import Measured
 from thermscan.model.reading import Reading
 from thermscan.model.settings import FilmSettings, Settings
 from thermscan.model.timing import PowerUp, Timing
+from thermscan.physics.plate import default_plate
 from thermscan.read.surface_table import open_surfaces
 from thermscan.simulate.case import draw_case
 from thermscan.simulate.options import FAULT_WORDS, CaseOptions
@@ -82,23 +85,39 @@ def rise_from(made, grid, edges, board, side):
     return rise_of(replace(film, position_error_mm=POSE_ERROR_PX * film.pixel_mm), settings=SETTINGS.excess)
 
 
-def compare(rise, others, board, side):
+def compare(rise, others, board, side, *, restarts=0):
     """Return difference and part readings of one board against others."""
     base = combine(others, outline_hash="", side=side, sources=(), settings=SETTINGS.excess)
     error = math.sqrt(2) * rise.film.position_error_mm
     excess = excess_over(rise, base, position_error_mm=error, settings=SETTINGS.excess)
+    if not restarts:
+        excess = without_passing(excess, settings=SETTINGS.detection)
     parts = read_parts(excess, rise, board, side=side, surfaces=SURFACES, settings=SETTINGS.detection)
     return excess, tuple(p for p in parts if p.excess_course_k is not None)
 
 
-def make_evidence(case) -> Evidence:
-    """Gather the evidence of a case with its true placing and timing."""
+def sources_of(case, excess):
+    """Fit the places where heat is made."""
+    truth, board = case.faulty.truth, case.board
+    return find_sources(
+        excess,
+        board,
+        default_plate(board.thickness_mm, settings=SETTINGS.plate),
+        side=case.faulty.recording.facts.side,
+        runs_s=tuple((a - truth.power_on_s, b - truth.power_on_s) for a, b in truth.runs_s),
+        surfaces=SURFACES,
+        settings=SETTINGS.source,
+    ).sources
+
+
+def make_evidence(case, *, with_sources: bool = False) -> Evidence:
+    """Gather the evidence of a case with its true placing and timing; the fit of sources takes most of the time."""
     side, board, first = case.faulty.recording.facts.side, case.board, case.faulty
     grid = choose_grid(board, pixel_size_mm(first.truth.matrices[0], board), settings=SETTINGS.film)
     timing = true_timing(first)
     edges = choose_edges(first.recording.times_s, timing, until_s=None, settings=SETTINGS.film)
     rises = [rise_from(m, grid, edges, board, side) for m in (first, *case.goods)]
-    excess, parts = compare(rises[0], rises[1:], board, side)
+    excess, parts = compare(rises[0], rises[1:], board, side, restarts=first.truth.restarts)
     goods = rises[1:]
     left_out = tuple(
         compare(g, goods[:i] + goods[i + 1 :], board, side)[1] for i, g in enumerate(goods) if len(goods) > 1
@@ -109,6 +128,7 @@ def make_evidence(case) -> Evidence:
         times_s=excess.film.centres_s,
         excess=replace(excess, film=slim, board_scatter=None),
         hotspots=find_hotspots(excess, board, side=side, settings=SETTINGS.detection),
+        sources=sources_of(case, excess) if with_sources else (),
         good_boards=len(goods),
         side=side,
         timing=timing,
@@ -119,7 +139,7 @@ def make_evidence(case) -> Evidence:
     )
 
 
-def stored(seed: int, folder: Path):
+def stored(seed: int, folder: Path, *, with_sources: bool = False):
     """Return (evidence, board, truth) of a seed, made now if it is not in the folder; None where it cannot be drawn."""
     path = folder / f"{seed}.pkl"
     if not path.exists():
@@ -128,7 +148,7 @@ def stored(seed: int, folder: Path):
         except ValueError:
             return None
         part = path.with_suffix(".part")
-        part.write_bytes(pickle.dumps((make_evidence(case), case.board, case.fault)))
+        part.write_bytes(pickle.dumps((make_evidence(case, with_sources=with_sources), case.board, case.fault)))
         part.replace(path)
     return pickle.loads(path.read_bytes())
 

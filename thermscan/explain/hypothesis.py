@@ -2,36 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from thermscan.explain.bare_place import Bare, bare_places
 from thermscan.explain.likelihood import Beside, Body, Look
 from thermscan.explain.pattern import OwnHeat, lag, loss_pattern, source_patterns
 from thermscan.explain.power_tree import PowerTree, is_ground
 from thermscan.explain.scene import Scene
 from thermscan.model.board import Board, Part
 from thermscan.model.evidence import FAR_SIDE, Evidence, Priors
+from thermscan.model.result import HeatSource
 from thermscan.model.settings import ExplainSettings
 
 # Kelvin at the hottest end: a part 100 K above its like would no longer be filmed for seconds; judgement.
 STRONGEST_K = 100.0
 GONE = np.array([0.6, 0.8, 0.9, 1.0])  # share of the own heat that is missing
 KEPT = (0.0, 0.35, 0.7)  # share of its heat that a part with a poor heat path keeps from the board
-COLLAPSED = 0.8  # the same where a short has taken the net down, give or take the rest
+COLLAPSED = 0.9  # the same where a short has taken the net down, give or take the rest
+LIMITED = 0.8  # the same where the supply has given up for the whole board, give or take the rest
+# What heats bare board, and what heats the pads of a part, as shares: judgement, no source.
+AT_BARE = {"bridge": 0.45, "short": 0.3, "hidden_source": 0.15, "joint": 0.1}
+AT_PADS = {"joint": 0.4, "bridge": 0.35, "short": 0.25}
 HEAT_FAULTS = ("short", "leak", "overload", "joint")
 # Range of the change, K, per fault: judgement, wide. An overload and a lost heat path grow with the own heat.
 TOP_K = {"short": 100.0, "leak": 25.0, "overload": 60.0, "joint": 60.0, "bridge": 80.0, "hidden_source": 40.0}
-
-
-@dataclass(frozen=True)
-class Bare:
-    """A place with no listed part that may be at fault; ``near`` are the nearest parts, nearest first."""
-
-    x_mm: float
-    y_mm: float
-    place_95_mm: float
-    near: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -48,7 +44,8 @@ class Hypothesis:
     """One fault at one place.
 
     ``where`` is the refdes, or ``@n`` for the n-th bare place; ``net`` the net that it pulls down or leaves dead.
-    ``dark`` are parts that lose their supply for certain, ``collapse_share`` how often the net's volts collapse.
+    ``dark`` are parts that lose their supply for certain, ``collapse_share`` how often the net's volts collapse;
+    ``at`` is the number of the bare place that heats where the fault sits at the pads of the part ``where``.
     """
 
     where: str
@@ -58,6 +55,7 @@ class Hypothesis:
     views: tuple[View, ...]
     dark: frozenset[str] = frozenset()
     collapse_share: float = 0.0
+    at: int | None = None
 
 
 @dataclass
@@ -75,6 +73,7 @@ class Lineup:
     hypotheses: list[Hypothesis] = field(default_factory=list)
     feeders: dict[tuple[str, str], tuple[Beside, ...]] = field(default_factory=dict)
     plates: dict[tuple[str, bool], np.ndarray] = field(default_factory=dict)
+    sources: tuple[HeatSource, ...] = ()
 
     @property
     def shares(self) -> np.ndarray:
@@ -109,7 +108,8 @@ def line_up(
     settings: ExplainSettings,
 ) -> Lineup:
     """List the faults to weigh, with priors that add to the listed share, and the looks of each."""
-    lineup = Lineup(scene, board, tree, priors, settings, own, bare_places(evidence, scene, board, settings=settings))
+    bare = bare_places(evidence, scene, board, settings=settings)
+    lineup = Lineup(scene, board, tree, priors, settings, own, bare, sources=evidence.sources)
     parts = _candidates(evidence, board)
     for part in parts:
         _add_part(lineup, part, is_far=part.side != evidence.side)
@@ -127,32 +127,6 @@ def _candidates(evidence: Evidence, board: Board | None) -> list[Part]:
     known = {p.ref for p in seen}
     seen += [Part(p.ref, kind=p.kind, side=p.side) for p in evidence.parts if p.ref not in known]
     return seen + list(board.parts_on(FAR_SIDE[evidence.side]))
-
-
-def bare_places(
-    evidence: Evidence, scene: Scene, board: Board | None, *, settings: ExplainSettings
-) -> tuple[Bare, ...]:
-    """Return bare places worth weighing: hotspots and sources off the parts, then the warmest bare blocks."""
-    found: list[tuple[float, float, float]] = [
-        (h.x_mm, h.y_mm, h.place_95_mm) for h in evidence.hotspots if h.kind == "hot" and not h.parts
-    ]
-    found += [(s.x_mm, s.y_mm, s.place_95_mm) for s in evidence.sources if s.ref is None and s.power_w.value > 0]
-    z = scene.significance()
-    blocks = [i for i in np.argsort(-z) if scene.refs[i] is None and z[i] > 2.0]
-    found += [(scene.x_mm[i], scene.y_mm[i], 2.0 * scene.radius_mm[i]) for i in blocks]
-    kept: list[Bare] = []
-    for x, y, radius in found:
-        if len(kept) >= settings.bare_places:
-            break
-        if any(np.hypot(b.x_mm - x, b.y_mm - y) < settings.block_mm for b in kept):
-            continue
-        kept.append(Bare(float(x), float(y), float(radius), _nearest(board, x, y, evidence.side)))
-    return tuple(kept)
-
-
-def _nearest(board: Board | None, x: float, y: float, side: str) -> tuple[str, ...]:
-    parts = board.parts_on(side) if board is not None else ()
-    return tuple(p.ref for p in sorted(parts, key=lambda p: (p.x - x) ** 2 + (p.y - y) ** 2)[:3])
 
 
 def _hot_views(lineup: Lineup, part: Part, kind: str, *, low: float, high: float) -> list[View]:
@@ -182,8 +156,9 @@ def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]
     if kind.startswith("hidden"):
         radius = radius + settings.hidden_wide_mm
     else:
-        lags = (settings.body_quick_s, settings.body_slow_s)
-        body = Body(row, settings.body_steps, np.stack([lag(scene.times_s, c) for c in lags]))
+        courses = [lag(scene.times_s, c) for c in (settings.body_quick_s, settings.body_slow_s)]
+        courses += _own_course(scene, row, settings)
+        body = Body(row, settings.body_steps, np.stack(courses))
     plate_key = (part.ref, kind.startswith("hidden"))
     if plate_key not in lineup.plates:
         lineup.plates[plate_key] = source_patterns(
@@ -198,6 +173,14 @@ def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]
         lineup.looks[key] = Look(pattern, lineup.strengths_k, fixed, besides, body)
         keys.append(key)
     return keys
+
+
+def _own_course(scene: Scene, row: int, settings: ExplainSettings) -> list[np.ndarray]:
+    """Return how the healthy part itself warms up, 1 at the last stage: it may start seconds after power-on."""
+    own = scene.own_k[row]
+    if not scene.is_seen[row] or own[-1] < settings.warm_own_k * scene.floor_scale:
+        return []
+    return [np.clip(own / own[-1], 0.0, 1.0)]
 
 
 def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | None, tuple[Beside, ...]]:
@@ -220,9 +203,10 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
         fixed = COLLAPSED * pattern
         besides += some
     elif kind.endswith("blackout"):
-        fixed = -COLLAPSED * scene.own_k
+        fixed = -LIMITED * scene.own_k
     if fixed is not None:
-        besides.append(Beside((1 - COLLAPSED) * fixed, -2.0, 1.0))
+        left = (1.0 - LIMITED if kind.endswith("blackout") else 1.0 - COLLAPSED) * fixed
+        besides.append(Beside(left, -3.0, 1.0))
     return fixed, tuple(besides)
 
 
@@ -332,7 +316,9 @@ def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesi
     """Add the part that keeps its heat: its surface warms on and on, the board around gets less than usual."""
     scene, settings = lineup.scene, lineup.settings
     row = scene.refs.index(part.ref)
-    body = Body(row, 1, np.stack([lag(scene.times_s, c) for c in (settings.lost_quick_s, settings.lost_slow_s)]))
+    courses = [lag(scene.times_s, c) for c in (settings.lost_quick_s, settings.lost_slow_s)]
+    courses += [course * scene.times_s / scene.times_s[-1] for course in _own_course(scene, row, settings)]
+    body = Body(row, 1, np.stack(courses))
     weights = _range_weights(lineup.strengths_k, max(settings.least_change_k, settings.least_growth * own), 5.0 * own)
     mine = np.arange(scene.places) == row
     gone = loss_pattern(scene, lineup.shares, mine)
@@ -355,12 +341,17 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
     for fault, lost, nets in (("dead_supply", dark, made), ("open_or_missing", dark | beyond, made + passed)):
         if fault == "dead_supply" and not (made and lost):
             continue
-        views = _dark_views(lineup, (fault, part.ref, "with"), lost | {part.ref}, nets)
+        relief = _relieved(lineup, part, lost | {part.ref})
+        views = _dark_views(lineup, (fault, part.ref, "with"), lost | {part.ref}, nets, relief)
+        fed = frozenset().union(*(tree.path_to(n) for n in tree.supplies_of(part))) if relief else frozenset()
+        all_gone = _dark_views(lineup, (fault, part.ref, "feeders"), lost | {part.ref}, nets, (), idle=fed)
         if lost:
-            still = _dark_views(lineup, (fault, part.ref, "users"), lost - {part.ref}, nets, warm=part.ref)
-            views = [View(v.look, v.share / 2, v.strengths) for v in (*views, *still)]
+            still = _dark_views(lineup, (fault, part.ref, "users"), lost - {part.ref}, nets, relief, warm=part.ref)
+            views = [*views, *still]
         elif own < 2 * lineup.settings.floor_k:
             continue
+        views += all_gone
+        views = [View(v.look, v.share / len(views), v.strengths) for v in views]
         _add(
             lineup,
             Hypothesis(
@@ -375,13 +366,41 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
         )
 
 
+def _relieved(lineup: Lineup, part: Part, gone: frozenset[str]) -> tuple[Beside, ...]:
+    """Return what the parts that feed this one may lose when it draws nothing: up to all of their own heat."""
+    nets = lineup.tree.supplies_of(part)
+    feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - gone if nets else frozenset()
+    out = []
+    for ref in sorted(feeders):
+        key = ("relieved", ref)
+        if key not in lineup.feeders:
+            lost = loss_pattern(lineup.scene, lineup.shares, rows_of(lineup.scene, frozenset({ref})))
+            lineup.feeders[key] = (Beside(lost, 0.0, 1.0),) if lost.any() else ()
+        out += lineup.feeders[key]
+    return tuple(out)
+
+
 def _dark_views(
-    lineup: Lineup, key: tuple[object, ...], gone: frozenset[str], nets: tuple[str, ...], *, warm: str | None = None
+    lineup: Lineup,
+    key: tuple[object, ...],
+    gone: frozenset[str],
+    nets: tuple[str, ...],
+    relief: tuple[Beside, ...],
+    *,
+    warm: str | None = None,
+    idle: frozenset[str] | None = None,
 ) -> list[View]:
-    """List looks of parts that make no heat; the part ``warm`` that should feed them may be warmer or colder."""
+    """List looks of parts that make no heat.
+
+    The part ``warm`` that should feed them may be warmer or colder; the feeders ``idle`` have nothing left to feed.
+    """
     pattern, besides = dark_pattern(lineup, gone, nets)
-    if not pattern.any():
+    if not pattern.any() or (idle is not None and not idle):
         return []
+    if idle:
+        more = loss_pattern(lineup.scene, lineup.shares, rows_of(lineup.scene, idle))
+        pattern = np.maximum(pattern + more, -lineup.scene.own_k)
+    besides = (*besides, *relief)
     if warm and lineup.scene.index(warm) is not None:
         besides = (*besides, *_feeder(lineup, warm))
     lineup.looks[key] = Look(pattern, GONE, None, besides, error=lineup.settings.dark_error)
@@ -396,8 +415,15 @@ def _add_bare(lineup: Lineup, number: int) -> None:
     for n, pattern in enumerate(patterns):
         lineup.looks["bare", number, n] = Look(pattern, lineup.strengths_k)
         views.append(View(("bare", number, n), 1 / len(patterns), weights))
-    for fault, share in (("bridge", 0.45), ("short", 0.3), ("hidden_source", 0.15), ("joint", 0.1)):
-        _add(lineup, Hypothesis(f"@{number}", fault, None, share, tuple(views)))
+    rest = 1.0 - lineup.settings.pads_share if place.owners else 1.0
+    for fault, share in AT_BARE.items():
+        _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share, tuple(views), at=number))
+    parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
+    for ref, part_of in place.owners:
+        for fault, share in AT_PADS.items():
+            prior = lineup.settings.pads_share * part_of * share
+            net = _net_of(lineup.tree, parts[ref])
+            _add(lineup, Hypothesis(ref, fault, net, prior, tuple(views), at=number))
 
 
 def _add_limit(lineup: Lineup) -> None:
@@ -424,19 +450,13 @@ def _spread_priors(lineup: Lineup) -> None:
     out = []
     for fault, share in shares.items():
         rows = [h for h in lineup.hypotheses if h.fault == fault]
-        bare = [h for h in rows if h.where.startswith("@")]
-        parts = [h for h in rows if not h.where.startswith("@")]
+        bare = [h for h in rows if h.at is not None]
+        parts = [h for h in rows if h.at is None]
         to_bare = lineup.priors.bare_place_share if bare and parts else float(bool(bare))
         to_bare = min(0.9, 2 * to_bare) if fault == "bridge" else to_bare
         for group, part_of in ((bare, to_bare), (parts, 1.0 - to_bare)):
             total = sum(h.prior for h in group) * (_bare_dilution(lineup) if group is bare else 1.0)
-            out += [
-                Hypothesis(
-                    h.where, h.fault, h.net, share * part_of * h.prior / total, h.views, h.dark, h.collapse_share
-                )
-                for h in group
-                if total > 0
-            ]
+            out += [replace(h, prior=share * part_of * h.prior / total) for h in group if total > 0]
     lineup.hypotheses[:] = out
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import gammaln
@@ -108,7 +108,7 @@ class Judge:
     ``shared`` is what healthy boards do together (one part with more power warms its surroundings, all parts a
     little warmer); ``trust`` the robust weight of each place, ndarray (places,), 0 where it is not seen; ``power`` the
     exponent of its likelihood; ``noise2`` the variance that differs from stage to stage, K2, ndarray (places, stages);
-    ``tail`` the degrees of freedom.
+    ``tail`` the degrees of freedom; ``solved`` keeps what was worked out once, with the besides it belongs to.
     """
 
     scene: Scene
@@ -118,6 +118,7 @@ class Judge:
     noise2: np.ndarray
     tail: float
     settings: ExplainSettings
+    solved: dict[tuple[int, ...], tuple[tuple[Beside, ...], Shared]] = field(default_factory=dict, repr=False)
 
     def log_fit(self, look: Look) -> np.ndarray:
         """Return the log likelihood at each strength, ndarray (steps,).
@@ -132,17 +133,24 @@ class Judge:
         return log_mean(np.stack(ways), axis=0)
 
     def _fit(self, look: Look, besides: tuple[Beside, ...]) -> np.ndarray:
-        shared = self.shared
-        if besides:
-            extra = np.stack([b.column.reshape(-1) for b in besides], axis=1)
-            low, high = np.array([(b.low, b.high) for b in besides]).T
-            columns = np.concatenate([shared.columns, extra], axis=1)
-            bounds = np.concatenate([shared.low, low]), np.concatenate([shared.high, high])
-            shared = solve_shared(columns, self._weighted(columns), bounds)
+        shared = self._with(besides)
         if look.body is None:
             fits, cost, _ = self._fit_places(look, look.strengths, shared)
             return fits @ self.power - cost
         return self._fit_body(look, look.body, shared)
+
+    def _with(self, besides: tuple[Beside, ...]) -> Shared:
+        """Return the shared changes with these besides; looks of parts on one net have the same ones."""
+        if not besides:
+            return self.shared
+        key = tuple(id(b) for b in besides)
+        if key not in self.solved:
+            extra = np.stack([b.column.reshape(-1) for b in besides], axis=1)
+            low, high = np.array([(b.low, b.high) for b in besides]).T
+            columns = np.concatenate([self.shared.columns, extra], axis=1)
+            bounds = np.concatenate([self.shared.low, low]), np.concatenate([self.shared.high, high])
+            self.solved[key] = besides, solve_shared(columns, self._weighted(columns), bounds)
+        return self.solved[key][1]
 
     def _weighted(self, columns: np.ndarray) -> np.ndarray:
         return weigh_columns(columns, self.noise2, self.scene.spread_k, self.power * self.trust)
@@ -171,7 +179,22 @@ class Judge:
         if look.fixed is not None:
             error = np.hypot(error, self.settings.dark_error * look.fixed[rows])
         noise2 = self.noise2[rows] + (self.settings.shape_error * error) ** 2
-        return log_t(residual, noise2, self.scene.spread_k[rows], error, tail)
+        bound = self._beyond_healthy(residual[..., -1], np.abs(mean[..., -1]), rows)
+        return log_t(residual, noise2, self.scene.spread_k[rows], error, tail) - bound
+
+    def _beyond_healthy(self, residual: np.ndarray, change: np.ndarray | float, rows: slice | int) -> np.ndarray:
+        """Return what a last-stage residual costs where no healthy part could make it, nats, shape of the residual.
+
+        Between good boards the heat of a part varies by a factor near one: a difference that doubles it, or leaves
+        nothing of it, is not the tail of that. The logarithm of the factor, beyond what is usual at that place, is
+        taken as normal; at places without own heat the floor stands in for it.
+        """
+        scene, how = self.scene, self.settings
+        base = scene.own_k[rows, -1] + change + 3.0 * how.floor_k * scene.floor_scale
+        size = np.sign(residual) * np.maximum(np.abs(residual) - 2.0 * scene.noise_k[rows, -1], 0.0)
+        factor = np.abs(np.log(np.maximum(1.0 + size / base, 0.05)))
+        usual = np.maximum(how.healthy_factor, 1.5 * scene.spread_k[rows, -1] / base)
+        return np.minimum(0.5 * (np.maximum(factor - usual, 0.0) / how.healthy_width) ** 2, how.healthy_most_nats)
 
     def _fit_body(self, look: Look, body: Body, shared: Shared) -> np.ndarray:
         """Average over how much of the surface's rise the board beneath shares, and over the body's lag."""
@@ -215,12 +238,20 @@ class Judge:
         each = np.logaddexp(np.log1p(-share) + self.power * calm, np.log(share) + self.power * wild)
         return float(each[seen].sum() - cost)
 
+    def log_anyhow(self) -> np.ndarray:
+        """Return, for each place, what it gains over no fault where it alone differs, anyhow; ndarray (places,)."""
+        calm, _ = self._calm(1.0)
+        wild, _ = self._calm(self.settings.other_widening)
+        return np.where(self.scene.is_seen, self.power * (wild - calm), -np.inf)
+
     def _calm(self, widened: float) -> tuple[np.ndarray, float]:
         scene = self.scene
         flat = scene.excess_k.reshape(-1)
         amounts = self.shared.amounts(flat)
         residual = (flat - self.shared.columns @ amounts).reshape(1, *scene.excess_k.shape)
         fits = log_t(residual, widened**2 * self.noise2, widened * scene.spread_k, None, self.tail)
+        if widened == 1.0:
+            fits = fits - self._beyond_healthy(residual[..., -1], 0.0, slice(None))
         return fits[0], float(self._cost(amounts, self.shared))
 
 
@@ -252,26 +283,34 @@ def log_t(
     return constant - 0.5 * logdet - 0.5 * (tail + stages) * np.log1p(np.maximum(quad, 0.0) / tail)
 
 
+def _total(values: np.ndarray) -> np.ndarray:
+    """Sum over the last axis, by adding slices: over a handful of stages numpy's own sum takes far longer."""
+    out = values[..., 0].copy()
+    for i in range(1, values.shape[-1]):
+        out += values[..., i]
+    return out
+
+
 def _quadratic(residual: np.ndarray, noise2: np.ndarray, common: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     weight = 1.0 / noise2
-    a11 = 1.0 + (common**2 * weight).sum(axis=-1)
-    c1 = (common * residual * weight).sum(axis=-1)
-    quad = (residual**2 * weight).sum(axis=-1) - c1**2 / a11
-    return quad, np.log(noise2).sum(axis=-1) + np.log(a11)
+    a11 = 1.0 + _total(common**2 * weight)
+    c1 = _total(common * residual * weight)
+    quad = _total(residual**2 * weight) - c1**2 / a11
+    return quad, _total(np.log(noise2)) + np.log(a11)
 
 
 def _quadratic_of_two(
     residual: np.ndarray, noise2: np.ndarray, common: np.ndarray, model: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     weight = 1.0 / noise2
-    a11 = 1.0 + (common**2 * weight).sum(axis=-1)
-    a22 = 1.0 + (model**2 * weight).sum(axis=-1)
-    a12 = (common * model * weight).sum(axis=-1)
-    c1 = (common * residual * weight).sum(axis=-1)
-    c2 = (model * residual * weight).sum(axis=-1)
+    a11 = 1.0 + _total(common**2 * weight)
+    a22 = 1.0 + _total(model**2 * weight)
+    a12 = _total(common * model * weight)
+    c1 = _total(common * residual * weight)
+    c2 = _total(model * residual * weight)
     det = a11 * a22 - a12**2
-    quad = (residual**2 * weight).sum(axis=-1) - (a22 * c1**2 - 2 * a12 * c1 * c2 + a11 * c2**2) / det
-    return quad, np.log(noise2).sum(axis=-1) + np.log(det)
+    quad = _total(residual**2 * weight) - (a22 * c1**2 - 2 * a12 * c1 * c2 + a11 * c2**2) / det
+    return quad, _total(np.log(noise2)) + np.log(det)
 
 
 def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: ExplainSettings) -> Judge:
@@ -283,12 +322,14 @@ def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: Exp
     columns = [settings.common_share * scene.own_k, *_drifts(scene, settings)]
     warm = _is_warm(scene, settings)
     usual = float(np.median(scene.spread_k[warm, -1] / scene.own_k[warm, -1])) if warm.any() else settings.share_one
+    per_part: list[float] = []
     brings = (own.shares * np.where(scene.is_seen, scene.own_k[:, -1], 0.0)[:, None]).max(axis=0)
     for i in np.argsort(-brings)[: settings.most_shared]:
         if scene.refs[i] is None or brings[i] < settings.warm_own_k * scene.floor_scale:
             continue
         share = scene.spread_k[i, -1] / scene.own_k[i, -1] if scene.is_seen[i] and scene.own_k[i, -1] > 0 else usual
-        columns.append(min(share, settings.most_power_share) * own.shares[:, i, None] * scene.own_k)
+        per_part.append(min(share, settings.most_power_share))
+        columns.append(per_part[-1] * own.shares[:, i, None] * scene.own_k)
     columns_flat = np.stack([c.reshape(-1) for c in columns], axis=1)
     tail = tail_of(good_boards, settings)
     noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2
@@ -297,14 +338,21 @@ def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: Exp
     is_part = np.array([r is not None for r in scene.refs])
     power = trust * np.where(is_part, settings.part_power, settings.board_power)
     most = np.full(columns_flat.shape[1], settings.most_shared_sigma)
+    least = -np.array([_least_amount(c, settings) for c in per_part]) if per_part else np.zeros(0)
+    least = np.concatenate([-most[: len(most) - len(least)], least])
     for _ in range(6):
         shared = solve_shared(
-            columns_flat, weigh_columns(columns_flat, noise2, scene.spread_k, power * trust), (-most, most)
+            columns_flat, weigh_columns(columns_flat, noise2, scene.spread_k, power * trust), (least, most)
         )
         left = (y - shared.columns @ shared.amounts(y)).reshape(scene.excess_k.shape)
         quad, _ = _quadratic(left, noise2, scene.spread_k)
         trust = scene.is_seen * (tail + left.shape[1]) / (tail + quad)
     return Judge(scene, shared, trust, power, noise2, tail, settings)
+
+
+def _least_amount(share: float, settings: ExplainSettings) -> float:
+    """Return how far a part's power may fall, in its standard deviations: its logarithm varies, so it never ends."""
+    return (1.0 - float(np.exp(-settings.most_shared_sigma * share))) / max(share, 1e-9)
 
 
 def weigh_columns(columns: np.ndarray, noise2: np.ndarray, common: np.ndarray, trust: np.ndarray) -> np.ndarray:

@@ -113,9 +113,7 @@ def effect_on(net: str, hypothesis: Hypothesis, lineup: Lineup) -> str:
             return direct[fault]
         return "pulled" if fault == "short" and below else "calm"
     if fault == "bridge":
-        near = (
-            lineup.bare[int(hypothesis.where[1:])].near[:2] if hypothesis.where.startswith("@") else (hypothesis.where,)
-        )
+        near = lineup.bare[hypothesis.at].near[:2] if hypothesis.at is not None else (hypothesis.where,)
         nets = {n for p in (lineup.board.parts if lineup.board else ()) if p.ref in near for n in p.nets}
         return "bridged" if net in nets else "calm"
     if fault in ("dead_supply", "open_or_missing") and hypothesis.dark:

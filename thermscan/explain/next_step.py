@@ -13,6 +13,8 @@ from thermscan.explain.power_tree import is_ground
 from thermscan.model.caution import has_mains
 from thermscan.model.evidence import Evidence
 
+INJECT_FROM = 0.2  # probability of a short on a net from which feeding it is advised; judgement
+SURE_OF_PLACE = 0.9  # probability of a place from which there is nothing left to find by feeding a net; judgement
 DISCHARGE = "power off, unplugged, capacitors discharged"
 
 
@@ -47,8 +49,13 @@ def _entropy(p: np.ndarray) -> float:
     return float(-(p * np.log2(p)).sum())
 
 
-def next_steps(weighing: Weighing, lineup: Lineup, evidence: Evidence, *, most: int = 3) -> tuple[str, ...]:
-    """Return the sentences of the best next measurements, best first, then the capture that would help."""
+def next_steps(
+    weighing: Weighing, lineup: Lineup, evidence: Evidence, *, verdict: str = "cannot_tell", most: int = 3
+) -> tuple[str, ...]:
+    """Return the sentences of the best next measurements, best first, then the capture that would help.
+
+    Never empty where nothing was accused: there is always something that would tell more.
+    """
     p = weighing.probabilities()
     keep = np.argsort(-p[:-2])[:60]
     outcomes = np.concatenate([p[keep], p[-2:]])
@@ -56,7 +63,50 @@ def next_steps(weighing: Weighing, lineup: Lineup, evidence: Evidence, *, most: 
     steps = _meter_steps(outcomes, keep, weighing, lineup, evidence)
     steps.sort(key=lambda s: -s.bits)
     texts = [s.text for s in steps if s.bits >= lineup.settings.least_bits][:most]
-    return (*texts, *captures(evidence, lineup, p))
+    texts += _injections(p, weighing, lineup, evidence)
+    texts += captures(evidence, lineup, p)
+    if verdict != "suspect" and not texts:
+        texts += [s.text for s in steps[:1]]
+        texts.append(_closer_look(evidence, lineup))
+    return tuple(texts)
+
+
+def _injections(p: np.ndarray, weighing: Weighing, lineup: Lineup, evidence: Evidence) -> list[str]:
+    """Advise feeding the net that is most likely shorted, where its place is open and nothing forbids it.
+
+    Not where mains is on the board, where the net's volts are not known, or where it was done already.
+    """
+    if evidence.is_injection or has_mains(lineup.board):
+        return []
+    nets: dict[str, float] = {}
+    places: dict[str, float] = {}
+    for value, h in zip(p[:-2], weighing.hypotheses, strict=True):
+        places[h.where] = places.get(h.where, 0.0) + float(value)
+        if h.fault == "short" and h.net in lineup.tree.supplies:
+            nets[h.net] = nets.get(h.net, 0.0) + float(value)
+    if not nets:
+        return []
+    net = max(nets, key=lambda n: nets[n])
+    volts = lineup.tree.supplies[net].volts
+    if nets[net] < INJECT_FROM or max(places.values()) > SURE_OF_PLACE or volts is None:
+        return []
+    return [f"if {net} measures low to ground: {injection_step(net, volts)}"]
+
+
+def _closer_look(evidence: Evidence, lineup: Lineup) -> str:
+    """Name the recording that would see more, by what limits this one: pixels, then seconds, then the camera."""
+    film = evidence.excess.film if evidence.excess is not None else None
+    bodies = [min(p.w, p.h) for p in lineup.board.parts_on(evidence.side)] if lineup.board is not None else []
+    if film is not None and bodies and film.pixel_mm > float(np.median(bodies)):
+        return (
+            f"film closer or with more pixels: one covers {film.pixel_mm:.1f} mm, half of the parts are smaller than"
+            f" {float(np.median(bodies)):.1f} mm"
+        )
+    seconds = lineup.scene.times_s[-1]
+    return (
+        f"film {max(30.0, 3 * seconds):.0f} s instead of {seconds:.0f} s, while the symptom is there: a smaller or"
+        " deeper source needs time to show"
+    )
 
 
 def _meter_steps(
@@ -82,9 +132,7 @@ def _nets_to_measure(rows: list, lineup: Lineup) -> list[str]:
     parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
     nets: list[str] = []
     for hypothesis in rows[:12]:
-        refs = (
-            lineup.bare[int(hypothesis.where[1:])].near[:2] if hypothesis.where.startswith("@") else (hypothesis.where,)
-        )
+        refs = lineup.bare[hypothesis.at].near[:2] if hypothesis.at is not None else (hypothesis.where,)
         nets += [hypothesis.net] if hypothesis.net else []
         nets += [n for r in refs if r in parts for n in parts[r].nets]
     return [n for n in dict.fromkeys(nets) if not is_ground(n)][:10]
@@ -160,5 +208,6 @@ def injection_step(net: str, volts: float | None) -> str:
     most = f"at most {min(volts, 1.0):g} V" if volts else "well below 1 V"
     return (
         f"inject into {net} from a bench supply, board otherwise unpowered: {most} (never above the net's own volts),"
-        " current limit low at first, polarity checked; the short is where the current ends and the heat with it"
+        " batteries out, capacitors discharged, current limit low at first, polarity checked; the short is where the"
+        " current ends and the heat with it"
     )

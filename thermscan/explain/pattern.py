@@ -153,7 +153,8 @@ def _gain(scene: Scene, parts: list[int], diffusivity: float) -> np.ndarray:
 def loss_pattern(scene: Scene, shares: np.ndarray, gone: np.ndarray) -> np.ndarray:
     """Excess where the parts ``gone`` (bool, (places,)) make no heat at all, ndarray (places, stages), never above 0.
 
-    No place loses more than the warmth that those parts bring there on a good board.
+    No place loses more than the warmth that those parts bring there on a good board. Warmth that the division leaves
+    over is made by some part too: it goes with the shares of those that are known, where they explain half or more.
     """
-    lost = shares[:, gone].sum(axis=1)
+    lost = shares[:, gone].sum(axis=1) / np.clip(shares.sum(axis=1), 0.5, 1.0)
     return -np.clip(lost, 0.0, 1.0)[:, None] * scene.own_k

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import logsumexp
 
+from thermscan.explain.detection import silent_shares
 from thermscan.explain.hypothesis import Hypothesis, Lineup
 from thermscan.explain.likelihood import Judge, log_mean
+from thermscan.explain.source_weight import weigh_sources
 
 
 def posterior(log_priors: np.ndarray, log_likelihoods: np.ndarray) -> np.ndarray:
@@ -21,6 +23,9 @@ def brier_score(probabilities: np.ndarray, outcomes: np.ndarray) -> float:
     """Mean squared difference of probabilities and outcomes (0 or 1), ndarrays (n,) (Brier 1950)."""
     p, o = np.asarray(probabilities, float), np.asarray(outcomes, float)
     return float(np.mean((p - o) ** 2))
+
+
+ANYHOW_WARMER = ("short", "leak", "overload", "joint", "heat_path")
 
 
 @dataclass(frozen=True)
@@ -65,11 +70,12 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     near = {lineup.hypotheses[i].where for i in np.argsort(-rough)[: lineup.settings.weighed_closely]}
     closely = {v.look for h in lineup.hypotheses if h.where in near for v in h.views}
     fits |= {key: judge.log_fit(lineup.looks[key]) for key in closely if key not in fits}
-    heat = [_mixed(h, fits) for h in lineup.hypotheses]
     none = judge.log_none()
-    values = np.array([*heat, none, judge.log_other()]) - none
+    heat = _or_anyhow(np.array([_mixed(h, fits) for h in lineup.hypotheses]), none, lineup, judge)
+    values = np.array([*heat, none, judge.log_other()]) - none + weigh_sources(lineup)
+    values -= values[-2]
     # A fault may make too little heat, or heat that has not reached a surface yet: it then looks like none.
-    silent = lineup.settings.silent_share
+    silent = silent_shares(lineup)
     values[:-2] = np.logaddexp(np.log1p(-silent) + values[:-2], np.log(silent))
     listed = sum(h.prior for h in lineup.hypotheses)
     # What no listed hypothesis takes up (no dark part to be had, no bare place warm) stays a fault not listed.
@@ -82,6 +88,24 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     return log_priors, _with_causes_elsewhere(lineup, log_priors, values)
 
 
+def _or_anyhow(heat: np.ndarray, none: float, lineup: Lineup, judge: Judge) -> np.ndarray:
+    """Let a fault of one part look like nothing that is modelled, but for the sign of the change there.
+
+    A course or a spread of heat that no look covers still points at the part that differs.
+    """
+    scene, share = lineup.scene, lineup.settings.anyhow_share
+    gains = judge.log_anyhow()
+    out = np.array(heat, float)
+    for i, h in enumerate(lineup.hypotheses):
+        row = scene.index(h.where)
+        warms = h.fault in ANYHOW_WARMER
+        if row is None or h.at is not None or not (warms or h.fault == "open_or_missing"):
+            continue
+        if (scene.excess_k[row, -1] > 0) == warms:
+            out[i] = np.logaddexp(np.log1p(-share) + heat[i], np.log(share) + none + gains[row])
+    return out
+
+
 def _with_causes_elsewhere(lineup: Lineup, log_priors: np.ndarray, log_heat: np.ndarray) -> np.ndarray:
     """Let another fault explain what only shows an effect: a whole board cooler, or warm board beside the parts.
 
@@ -89,12 +113,17 @@ def _with_causes_elsewhere(lineup: Lineup, log_priors: np.ndarray, log_heat: np.
     hides it shows on the board next to it. Such a fault is taken to look the same ``elsewhere_ratio`` times as often,
     so that heat alone does not settle the place: readings and the supply log, which tell them apart, do.
     """
-    vague = [i for i, h in enumerate(lineup.hypotheses) if h.fault == "supply_limit" or h.where.startswith("@")]
-    ratio = lineup.settings.elsewhere_ratio
-    if not vague or ratio <= 0:
+    settings = lineup.settings
+    ratios = [
+        settings.elsewhere_ratio if h.fault == "supply_limit" else (settings.elsewhere_bare if h.where[0] == "@" else 0)
+        for h in lineup.hypotheses
+    ]
+    vague = [i for i, ratio in enumerate(ratios) if ratio > 0]
+    if not vague:
         return log_heat
     out = log_heat.copy()
-    same = logsumexp(log_priors[vague] + log_heat[vague]) + np.log(ratio) - log_priors[-1]
+    weights = np.log([ratios[i] for i in vague])
+    same = logsumexp(log_priors[vague] + log_heat[vague] + weights) - log_priors[-1]
     out[-1] = np.logaddexp(log_heat[-1], same)
     return out
 

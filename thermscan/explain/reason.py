@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from thermscan.explain.hypothesis import Bare, Hypothesis, Lineup
+from thermscan.explain.bare_place import Bare
+from thermscan.explain.hypothesis import Hypothesis, Lineup
 from thermscan.model.evidence import Evidence
 
 FAULT_TEXT = {

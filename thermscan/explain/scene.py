@@ -292,20 +292,7 @@ def left_out_widening(evidence: Evidence, settings: ExplainSettings) -> float:
     The larger of the median and the 95th percentile of the sizes of their parts' differences, each over that of the
     t distribution they are expected to follow. 1 where there are too few values to tell.
     """
-    floor, share = healthy_scale(evidence, settings)
-    sizes = []
-    for board in evidence.left_out:
-        for part in board:
-            if part.excess_course_k is None or part.state in ("unreadable", "unknown"):
-                continue
-            excess, noise, spread = (
-                _last(c) for c in (part.excess_course_k, part.noise_course_k, part.spread_course_k)
-            )
-            rise = _last(part.rise_course_k)
-            own = max(rise - excess, 0.0)
-            scale = float(np.sqrt(noise**2 + spread**2 + floor**2 + (share * own) ** 2))
-            if np.isfinite(excess) and scale > 0:
-                sizes.append(abs(excess) / scale)
+    sizes = [abs(z) for board in evidence.left_out for _, z in left_out_sizes(board, evidence, settings)]
     if len(sizes) < settings.least_left_out:
         return 1.0
     usual = student_t(tail_of(evidence.good_boards, settings))
@@ -322,9 +309,26 @@ def tail_of(good_boards: int, settings: ExplainSettings) -> float:
     return {2: settings.tail_two, 1: settings.tail_one}.get(good_boards, settings.tail_none)
 
 
-def _last(course: np.ndarray | None) -> float:
-    """Last finite value of a course, NaN where there is none."""
-    if course is None:
-        return float("nan")
-    known = np.asarray(course, float)[np.isfinite(course)]
-    return float(known[-1]) if len(known) else float("nan")
+def left_out_sizes(
+    board: tuple[PartReading, ...], evidence: Evidence, settings: ExplainSettings
+) -> list[tuple[str, float]]:
+    """Return (refdes, difference over what is expected of it) for each readable part of a good board left out.
+
+    All of the last bin in which the part was seen on both sides.
+    """
+    floor, share = healthy_scale(evidence, settings)
+    out = []
+    for part in board:
+        if part.excess_course_k is None or part.state in ("unreadable", "unknown"):
+            continue
+        courses = (part.excess_course_k, part.noise_course_k, part.spread_course_k, part.rise_course_k)
+        rows = np.stack([np.full(len(courses[0]), np.nan) if c is None else np.asarray(c, float) for c in courses])
+        known = np.flatnonzero(np.isfinite(rows).all(axis=0))
+        if not len(known):
+            continue
+        excess, noise, spread, rise = rows[:, known[-1]]
+        own = max(rise - excess, 0.0)
+        scale = float(np.sqrt(noise**2 + spread**2 + floor**2 + (share * own) ** 2))
+        if scale > 0:
+            out.append((part.ref, float(excess) / scale))
+    return out

@@ -6,8 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from thermscan.explain.bare_place import Bare
+from thermscan.explain.condition import compare_conditions, fitted_scale, odd_good_boards
+from thermscan.explain.detection import seen_sentences
 from thermscan.explain.expected import expect, judge_by_expectation
-from thermscan.explain.hypothesis import Bare, Hypothesis, Lineup, line_up
+from thermscan.explain.hypothesis import Hypothesis, Lineup, line_up
 from thermscan.explain.injection import injection_sentences, only_the_path
 from thermscan.explain.likelihood import Judge, prepare_judge
 from thermscan.explain.meter import Weight, weigh_readings
@@ -62,6 +65,8 @@ def explain(
     if evidence.basis == "itself_only" and not evidence.is_injection:
         expectation = expect(scene, board, priors=priors, settings=settings)
         scene, siblings = judge_by_expectation(scene, expectation), expectation.siblings
+    conditions = compare_conditions(evidence, settings)
+    settings = replace(settings, common_share=conditions.common_share)
     lineup, judge = prepare(evidence, scene, board, tree, priors=priors, settings=settings)
     if evidence.is_injection:
         only_the_path(evidence, lineup)
@@ -79,8 +84,16 @@ def explain(
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, siblings)
     if evidence.basis == "itself_only" and not evidence.is_injection and not weights:
         suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
+    if conditions.is_refused:
+        suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
+    odd = odd_good_boards(evidence, settings)
+    verdict = _verdict(suspects, none, settings)
     warnings = (
         *_warnings(lineup, evidence),
+        *conditions.sentences,
+        *(fitted_scale(judge, conditions.common_share, settings) if evidence.basis == "good_boards" else ()),
+        *odd,
+        *(seen_sentences(lineup) if verdict != "suspect" else ()),
         *refused,
         *injection_sentences(evidence, lineup, suspects),
         *why_it_shut_down(evidence, board, priors=priors),
@@ -89,10 +102,11 @@ def explain(
         suspects,
         none,
         other,
-        _verdict(suspects, none, settings),
-        next_steps(weighing, lineup, evidence),
+        verdict,
+        next_steps(weighing, lineup, evidence, verdict=verdict),
         warnings,
         tuple(_moved(w.text, weighing, lineup) for w in weights),
+        ("odd_good_board",) if odd else (),
     )
 
 
@@ -226,7 +240,8 @@ def _suspect(
     reasons = reasons_for(where, ordered, lineup, evidence)
     if where.startswith("@"):
         return _bare_suspect(lineup.bare[int(where[1:])], probability, faults, reasons, lineup, evidence)
-    return _part_suspect(where, probability, faults, reasons, main=main, evidence=evidence, board=board)
+    at = None if main.at is None else lineup.bare[main.at]
+    return _part_suspect(where, probability, faults, reasons, main=main, at=at, evidence=evidence, board=board)
 
 
 def _part_suspect(
@@ -236,6 +251,7 @@ def _part_suspect(
     reasons: tuple[str, ...],
     *,
     main: Hypothesis,
+    at: Bare | None,
     evidence: Evidence,
     board: Board | None,
 ) -> Suspect:
@@ -244,6 +260,8 @@ def _part_suspect(
     source = next((s for s in evidence.sources if s.ref == ref), None)
     why: dict[str, str] = {}
     x, y, radius = _place(part.x if part else None, part.y if part else None, part, source, evidence)
+    if at is not None:
+        x, y, radius = at.x_mm, at.y_mm, at.place_95_mm
     if source is None:
         why["power_w"] = "no source of heat was separated at this part"
     if reading is None or reading.excess_k is None:

@@ -65,6 +65,10 @@ class Evidence:
     flags : frozenset of str
         ``no_cold_frames``, ``warm_start``, ``single_frame``, ``low_trust_registration`` and the like.
     warnings : tuple of str
+    good_names : tuple of str
+        Names of the good boards' recordings, in the order of ``left_out``.
+    good_ambients_c : tuple of float, degrees Celsius
+        As far as their sidecars state them.
     """
 
     parts: tuple[PartReading, ...] = ()
@@ -88,6 +92,8 @@ class Evidence:
     clock_is_power_on: bool = True
     flags: frozenset[str] = field(default_factory=frozenset)
     warnings: tuple[str, ...] = ()
+    good_names: tuple[str, ...] = ()
+    good_ambients_c: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         times = np.array(self.times_s, dtype=float)
@@ -109,7 +115,8 @@ def _even(share: float) -> dict[str, float]:
 
 # How often each fault is met, by kind of part: weights of one part against another, not probabilities.
 # Common practice, no source: shorted ceramic and tantalum capacitors and switching transistors lead, regulators
-# and chips follow; resistors, fuses and connectors open or get resistive joints rather than short.
+# and chips follow; resistors, fuses and connectors open or get resistive joints rather than short. A chip counts as
+# open too where it is powered and does not run (no clock, held in reset).
 FAULT_WEIGHTS: dict[str, dict[str, float]] = {
     "short": _even(0.3)
     | {
@@ -177,11 +184,11 @@ FAULT_WEIGHTS: dict[str, dict[str, float]] = {
         "fuse": 1.5,
         "inductor": 0.3,
         "connector": 0.8,
-        "chip": 1.0,
+        "chip": 2.0,
         "diode": 0.8,
         "transistor": 0.8,
-        "regulator": 0.8,
-        "memory": 0.8,
+        "regulator": 0.4,
+        "memory": 1.6,
         "capacitor": 0.1,
         "shield": 0.02,
         "heatsink": 0.0,
@@ -238,8 +245,8 @@ class Priors:
             "short": 0.26,
             "leak": 0.10,
             "overload": 0.12,
-            "dead_supply": 0.12,
-            "open_or_missing": 0.10,
+            "dead_supply": 0.10,
+            "open_or_missing": 0.12,
             "joint": 0.08,
             "heat_path": 0.07,
             "bridge": 0.05,

@@ -20,6 +20,7 @@ FLAGS: dict[str, str] = {
     "far_side": "on the side that is not seen: its heat arrives late and spread out",
     "pose_bridged": "some poses were interpolated from neighbouring frames",
     "not_on_together": "the boards were on together for only part of this run",
+    "odd_good_board": "one of the known-good boards differs from the others more than good boards should",
     "few_frames": "few frames: intervals are wide",
 }
 

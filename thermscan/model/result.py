@@ -178,6 +178,7 @@ class Ranking:
     next_steps: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     moved_by: tuple[str, ...] = ()  # one sentence a reading or symptom: what moved what, and how far
+    flags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

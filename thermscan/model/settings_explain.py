@@ -29,6 +29,9 @@ class ExplainSettings:
     most_blocks: int = knob(220, (4, 2000), "blocks on a board at the most: time")
     bare_margin_mm: float = knob(0.5, (0.0, 5.0), "left out around bodies: solder fillets and placing error")
     least_block_share: float = knob(0.2, (0.0, 1.0), "share of a block's cells that must be bare and readable")
+    healthy_factor: float = knob(0.35, (0.0, 5.0), "logarithm of the factor by which a healthy part's heat may vary")
+    healthy_width: float = knob(0.25, (0.01, 5.0), "standard deviation of that logarithm beyond; judgement")
+    healthy_most_nats: float = knob(12.0, (0.0, 100.0), "what an impossible healthy difference costs at the most")
     most_power_share: float = knob(0.5, (0.01, 2.0), "spread of a part's power between good boards at the most")
     tail_at_fault: float = knob(15.0, (1.0, 200.0), "degrees of freedom at the part a fault sits at: it must fit")
     own_sigma: float = knob(2.5, (0.0, 10.0), "a good board's warmth below so many sigma of noise is not counted on")
@@ -56,10 +59,18 @@ class ExplainSettings:
     alone_share: float = knob(
         0.5, (0.05, 1.0), "share of their probability that suspects keep with no good board and no reading; judgement"
     )
-    elsewhere_ratio: float = knob(
-        1.0, (0.0, 20.0), "how often another fault looks like a limited supply or a warm bare place; judgement"
+    elsewhere_ratio: float = knob(0.5, (0.0, 20.0), "how often another fault looks like a limited supply; judgement")
+    elsewhere_bare: float = knob(0.35, (0.0, 20.0), "the same for a warm place that no part's pads reach; judgement")
+    pads_mm: float = knob(1.2, (0.0, 10.0), "how far pads and solder reach beyond a body, mm; common practice")
+    pads_share: float = knob(0.75, (0.0, 1.0), "heat within that reach that belongs to the part; judgement")
+    silent_share: float = knob(
+        0.15, (1e-6, 0.9), "how often a fault shows nothing, where watts are not known; judgement"
     )
-    silent_share: float = knob(0.08, (1e-6, 0.9), "how often a fault shows no heat in the seconds seen; judgement")
+    least_fault_w: float = knob(0.02, (1e-4, 10.0), "smallest ordinary fault, W: a few milliamperes at a few volts")
+    most_fault_w: float = knob(3.0, (0.01, 1000.0), "largest ordinary fault, W: what a small supply gives; judgement")
+    seen_sigma: float = knob(3.0, (1.0, 10.0), "noise and spread by which a change must stand out to be seen")
+    least_silent: float = knob(0.06, (1e-6, 0.9), "the least that may pass unseen, whatever the limit; judgement")
+    most_silent: float = knob(0.9, (0.01, 0.999), "the most that may pass unseen; judgement")
     least_growth: float = knob(0.15, (0.0, 2.0), "smallest growth of a part's own heat called an overload")
     least_change_k: float = knob(0.12, (0.0, 10.0), "smallest change that a fault is expected to make, K")
     body_steps: int = knob(8, (1, 30), "steps by which a surface may be warmer than the board beneath; each by q")
@@ -73,6 +84,20 @@ class ExplainSettings:
     hidden_lag_s: float = knob(3.0, (0.05, 100.0), "how much later it shows: thickness squared over diffusivity")
     strengths: int = knob(14, (3, 100), "steps of strength, logarithmic")
     other_places: float = knob(2.0, (0.1, 50.0), "places that a fault of no listed kind is expected to change")
+    source_floor: float = knob(0.1, (0.001, 1.0), "what a place keeps where the fit of sources finds none; judgement")
+    source_power: float = knob(0.7, (0.0, 1.0), "exponent of the fit of sources: it reads the same picture; judgement")
+    supply_differs: float = knob(0.03, (0.0, 1.0), "share by which supply volts may differ before it is said")
+    supply_refused: float = knob(
+        0.2, (0.01, 5.0), "share of the volts from which two runs are not comparable; judgement"
+    )
+    ambient_differs_k: float = knob(5.0, (0.0, 100.0), "room temperatures further apart than this are said, K")
+    ambient_share_per_k: float = knob(0.004, (0.0, 0.1), "change of all rises with a kelvin of room; judgement")
+    scale_said: float = knob(0.1, (0.0, 1.0), "fitted common scale of all own heat from which it is said")
+    odd_chance: float = knob(0.01, (1e-6, 0.5), "chance at which a good board is called odd, all its parts together")
+    odd_ratio: float = knob(2.0, (1.0, 100.0), "and how many times the next board's largest difference")
+    anyhow_share: float = knob(
+        0.15, (1e-6, 0.9), "how often a fault of one part looks like nothing modelled; judgement"
+    )
     other_widening: float = knob(8.0, (1.5, 100.0), "how far it changes them, in units of noise and spread")
     weighed_closely: int = knob(25, (1, 1000), "best hypotheses whose places are tried with several spreads of heat")
     bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")

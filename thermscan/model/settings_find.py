@@ -36,6 +36,11 @@ class DetectionSettings:
     prominence_sigma: float = knob(4.0, (0.0, 20.0), "standard errors by which a peak stands out of its surroundings")
     prominence_share: float = knob(0.10, (0.0, 0.9), "share of its height by which a peak stands out")
     most_places: int = knob(30, (1, 1000), "places listed at the most")
+    passing_sigma: float = knob(8.0, (3.0, 100.0), "noise multiples of what comes and goes before it is blanked")
+    passing_k: float = knob(0.7, (0.05, 50.0), "kelvin of what comes and goes before it is blanked; judgement")
+    passing_left: float = knob(0.3, (0.0, 0.9), "share of it that may stay behind: heat would leave most; judgement")
+    passing_s: float = knob(2.0, (0.1, 10.0), "longest stay of what passes, s: a hand reaching in; judgement")
+    passing_reach_px: float = knob(2.0, (0.0, 20.0), "camera pixels around it that are blanked too: it is out of focus")
     part_sigma: float = knob(4.0, (1.0, 20.0), "standard deviations at which a part counts as hot or cold")
 
 
@@ -118,6 +123,10 @@ class SourceSettings:
     healthy_share: float = knob(
         0.10, (0.0, 1.0), "spread of a part's own power between good boards where they cannot tell"
     )
+    freed_share: float = knob(
+        1.0, (0.1, 10.0), "spread of a part's own heat, over itself, where it plainly differs: dead or doubled"
+    )
+    freed_odds: float = knob(0.01, (1e-9, 1.0), "odds that a given part's own heat is so different; judgement")
     plate_parts: int = knob(6, (1, 50), "warm parts of the good boards that show the plate: speed")
     plate_signal: float = knob(3.0, (0.5, 100.0), "own heat over its error from which it can show the plate")
     local_conductance: float = knob(
@@ -126,7 +135,7 @@ class SourceSettings:
         "standard deviation of log conductance between places of one board: copper is uneven; judgement",
     )
     missing_ratio: float = knob(
-        1.5,
+        3.0,
         (1.0, 10.0),
         "heat missing at a part over what good boards make there, at the most: their own power is not exact",
     )
@@ -155,16 +164,25 @@ class SourceSettings:
     again_within_mm: float = knob(
         12.0, (0.0, 1000.0), "distance to a new source within which old ones are weighed again: speed"
     )
-    most_hypotheses: int = knob(60, (5, 1000), "hypotheses kept for each source: memory")
+    most_hypotheses: int = knob(240, (5, 1000), "hypotheses kept for each source: memory")
     own_reach_share: float = knob(
-        0.7,
+        1.0,
         (0.0, 10.0),
         "distance around a found source, over how far heat spreads, within which no free source is added: "
         "it would be its own misfit",
     )
+    hiding_mm: float = knob(
+        3.0, (0.0, 50.0), "smaller side from which a part can hide a source under it that is not its own; judgement"
+    )
+    least_lag_s: float = knob(0.2, (0.0, 10.0), "lag of the top below which a body counts as one temperature")
+    alike_errors: float = knob(
+        16.0,
+        (1.0, 1000.0),
+        "errors of a template that are independent of one another: some directions and distances, few times; judgement",
+    )
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
-        0.6,
+        0.2,
         (0.0, 2.0),
         "standard error of log power that the plate model leaves: copper, depth and bodies that are not known; "
         "from the median error on made boards",
@@ -223,6 +241,12 @@ class ForeseeSettings:
     false_alarms: float = knob(0.01, (1e-9, 0.5), "false places to expect in a recording of a board without fault")
     pixels_a_place: float = knob(9.0, (1.0, 1000.0), "pixels that count as one independent place: blur of about 3 x 3")
     times: int = knob(40, (16, 400), "steps of the inner clock")
+    wander_share: float = knob(
+        0.3, (0.0, 10.0), "what wanders in an uncooled pixel within a recording, over its noise; common practice"
+    )
+    board_floor_k: float = knob(
+        0.03, (0.0, 5.0), "difference between good boards where nothing warms, as in the excess; common practice"
+    )
     contact_k_mm2_per_w: float = knob(
         200.0, (1.0, 1e5), "contact of a body with the board, times its footprint: small parts 60 to 500, from memory"
     )

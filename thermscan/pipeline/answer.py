@@ -102,9 +102,9 @@ def _input(role: str, r: Recording) -> InputFile:
     return InputFile(role, r.path, r.sha256, r.frames, r.rows, r.columns)
 
 
-def result_flags(job: Job, placed: Sequence[Placed], excess: Excess, found: Found) -> tuple[str, ...]:
+def result_flags(job: Job, placed: Sequence[Placed], excess: Excess, found: Found, ranking: Ranking) -> tuple[str, ...]:
     """Return the flags of the whole comparison, in the order of the table of flags."""
-    flags = set(excess.film.flags)
+    flags = {*excess.film.flags, *ranking.flags}
     flags |= {"counts"} if job.faulty.unit == "count" else set()
     flags |= {"no_times"} if job.faulty.times_s is None else set()
     flags |= {"no_millimetres"} if job.board is None else set()
@@ -184,7 +184,7 @@ def make_result(
         registration=tuple(report_registration(p) for p in placed),
         camera_events=tuple(events),
         warnings=all_warnings(job, placed, excess, fit, ranking),
-        flags=result_flags(job, placed, excess, found),
+        flags=result_flags(job, placed, excess, found, ranking),
         inputs=input_files(job),
         settings=changed(settings),
         version=__version__,

@@ -12,6 +12,7 @@ from thermscan.find.energy import keep_books, mean_power_w
 from thermscan.find.excess import combine, excess_over, only_while_alike, onto
 from thermscan.find.hotspot import find_hotspots
 from thermscan.find.part_reading import read_parts
+from thermscan.find.passing import without_passing
 from thermscan.find.source import find_sources
 from thermscan.model.board import Board, outline_hash
 from thermscan.model.evidence import Evidence, Priors, Swap
@@ -109,7 +110,8 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     tell("taking the difference", 0.7)
     films = make_films(placed[0], placed[1:], board=board, settings=settings)
     baseline = _baseline(job, films, board, settings=settings)
-    excess = _excess(job, films, baseline, settings=settings)
+    restarts = prepared[0].timing.restarts
+    excess = _excess(job, films, baseline, restarts=restarts, settings=settings)
     tell("finding places and parts", 0.8)
     found = _find(job, films, excess, placed, board, settings=settings)
     tell("finding where the heat is made", 0.85)
@@ -142,13 +144,14 @@ def _baseline(job: Job, films: FilmSet, board: Board, *, settings: Settings) -> 
     return None
 
 
-def _excess(job: Job, films: FilmSet, baseline: Baseline | None, *, settings: Settings) -> Excess:
-    """Take the difference."""
+def _excess(job: Job, films: FilmSet, baseline: Baseline | None, *, restarts: int | None, settings: Settings) -> Excess:
+    """Take the difference, without what passed before the camera (a supply that restarts comes and goes itself)."""
     error = float(
         np.hypot(films.faulty.film.position_error_mm, max([g.film.position_error_mm for g in films.goods], default=0))
     )
     basis = "itself_before" if job.before is not None else "good_boards"
-    return excess_over(films.faulty, baseline, position_error_mm=error, basis=basis, settings=settings.excess)
+    excess = excess_over(films.faulty, baseline, position_error_mm=error, basis=basis, settings=settings.excess)
+    return excess if restarts else without_passing(excess, settings=settings.detection)
 
 
 def _find(
@@ -211,6 +214,7 @@ def _left_out(
         error = float(np.sqrt(2)) * rise.film.position_error_mm
         other = excess_over(rise, rest, position_error_mm=error, settings=settings.excess)
         other = replace(other, film=replace(other.film, on_for_s=excess.film.on_for_s))
+        other = without_passing(other, settings=settings.detection)
         out.append(read_parts(other, rise, board, side=job.side, surfaces=job.surfaces, settings=settings.detection))
     return tuple(out)
 
@@ -248,6 +252,8 @@ def _explain(
         unit=job.faulty.unit,
         clock_is_power_on=excess.film.clock == "power_on",
         flags=frozenset(excess.film.flags | ({"no_millimetres"} if job.board is None else set())),
+        good_names=tuple(r.name for r in job.goods),
+        good_ambients_c=tuple(r.facts.ambient_c for r in job.goods if r.facts.ambient_c is not None),
     )
     return explain(evidence, board, priors=job.priors, settings=settings.explain)
 

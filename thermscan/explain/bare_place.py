@@ -1,0 +1,78 @@
+"""Warm places off the bodies, and the parts whose pads and solder may be what heats there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from thermscan.explain.scene import Scene
+from thermscan.model.board import Board, Part
+from thermscan.model.evidence import Evidence
+from thermscan.model.settings import ExplainSettings
+
+
+@dataclass(frozen=True)
+class Bare:
+    """A place off the bodies that may be at fault.
+
+    ``near`` are the nearest parts, nearest first; ``owners`` those whose pads and solder lie within reach of it, with
+    shares that add to one.
+    """
+
+    x_mm: float
+    y_mm: float
+    place_95_mm: float
+    near: tuple[str, ...]
+    owners: tuple[tuple[str, float], ...] = ()
+
+
+def bare_places(
+    evidence: Evidence, scene: Scene, board: Board | None, *, settings: ExplainSettings
+) -> tuple[Bare, ...]:
+    """Return bare places worth weighing: hotspots and sources off the parts, then the warmest bare blocks."""
+    found: list[tuple[float, float, float]] = [
+        (h.x_mm, h.y_mm, h.place_95_mm)
+        for h in evidence.hotspots
+        if h.kind == "hot" and not _is_on_body(board, h.x_mm, h.y_mm, evidence.side)
+    ]
+    found += [(s.x_mm, s.y_mm, s.place_95_mm) for s in evidence.sources if s.ref is None and s.power_w.value > 0]
+    z = scene.significance()
+    blocks = [i for i in np.argsort(-z) if scene.refs[i] is None and z[i] > 2.0]
+    found += [(scene.x_mm[i], scene.y_mm[i], 2.0 * scene.radius_mm[i]) for i in blocks]
+    kept: list[Bare] = []
+    for x, y, radius in found:
+        if len(kept) >= settings.bare_places:
+            break
+        if any(np.hypot(b.x_mm - x, b.y_mm - y) < settings.block_mm for b in kept):
+            continue
+        owners = _owners(board, x, y, evidence.side, reach_mm=settings.pads_mm + min(float(radius), settings.pads_mm))
+        kept.append(Bare(float(x), float(y), float(radius), _nearest(board, x, y, evidence.side), owners))
+    return tuple(kept)
+
+
+def _is_on_body(board: Board | None, x: float, y: float, side: str) -> bool:
+    parts = board.parts_on(side) if board is not None else ()
+    return any(bool(p.contains(np.array(x), np.array(y))) for p in parts)
+
+
+def edge_distance_mm(part: Part, x_mm: float, y_mm: float) -> float:
+    """Return how far a point lies outside the body of a part, mm; 0 inside."""
+    turn = np.radians(part.rotation)
+    dx, dy = x_mm - part.x, y_mm - part.y
+    along, across = dx * np.cos(turn) + dy * np.sin(turn), -dx * np.sin(turn) + dy * np.cos(turn)
+    return float(np.hypot(max(abs(along) - part.w / 2, 0.0), max(abs(across) - part.h / 2, 0.0)))
+
+
+def _owners(board: Board | None, x: float, y: float, side: str, *, reach_mm: float) -> tuple[tuple[str, float], ...]:
+    """Return the two parts at most whose pads may be what heats at a place, the nearer the likelier."""
+    parts = [p for p in (board.parts_on(side) if board is not None else ()) if p.kind not in ("shield", "heatsink")]
+    near = sorted((edge_distance_mm(p, x, y), p.ref) for p in parts)[:2]
+    weights = {ref: float(np.exp(-d)) for d, ref in near if d <= reach_mm}
+    total = sum(weights.values())
+    return tuple((ref, w / total) for ref, w in weights.items())
+
+
+def _nearest(board: Board | None, x: float, y: float, side: str) -> tuple[str, ...]:
+    parts = board.parts_on(side) if board is not None else ()
+    return tuple(p.ref for p in sorted(parts, key=lambda p: (p.x - x) ** 2 + (p.y - y) ** 2)[:3])

@@ -1,0 +1,128 @@
+"""Whether the boards were run alike (supply volts, room, one scale for all heat), and whether a good board is odd."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import t as student_t
+
+from thermscan.explain.likelihood import Judge
+from thermscan.explain.scene import left_out_sizes, tail_of
+from thermscan.explain.symptom import shape_of
+from thermscan.model.evidence import Evidence
+from thermscan.model.recording import SupplyPoint
+from thermscan.model.settings import ExplainSettings
+
+MORE_CURRENT = 1.1  # times the good boards' current: from there lower volts may be the fault's own doing; judgement
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """How far the runs are alike.
+
+    Attributes
+    ----------
+    common_share : float
+        Standard deviation to allow for all own heat together, share of it.
+    sentences : tuple of str
+    is_refused : bool
+        True where the runs are too different to name a suspect from the heat.
+    """
+
+    common_share: float
+    sentences: tuple[str, ...] = ()
+    is_refused: bool = False
+
+
+def compare_conditions(evidence: Evidence, settings: ExplainSettings) -> Conditions:
+    """Compare supply volts and room temperature with the good boards', as far as they are known.
+
+    Notes
+    -----
+    The heat of a load goes with its volts to the power of 0 (behind a switching regulator) to 2 (a resistor), so
+    that the whole picture may be off by up to the square of their ratio: that much is left free. Where the board
+    takes more current than the good ones, low volts may be the fault's own doing and are not held against it.
+    """
+    share, said, refused = settings.common_share, [], False
+    ratio = _volts_ratio(evidence)
+    if ratio is not None and abs(ratio - 1.0) > settings.supply_differs:
+        share = max(share, abs(ratio**2 - 1.0))
+        refused = abs(ratio - 1.0) > settings.supply_refused
+        text = (
+            f"the supply gave {100 * abs(ratio - 1):.0f} % {'more' if ratio > 1 else 'less'} volts than with the good"
+            f" boards: all heat may differ by up to {100 * abs(ratio**2 - 1):.0f} % for that alone"
+        )
+        said.append(text + ("; too far apart to judge heat: film both at the same volts" if refused else ""))
+    if evidence.ambient_c is not None and evidence.good_ambients_c:
+        apart = evidence.ambient_c - float(np.median(evidence.good_ambients_c))
+        if abs(apart) > settings.ambient_differs_k:
+            share = max(share, settings.ambient_share_per_k * abs(apart))
+            said.append(
+                f"the room was {abs(apart):.0f} K {'warmer' if apart > 0 else 'cooler'} than with the good boards:"
+                " rises are compared, not temperatures, and all of them may differ by a few percent"
+            )
+    return Conditions(share, tuple(said), refused)
+
+
+def _volts_ratio(evidence: Evidence) -> float | None:
+    own, goods = _mean_on(evidence.supply), [_mean_on(g) for g in evidence.good_supplies]
+    known = [g for g in goods if g is not None]
+    if own is None or not known:
+        return None
+    volts, amps = (float(np.median([g[i] for g in known])) for i in (0, 1))
+    if volts <= 0 or own[0] <= 0 or own[1] > MORE_CURRENT * amps:
+        return None
+    return own[0] / volts
+
+
+def _mean_on(supply: tuple[SupplyPoint, ...]) -> tuple[float, float] | None:
+    """Return the highest volts and the later mean current of a log, None where it shows no current."""
+    shape = shape_of(supply)
+    return None if shape is None else (max(p.volts for p in supply), shape.mean_a)
+
+
+def fitted_scale(judge: Judge, common_share: float, settings: ExplainSettings) -> tuple[str, ...]:
+    """Say by how much all own heat was scaled before anything was judged, where that is worth saying."""
+    scale = common_share * float(judge.shared.amounts(judge.scene.excess_k.reshape(-1))[0])
+    if abs(scale) < settings.scale_said or not judge.scene.own_k.any():
+        return ()
+    word = "warmer" if scale > 0 else "cooler"
+    return (
+        f"all parts together are about {100 * abs(scale):.0f} % {word} than on the good boards; if no fault does that,"
+        " supply volts, air or the time of filming were not the same",
+    )
+
+
+def odd_good_boards(evidence: Evidence, settings: ExplainSettings) -> tuple[str, ...]:
+    """Say which known-good board differs from the others more than good boards should.
+
+    Notes
+    -----
+    Each is judged by the others, part by part. The largest of its differences must be one that a t distribution
+    shows at a chance of ``odd_chance`` over all parts (Bonferroni), and ``odd_ratio`` times the next board's largest.
+    With two boards each is judged by the other alone, so that only the pair can be named.
+    """
+    sizes = [left_out_sizes(board, evidence, settings) for board in evidence.left_out]
+    if len(sizes) < 2 or not all(sizes):
+        return ()
+    worst = [max(rows, key=lambda r: abs(r[1])) for rows in sizes]
+    names = [*evidence.good_names, *(f"good board {i + 1}" for i in range(len(evidence.good_names), len(worst)))]
+    order = np.argsort([-abs(w[1]) for w in worst])
+    first, second = order[0], order[1]
+    ref, size = worst[first]
+    limit = float(student_t(tail_of(len(sizes), settings)).isf(0.5 * settings.odd_chance / len(sizes[first])))
+    if abs(size) < limit:
+        return ()
+    word = "warmer" if size > 0 else "cooler"
+    if len(sizes) == 2:
+        return (
+            f"{names[0]} and {names[1]} differ at {ref} by {abs(size):.0f} times what good boards usually do: one of"
+            " them is odd; film a third",
+        )
+    if abs(size) < settings.odd_ratio * abs(worst[second][1]):
+        return ()
+    return (
+        f"{names[first]} is odd for a good board: {ref} is {abs(size):.0f} times what is usual {word} than on the"
+        " others; check it, or leave it out",
+    )
