@@ -9,6 +9,7 @@ from thermscan.measure.radiometry import View, reading_of, true_temperature
 from thermscan.measure.radiometry_budget import (
     CONTRADICTION,
     Conditions,
+    Resolution,
     check_by_draws,
     check_difference_by_draws,
     temperature_of,
@@ -131,15 +132,17 @@ def test_contradicting_values_have_no_temperature_but_a_reason():
     assert answer.why == CONTRADICTION
 
 
-def test_a_small_part_is_less_sure():
+def test_what_blur_took_is_put_back_and_less_sure():
+    # 28 % of a contrast of 10 K is lost: 10 / 0.72 was there, known to between none and twice of what is put back.
     conditions = usual_conditions(Quantity("reflected", 23.0, 2.0), settings=RadiometrySettings())
     known = {"difference": Quantity("excess", 10.0, 0.05)}
     large, small = (
-        temperature_of(Quantity("reading", 45.0, 0.02), surface(0.9, 0.02), conditions, lost_share=share, **known)
-        for share in (0.0, 0.28)
+        temperature_of(Quantity("reading", 45.0, 0.02), surface(0.9, 0.02), conditions, resolution=r, **known)
+        for r in (Resolution(), Resolution(0.28, 12.0, 10.0))
     )
-    assert small.difference.value == large.difference.value
-    added = math.sqrt(small.difference.standard_uncertainty**2 - large.difference.standard_uncertainty**2)
-    assert added == pytest.approx(0.28 * 10.0 / math.sqrt(3), rel=1e-3)
+    lost, gain = 10.0 * 0.28 / 0.72, large.difference.value / 10.0
+    assert small.difference.value == pytest.approx(large.difference.value + gain * lost, rel=0.02)
+    assert small.temperature.value - large.temperature.value == pytest.approx(gain * lost * 1.2, rel=0.02)
+    terms = {t.name: t for t in small.terms}
+    assert abs(terms["resolution"].difference_k) == pytest.approx(gain * lost / math.sqrt(3), rel=0.03)
     assert "resolution" not in {t.name for t in large.terms}
-    assert "resolution" in {t.name for t in small.terms}

@@ -150,10 +150,40 @@ def _band_term(reading: Quantity, inputs: Sequence[Quantity], conditions: Condit
     return Quantity("band", 0.0, width, "rectangular", unit="K", source="8 to 14 um taken, may be 7.5 to 13 um")
 
 
-def _lost_term(share: float, contrast_k: float) -> Quantity:
-    """Return what blur may have taken from a small part's contrast, as the half width of a rectangle, K."""
-    source = f"blur takes up to {share:.0%} of the contrast of a part of this size"
-    return Quantity("resolution", 0.0, abs(share * contrast_k) / math.sqrt(3.0), "rectangular", unit="K", source=source)
+@dataclass(frozen=True)
+class Resolution:
+    """What blur of optics and pixels takes from a small part.
+
+    ``share`` of its contrast is lost, 0 to 1; ``contrast_k`` is how far the reading stands above what is around the
+    part, ``difference_contrast_k`` the same of the difference, both as shown. The scatters are the standard deviations
+    of what is around it: where they are as large as the contrast, the contrast is not known.
+    """
+
+    share: float = 0.0
+    contrast_k: float = 0.0
+    difference_contrast_k: float = 0.0
+    scatter_k: float = 0.0
+    difference_scatter_k: float = 0.0
+
+
+SHARP = Resolution()
+MOST_LOST = 0.6  # a part that loses more is not resolved, and what it lost cannot be told from its picture
+
+
+def _lost_term(resolution: Resolution, *, of_difference: bool = False) -> Quantity:
+    """Return what blur took from a small part, K: put back, and known to between none and twice of it.
+
+    What is put back shrinks by ``c^2 / (c^2 + s^2)`` for a contrast c among surroundings that scatter by s; the half
+    width keeps both.
+    """
+    contrast, scatter = resolution.contrast_k, resolution.scatter_k
+    if of_difference:
+        contrast, scatter = resolution.difference_contrast_k, resolution.difference_scatter_k
+    taken = min(resolution.share, MOST_LOST)
+    ratio, size = taken / (1 - taken), math.hypot(contrast, scatter)
+    lost = ratio * contrast * (contrast / size) ** 2 if size > 0 else 0.0
+    source = f"blur takes about {resolution.share:.0%} of the contrast of a part of this size; put back"
+    return Quantity("resolution", lost, ratio * size / math.sqrt(3.0), "rectangular", unit="K", source=source)
 
 
 def temperature_of(
@@ -162,7 +192,7 @@ def temperature_of(
     conditions: Conditions,
     *,
     difference: Quantity | None = None,
-    lost_share: float = 0.0,
+    resolution: Resolution = SHARP,
 ) -> SurfaceTemperature:
     """Return the temperature of a surface with its budget.
 
@@ -175,9 +205,8 @@ def temperature_of(
     difference : Quantity, optional
         Apparent difference to another reading of the same surface (excess or rise), K, positive where this one is
         warmer, with its own standard error.
-    lost_share : float
-        Share of its contrast that a small part may lose to the blur of optics and pixels, 0 to 1; contrast is taken
-        against the reflected temperature, which is more than against the board around it.
+    resolution : Resolution
+        What blur took from a small part: put back into reading and difference before they are corrected.
 
     Returns
     -------
@@ -191,33 +220,33 @@ def temperature_of(
     if not math.isfinite(float(function(*values))):
         return SurfaceTemperature(None, None, why=CONTRADICTION)
     band = _band_term(reading, inputs, conditions, None)
-    lost = _lost_term(lost_share, reading.value - conditions.reflected_c.value)
-    lines = [*inputs, band, lost]
-    absolute = propagate(lambda *x: function(*x[:6]) + x[6] + x[7], lines)
+    lines = [*inputs, band, _lost_term(resolution)]
+    absolute = propagate(lambda *x: function(x[0] + x[7], *x[1:6]) + x[6], lines)
     between, shares = None, [None] * len(lines)
     if difference is not None:
         if not math.isfinite(float(function(reading.value - difference.value, *values[1:]))):
             return SurfaceTemperature(absolute, None, _terms(lines, absolute.contributions, shares), CONTRADICTION)
-        between = propagate(*_difference(reading, inputs, conditions, difference, lost_share))
+        between = propagate(*_difference(reading, inputs, conditions, difference, resolution))
         parts = between.contributions
         shares = [parts[6], *parts[1:6], parts[7], parts[8]]
     return SurfaceTemperature(absolute, between, _terms(lines, absolute.contributions, shares))
 
 
 def _difference(
-    reading: Quantity, inputs: Sequence[Quantity], conditions: Conditions, difference: Quantity, lost_share: float
+    reading: Quantity, inputs: Sequence[Quantity], conditions: Conditions, difference: Quantity, resolution: Resolution
 ) -> tuple[Callable[..., np.ndarray], list[Quantity]]:
     """Return the difference of two readings of one surface as a function, and its inputs; both share all but noise."""
     function = solve(conditions)
+    sharp = reading.value + _lost_term(resolution).value
     # the noise of the reading is part of the difference's own error
     lines = [
-        Quantity(reading.name, reading.value, 0.0),
+        Quantity(reading.name, sharp, 0.0),
         *inputs[1:],
         difference,
         _band_term(reading, inputs, conditions, difference.value),
-        _lost_term(lost_share, difference.value),
+        _lost_term(resolution, of_difference=True),
     ]
-    return (lambda *x: function(*x[:6]) - function(x[0] - x[6], *x[1:6]) + x[7] + x[8]), lines
+    return (lambda *x: function(*x[:6]) - function(x[0] - x[6] - x[8], *x[1:6]) + x[7]), lines
 
 
 def _terms(
@@ -238,15 +267,14 @@ def check_by_draws(
     *,
     random: np.random.Generator,
     draws: int = 20000,
-    lost_share: float = 0.0,
+    resolution: Resolution = SHARP,
 ) -> tuple[float, float, float, float]:
     """Return mean, standard uncertainty and 95 % interval of the temperature by Monte Carlo (JCGM 101), C and K."""
     inputs = _inputs(reading, surface, conditions)
     band = _band_term(reading, inputs, conditions, None)
-    lost = _lost_term(lost_share, reading.value - conditions.reflected_c.value)
     function = solve(conditions)
-    lines = [*inputs, band, lost]
-    return monte_carlo(lambda *x: function(*x[:6]) + x[6] + x[7], lines, random=random, draws=draws)
+    lines = [*inputs, band, _lost_term(resolution)]
+    return monte_carlo(lambda *x: function(x[0] + x[7], *x[1:6]) + x[6], lines, random=random, draws=draws)
 
 
 def check_difference_by_draws(
@@ -257,12 +285,12 @@ def check_difference_by_draws(
     *,
     random: np.random.Generator,
     draws: int = 20000,
-    lost_share: float = 0.0,
+    resolution: Resolution = SHARP,
 ) -> tuple[float, float, float, float]:
     """Return mean, standard uncertainty and 95 % interval of the difference by Monte Carlo (JCGM 101), K.
 
     Each draw takes one camera offset, scale, emissivity and reflected temperature for BOTH readings: what they share
     cancels here by itself, not by a rule.
     """
-    function, lines = _difference(reading, _inputs(reading, surface, conditions), conditions, difference, lost_share)
+    function, lines = _difference(reading, _inputs(reading, surface, conditions), conditions, difference, resolution)
     return monte_carlo(function, lines, random=random, draws=draws)

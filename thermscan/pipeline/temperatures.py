@@ -12,6 +12,7 @@ from thermscan.find.part_reading import footprint, mean_over
 from thermscan.measure.radiometry import View, check_view, gain
 from thermscan.measure.radiometry_budget import (
     Conditions,
+    Resolution,
     SurfaceTemperature,
     check_by_draws,
     check_difference_by_draws,
@@ -31,6 +32,7 @@ from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import RadiometrySettings
 from thermscan.model.surface import Surface, find_surface
 from thermscan.physics.uncertainty import NORMAL_95
+from thermscan.pipeline.resolution import bodies, resolution_of
 
 
 @dataclass(frozen=True)
@@ -151,6 +153,7 @@ def add_temperatures(
         conditions = replace(conditions, transmission=through)
     unnamed = unnamed_surface(surfaces, seen, settings=settings)
     drift = rise_drift_k(parts)
+    occupied = bodies(board, film.grid, side=parts[0].side if parts else "top")
     out = []
     for given in parts:
         reading = replace(given, rise_k=_widened(given.rise_k, drift))
@@ -161,14 +164,17 @@ def add_temperatures(
         part = board.part(reading.ref)
         surface = find_surface(part.surface, surfaces)
         is_named = surface is not None or seen.emissivity is not None
-        corrected = _corrected(
-            reading, part, excess, surface or unnamed, conditions, is_named=is_named, settings=settings
-        )
+        apparent = _apparent(part, excess)
+        if apparent is None:
+            out.append(reading)
+            continue
+        known = (apparent.value, *(None if m is None else m.value for m in (reading.excess_k, reading.rise_k)))
+        blurred = resolution_of(part, excess, occupied, known, settings=settings)
+        case = _Case(apparent, surface or unnamed, conditions, *blurred)
+        corrected = _corrected(reading, case, is_named=is_named)
         if corrected.temperature_c is not None:
-            drawn = _drawn(
-                part, excess, surface or unnamed, conditions, reading.excess_k if is_named else None,
-                random=random, settings=settings,
-            )  # fmt: skip
+            apart = reading.excess_k if is_named else None
+            drawn = _drawn(case, apart, random=random, draws=settings.draws)
             corrected = replace(corrected, temperature_drawn_c=drawn[0], excess_drawn_k=drawn[1])
         out.append(corrected)
     return tuple(out)
@@ -187,21 +193,26 @@ def own_places(
 
     Notes
     -----
-    A place takes the ratio by which its first part's excess grew; its interval takes that part's share for the
-    emissivity. Places without such a part stay apparent.
+    A place takes the gain of its first part's surface; its interval takes that part's share for the emissivity. What
+    blur took is not put back: a place is no part. Places without such a part stay apparent.
     """
     was = {p.ref: p for p in before}
     own = {p.ref: p for p in after if p.excess_k is not None and was[p.ref].excess_k != p.excess_k}
     out = []
     for place in hotspots:
         part = own.get(place.parts[0]) if place.parts else None
-        first = was[part.ref].excess_k if part is not None else None
-        if part is None or part.excess_k is None or place.excess_k is None or first is None or first.value == 0:
+        if part is None or part.excess_k is None or place.excess_k is None or part.excess_k.value == 0:
             out.append(place)
             continue
-        ratio = part.excess_k.value / first.value
-        terms = [t.difference_k for t in part.temperature_budget if t.name == "emissivity" and t.difference_k]
-        share = abs(terms[0] / part.excess_k.value) if terms else 0.0
+        terms = {t.name: t for t in part.temperature_budget}
+        reading, emissivity, reflected = (
+            terms.get(name) for name in ("noise of the reading", "emissivity", "reflected temperature")
+        )
+        if reading is None or emissivity is None or reflected is None:
+            out.append(place)
+            continue
+        ratio = float(gain(reading.value, View(emissivity.value, reflected.value)))
+        share = abs((emissivity.difference_k or 0.0) / part.excess_k.value)
         rate = place.rise_rate
         if rate is not None:
             rate = replace(rate, k_per_s=_grown(rate.k_per_s, ratio, share))
@@ -243,18 +254,6 @@ def _widened(measured: Measured | None, error: float) -> Measured | None:
     return Measured.normal(measured.value, math.hypot(measured.standard_error, error))
 
 
-def lost_share(part: Part, film: Film, *, settings: RadiometrySettings) -> float:
-    """Return the share of its contrast that a body's mean loses to the blur of optics and pixels, 0 to 1.
-
-    The mean over a box of width w blurred by a Gaussian of deviation s falls short by s sqrt(2 / pi) / w for each of
-    its two edges' halves, both ways: 1 - (1 - s k / w)(1 - s k / h), k = sqrt(2 / pi). Pixels count as 1/12 px2.
-    """
-    optics = film.blur_mm or settings.optics_px * film.pixel_mm
-    deviation = math.hypot(optics, film.pixel_mm / math.sqrt(12.0)) * math.sqrt(2 / math.pi)
-    kept = max(1 - deviation / max(part.w, 1e-6), 0.0) * max(1 - deviation / max(part.h, 1e-6), 0.0)
-    return 1.0 - kept
-
-
 def _apparent(part: Part, excess: Excess) -> Quantity | None:
     """Return what the camera shows for a part in the last second with power on, and the standard error of its noise."""
     film, window = excess.film, excess.last_second()
@@ -268,74 +267,61 @@ def _apparent(part: Part, excess: Excess) -> Quantity | None:
     return Quantity("noise of the reading", float(np.nanmean(course)), noise, unit="C", source="measured")
 
 
-def _corrected(
-    reading: PartReading,
-    part: Part,
-    excess: Excess,
-    surface: Surface,
-    conditions: Conditions,
-    *,
-    is_named: bool,
-    settings: RadiometrySettings,
-) -> PartReading:
+@dataclass(frozen=True)
+class _Case:
+    """One part as it was seen: its reading, its surface, and what blur took from its excess and from its rise."""
+
+    apparent: Quantity
+    surface: Surface
+    conditions: Conditions
+    of_excess: Resolution
+    of_rise: Resolution
+
+    def solve(self, difference: Measured | None, resolution: Resolution) -> SurfaceTemperature:
+        """Ask for temperature and difference."""
+        between = None if difference is None else _between(difference)
+        return temperature_of(self.apparent, self.surface, self.conditions, difference=between, resolution=resolution)
+
+
+def _corrected(reading: PartReading, case: _Case, *, is_named: bool) -> PartReading:
     """Return one part with its temperature and, where its surface is named, its own rise and excess."""
-    apparent = _apparent(part, excess)
-    if apparent is None:
-        return reading
-    lost = lost_share(part, excess.film, settings=settings)
-    answer = _solve(apparent, surface, conditions, reading.excess_k, lost=lost)
+    answer = case.solve(reading.excess_k, case.of_excess)
     if answer.temperature is None:
         return replace(reading, why={**reading.why, "temperature_c": answer.why})
     why = {key: text for key, text in reading.why.items() if key != "temperature_c"}
     changes: dict[str, object] = {}
     if is_named and answer.difference is not None:
         changes["excess_k"] = answer.difference.measured
-        risen = _solve(apparent, surface, conditions, reading.rise_k, lost=lost).difference
+        risen = case.solve(reading.rise_k, case.of_rise).difference
         if risen is not None:
             changes["rise_k"] = risen.measured
         if reading.rise_rate is not None:
-            changes["rise_rate"] = _own_rate(reading.rise_rate, apparent.value, surface, conditions)
+            changes["rise_rate"] = _own_rate(reading.rise_rate, case)
     return replace(
         reading, temperature_c=answer.temperature.measured, temperature_budget=answer.terms, why=why, **changes
     )
 
 
 def _drawn(
-    part: Part,
-    excess: Excess,
-    surface: Surface,
-    conditions: Conditions,
-    difference: Measured | None,
-    *,
-    random: np.random.Generator,
-    settings: RadiometrySettings,
-) -> tuple[Measured | None, Measured | None]:
+    case: _Case, difference: Measured | None, *, random: np.random.Generator, draws: int
+) -> tuple[Measured, Measured | None]:
     """Return one part's temperature and excess with their intervals by Monte Carlo."""
-    apparent = _apparent(part, excess)
-    if apparent is None:
-        return None, None
-    how = {"random": random, "draws": settings.draws, "lost_share": lost_share(part, excess.film, settings=settings)}
-    found = [check_by_draws(apparent, surface, conditions, **how)]
+    known = (case.apparent, case.surface, case.conditions)
+    how = {"random": random, "draws": draws, "resolution": case.of_excess}
+    found = [check_by_draws(*known, **how)]
     if difference is not None:
-        found.append(check_difference_by_draws(apparent, surface, conditions, _between(difference), **how))
+        found.append(check_difference_by_draws(*known, _between(difference), **how))
     made = [Measured(mean, min(low, mean), max(high, mean)) for mean, _, low, high in found]
     return made[0], made[1] if difference is not None else None
 
 
-def _own_rate(rate: RiseRate, apparent_c: float, surface: Surface, conditions: Conditions) -> RiseRate:
+def _own_rate(rate: RiseRate, case: _Case) -> RiseRate:
     """Return a rise rate of the surface itself: what the camera saw times the gain of the reading."""
+    surface, conditions = case.surface, case.conditions
     view = View(surface.emissivity, conditions.reflected_c.value)
-    ratio = float(gain(apparent_c, view, band=conditions.band))
+    ratio = float(gain(case.apparent.value, view, band=conditions.band))
     share = (surface.high - surface.low) / (2 * NORMAL_95 * surface.emissivity)
     return replace(rate, k_per_s=_grown(rate.k_per_s, ratio, share))
-
-
-def _solve(
-    apparent: Quantity, surface: Surface, conditions: Conditions, difference: Measured | None, *, lost: float
-) -> SurfaceTemperature:
-    """Ask for temperature and difference of one surface."""
-    between = None if difference is None else _between(difference)
-    return temperature_of(apparent, surface, conditions, difference=between, lost_share=lost)
 
 
 def _between(difference: Measured) -> Quantity:
