@@ -1,20 +1,21 @@
 """Foreseen detection limits: scaling laws that hold for any camera, and refused input."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from thermscan.model.errors import InputError
-from thermscan.physics.foresee import Setup, foresee
+from thermscan.model.settings import ForeseeSettings
+from thermscan.physics.foresee import DEFAULTS, Setup, foresee
 from thermscan.physics.plate import default_plate
 
 SECONDS = np.array([1.0, 3.0, 10.0])
 PLAN = Setup(noise_k=0.06, columns=160, rows=120, view_mm=110.0, part_mm=(1.6, 0.8))
 
 
-def limit(**changes):
-    from dataclasses import replace
-
-    return foresee(replace(PLAN, **changes), default_plate(1.6), SECONDS)
+def limit(*, settings=DEFAULTS, **changes):
+    return foresee(replace(PLAN, **changes), default_plate(1.6), SECONDS, settings=settings)
 
 
 def test_longer_films_show_smaller_sources():
@@ -28,11 +29,20 @@ def test_longer_films_show_smaller_sources():
 
 def test_limit_scales_as_noise_and_root_of_repeats():
     # matched filter (any text on detection): proportional to the noise, to the square root of variance over repeats
-    one = limit().smallest_w
-    assert limit(noise_k=0.12).smallest_w == pytest.approx(2 * one)
-    assert limit(repeats=4).smallest_w == pytest.approx(one / 2)
+    noise_only = ForeseeSettings(board_floor_k=0.0)
+    one = limit(settings=noise_only).smallest_w
+    assert limit(settings=noise_only, noise_k=0.12).smallest_w == pytest.approx(2 * one)
+    assert limit(settings=noise_only, repeats=4).smallest_w == pytest.approx(one / 2)
     # noise of one good board counts as much as that of the faulty one
-    assert limit(good_boards=1000).smallest_w == pytest.approx(one / np.sqrt(2), rel=1e-3)
+    assert limit(settings=noise_only, good_boards=1000).smallest_w == pytest.approx(one / np.sqrt(2), rel=1e-3)
+
+
+def test_differences_between_boards_do_not_average_out():
+    quiet = limit(noise_k=1e-4, repeats=100)
+    # what is left is the floor in deviations over the rise of the warmest pixel
+    deviations = quiet.smallest_w * quiet.peak_k_per_w / (0.03 * np.sqrt(2))
+    assert deviations == pytest.approx(np.full(3, deviations[0]), rel=1e-3)
+    assert 4 < deviations[0] < 7
 
 
 def test_coarse_cameras_are_warned_about():

@@ -16,6 +16,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "compare": ("thermscan.app.compare_command", "Find what is at fault on a board, best against known-good ones."),
     "look": ("thermscan.app.look_command", "Say what is in a recording and whether it can be used."),
     "baseline": ("thermscan.app.baseline_command", "Combine known-good recordings into one file."),
+    "foresee": (
+        "thermscan.app.foresee_command",
+        "Before filming: how small a source shows up, after how many seconds.",
+    ),
     "board": ("thermscan.app.board_command", "Make and draw board files."),
     "verify": ("thermscan.app.verify_command", "After a repair: is the fault gone, did anything else change."),
     "case": ("thermscan.app.case_command", "Keep a case: from intake over measurements and swaps to the sheets."),

@@ -104,8 +104,9 @@ def foresee(setup: Setup, plate: Plate, seconds: np.ndarray, *, settings: Forese
     Notes
     -----
     Matched filter: the information about a power is the sum over pixels and frames of (rise per watt / noise)^2, less
-    what the mean of the cold frames takes away. Camera noise only: differences between healthy boards come on top
-    where a part is warm, see the detection limit of the recording itself.
+    what the mean of the cold frames takes away. On top come what wanders in the sensor since the cold frames, and the
+    small differences between boards where nothing warms, neither of which longer films average out. Where a part is
+    warm on good boards too, healthy differences are larger: see the detection limit of the recording itself.
     """
     _check(setup, seconds)
     middle, sigma = plate.conductance_w_per_k.value, _log_width(plate)
@@ -162,7 +163,8 @@ def _smallest(
     rise = _rise(setup, plate, seconds, conductance, contact, settings)
     step = rise.clock[1]
     frames = setup.frame_rate_hz * step
-    cold = max(1.0, setup.cold_s * setup.frame_rate_hz)
+    # a wandering sensor leaves the cold frames worth no more than so many
+    cold = 1 / (1 / max(1.0, setup.cold_s * setup.frame_rate_hz) + settings.wander_share**2)
     sums = np.cumsum(rise.square * frames)
     cross = np.cumsum(rise.picture * frames, axis=0)
     count = np.cumsum(np.full(len(rise.clock), frames))
@@ -172,7 +174,9 @@ def _smallest(
     places = max(1.0, setup.columns * setup.rows / settings.pixels_a_place)
     needed = -ndtri(settings.false_alarms / places) + ndtri(0.95)
     at = np.clip(np.round(np.asarray(seconds) / step).astype(int), 1, len(rise.clock) - 1)
-    return needed * deviation / np.sqrt(np.maximum(known[at], 1e-12)), rise.peak[at]
+    by_noise = needed * deviation / np.sqrt(np.maximum(known[at], 1e-12))
+    by_boards = needed * settings.board_floor_k * np.sqrt(boards) / np.maximum(rise.peak[at], 1e-12)
+    return np.hypot(by_noise, by_boards), rise.peak[at]
 
 
 @dataclass(frozen=True)
