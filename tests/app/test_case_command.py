@@ -67,7 +67,14 @@ def kinds(name="job"):
 
 def test_first_minutes_come_before_any_power(bench):
     out = new("job", "--mains", "--lithium")
-    order = ["Look, power off", "Smell", "Resistance of the rails, power off", "discharged", "Power with a limit", "limit"]
+    order = [
+        "Look, power off",
+        "Smell",
+        "Resistance of the rails, power off",
+        "discharged",
+        "Power with a limit",
+        "limit",
+    ]
     places = [out.index(word) for word in order]
     assert places == sorted(places)
     assert out.index("earthed instrument") < out.index("Smell")
@@ -271,8 +278,16 @@ def test_a_swap_takes_its_change_from_compare_before(bench):
     paired("other", verdict="suspect")
     paired("unsure", verdict="cannot_tell")
     assert "C14 swapped, no change" in run("case", "add", "swap", "job", "C14", "--result", "same")
-    assert "film the board again" in run("case", "add", "swap", "job", "U3", "--result", "other")
+    out = run("case", "add", "swap", "job", "U3", "--result", "other")
+    assert "something changed, which does not say whether the fault is gone" in out
+    assert "film the board again" in run("case", "add", "swap", "job", "U3", "--change", "changed")
+    run("case", "export", "job", "--out", "sheets", "--sheet", "customer")
+    text = Path("sheets/customer.html").read_text(encoding="utf-8")
+    assert all(words in text for words in ("no change (compare --before)", "changed (compare --before)"))
+    twice = [{"role": role, "path": "a.tiff", "sha256": "ab"} for role in ("faulty", "before")]
+    paired("itself", verdict="like_good", inputs=twice)
     for args, line in (
+        (("swap", "job", "U3", "--result", "itself"), "compares a recording with itself"),
         (("swap", "job", "U3", "--result", "unsure"), "could not tell whether anything changed"),
         (("swap", "job", "U3", "--result", "result"), "use compare --before"),
         (("swap", "job", "U3", "--result", "."), "is no result of compare"),

@@ -188,8 +188,10 @@ def swap(folder: str, ref: str, *, action: str, change: str | None, result: str 
     check_ref(case, ref)
     if (change is None) == (result is None):
         raise InputError("--change", "", "what changed is not said, or twice", "give --change or --result, not both")
-    change = change or change_by(result or "")
-    add_entry(case, "swap", {"ref": ref, "action": action, "change": change, "note": note})
+    said = {"ref": ref, "action": action, "note": note}
+    if result is not None:
+        said |= {"change": change_by(result), "seen_by": "compare --before"}
+    add_entry(case, "swap", {"change": change, **said})
     click.echo(f"caution: {MAY_BE_HOT}")
     _done(folder, again=again)
 

@@ -222,6 +222,9 @@ def change_by(result: str) -> str:
         ) from error
     if basis != "itself_before":
         raise InputError(str(path), "basis", f"compares with {basis}", "use compare --before, on the same board")
+    digests = [i["sha256"] for i in document.get("inputs", ()) if i["role"] in ("faulty", "before") and i["sha256"]]
+    if len(set(digests)) < len(digests):
+        raise InputError(str(path), "inputs", "compares a recording with itself", "film the board again after the work")
     if verdict == "cannot_tell":
         raise InputError(str(path), "verdict", "could not tell whether anything changed", "film again, or say --change")
     return "none" if verdict == "like_good" else "changed"

@@ -214,11 +214,18 @@ def _good(reading: Reading) -> str:
     return "not measured" if reading.good_value is None else meter(reading.good_value, reading.unit)
 
 
+def _change_words(entry: Entry) -> str:
+    """Say what a swap changed, and who says so where it was not the user."""
+    change = entry.text("change")
+    if entry.text("seen_by"):
+        return f"{'changed' if change == 'changed' else CHANGE_WORDS[change]} ({entry.text('seen_by')})"
+    return CHANGE_WORDS.get(change, change)
+
+
 def work_block(view: CaseView) -> Block | None:
     """Return the parts swapped or removed and what changed."""
     rows = tuple(
-        (when(e), e.text("ref"), e.text("action"), CHANGE_WORDS.get(e.text("change"), e.text("change")), e.text("note"))
-        for e in view.state.of_kind("swap")
+        (when(e), e.text("ref"), e.text("action"), _change_words(e), e.text("note")) for e in view.state.of_kind("swap")
     )
     return Block("Parts worked on", heads=("when", "part", "what", "then", "note"), rows=rows) if rows else None
 

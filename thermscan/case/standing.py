@@ -229,6 +229,8 @@ def read_standing(content: bytes, board: Board | None, *, path: str) -> Standing
 
 
 def _waiting_words(entry: Entry) -> str:
+    if entry.kind == "swap" and entry.text("seen_by"):
+        return "something changed, which does not say whether the fault is gone: compare with good boards again"
     if entry.kind == "swap":
         return "something changed but the fault stayed: film the board again to weigh it"
     if entry.kind == "symptom":
