@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from thermscan.app.opening import (
+    check_distinct,
     open_board_or_size,
     open_one,
     parse_injection,
@@ -76,6 +77,8 @@ def open_job(request: CompareRequest) -> Job:
     if baseline is not None and seen.transmission is not None:
         raise InputError("--transmission", "", "the baseline file was made without it", "give the good recordings")
     goods = tuple(before_window(good, seen) for good in goods)
+    told = [("of the faulty board", faulty), *((f"of a good board ({good.name})", good) for good in goods)]
+    check_distinct([*told, *([("before", before)] if before else [])])
     side = same_side((faulty, *goods, *((before,) if before else ())))
     job = Job(
         faulty=faulty,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from thermscan.app.options import Reading
@@ -90,3 +91,13 @@ def same_side(recordings: tuple[Recording, ...]) -> str:
             problem = f"shows the {other.facts.side} side, {recordings[0].name} the {first}"
             raise InputError(other.path, "", problem, "faulty and good must show the same side; set it with --side")
     return first
+
+
+def check_distinct(told: Sequence[tuple[str, Recording]]) -> None:
+    """Refuse one recording in two places: it would count twice, or verify itself; raises InputError."""
+    seen: dict[str, str] = {}
+    for role, recording in told:
+        if recording.sha256 and recording.sha256 in seen:
+            problem = f"is the same recording as the one {seen[recording.sha256]}"
+            raise InputError(recording.path or recording.name, "", problem, "name each recording once")
+        seen[recording.sha256] = role

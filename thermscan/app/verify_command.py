@@ -8,14 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from thermscan.app.opening import open_board_or_size, open_one, same_side, split_goods
+from thermscan.app.opening import check_distinct, open_board_or_size, open_one, same_side, split_goods
 from thermscan.app.options import Reading, board_options, output_options, recording_options, show_options
 from thermscan.model.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from thermscan.model.recording import Recording
     from thermscan.pipeline.verify import Verified, VerifyJob
 
 EXAMPLE = (
@@ -130,16 +127,6 @@ def open_verify_job(request: VerifyRequest) -> VerifyJob:
         surfaces=open_surfaces(),
         run_for_s=request.run_for,
     )
-
-
-def check_distinct(told: Sequence[tuple[str, Recording]]) -> None:
-    """Refuse one recording in two places: it would count twice, or verify itself; raises InputError."""
-    seen: dict[str, str] = {}
-    for role, recording in told:
-        if recording.sha256 and recording.sha256 in seen:
-            problem = f"is the same recording as the one {seen[recording.sha256]}"
-            raise InputError(recording.path or recording.name, "", problem, "name each recording once")
-        seen[recording.sha256] = role
 
 
 def write_verified(verified: Verified, out: Path, *, fahrenheit: bool) -> None:
