@@ -16,7 +16,7 @@ import click
 
 from thermscan import __version__
 from thermscan.app.compare_job import write_comparison
-from thermscan.app.opening import open_one, same_side
+from thermscan.app.opening import open_one, open_settings, same_side
 from thermscan.app.options import Reading as How
 from thermscan.app.progress import progress_bar
 from thermscan.case.folder import CaseFolder, digest_of, keep_file, open_case, recording_path, relative_name
@@ -137,11 +137,10 @@ def recompute(folder: str) -> None:
     """
     case = open_case(folder)
     job = _job_of(case)
-    from thermscan.model.settings import Settings
     from thermscan.pipeline.compare import compare
 
     tell, finish = progress_bar(quiet=False)
-    comparison = compare(job, settings=Settings(), tell=tell)
+    comparison = compare(job, settings=open_settings(), tell=tell)
     finish()
     results = case.path / "results"
     made = results / f".made-{os.getpid()}"

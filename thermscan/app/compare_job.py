@@ -12,6 +12,7 @@ from thermscan.app.opening import (
     check_distinct,
     open_board_or_size,
     open_one,
+    open_settings,
     parse_injection,
     same_side,
     split_goods,
@@ -148,11 +149,10 @@ def run_compare(request: CompareRequest, *, as_json: bool, fahrenheit: bool) -> 
     """Run one comparison from files to files and print the answer."""
     check_request(request)
     job = open_job(request)
-    from thermscan.model.settings import Settings
     from thermscan.pipeline.compare import compare
 
     tell, finish = progress_bar(quiet=as_json)
-    comparison = compare(job, settings=Settings(), tell=tell)
+    comparison = compare(job, settings=open_settings(), tell=tell)
     finish()
     write_comparison(comparison, request.out, force=request.force, poses=request.save_poses, fahrenheit=fahrenheit)
     if as_json:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from thermscan.app.options import Reading
 from thermscan.model.board import Board
 from thermscan.model.errors import InputError
 from thermscan.model.film import Baseline
 from thermscan.model.recording import Drive, Recording
+
+if TYPE_CHECKING:
+    from thermscan.model.settings import Settings
 
 
 def open_one(path: str, how: Reading) -> Recording:
@@ -37,6 +41,16 @@ def profile_folders() -> tuple[str, ...]:
 
     own = user_folder()
     return (*((str(own),) if own.is_dir() else ()), str(data_folder("calibration")))
+
+
+def open_settings() -> Settings:
+    """Return the settings, with the plate materials of the user's own folder where it holds a table of them."""
+    from thermscan.model.settings import Settings
+    from thermscan.pipeline.own_materials import with_materials
+    from thermscan.read.material_file import open_own_materials
+
+    entries, path = open_own_materials()
+    return with_materials(Settings(), entries, path=path)
 
 
 def open_board_or_size(board_path: str | None, size: str | None) -> Board | None:

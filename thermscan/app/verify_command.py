@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from thermscan.app.opening import check_distinct, open_board_or_size, open_one, same_side, split_goods
+from thermscan.app.opening import check_distinct, open_board_or_size, open_one, open_settings, same_side, split_goods
 from thermscan.app.options import Reading, board_options, output_options, recording_options, show_options
 from thermscan.model.errors import InputError
 
@@ -70,19 +70,18 @@ def command(
 ) -> None:
     """Verify a repair from the recordings AFTER it, each a cold start.
 
-    It passes when the fault is gone, nothing is new, two cold starts were seen, one run reached thermal balance (or
+    It passes when the fault was seen before and is gone, nothing is new, two cold starts were seen, one run reached thermal balance (or
     the stated time), nothing restarted and every rail was measured within its tolerance. What was not done is listed
     as not done. A recording does not test function or safety: local codes and licensed practice say what else must
     be tested.
     """
     from thermscan.app.progress import progress_bar
-    from thermscan.model.settings import Settings
     from thermscan.pipeline.verify import verify
 
     check_verify_folder(out, force=force)
     job = open_verify_job(VerifyRequest(after, goods, before, long_run, run_for, board_path, size, readings_path, how))
     tell, finish = progress_bar(quiet=as_json)
-    verified = verify(job, settings=Settings(), tell=tell)
+    verified = verify(job, settings=open_settings(), tell=tell)
     finish()
     write_verified(verified, Path(out), fahrenheit=fahrenheit)
     print_verified(verified, Path(out), as_json=as_json)
