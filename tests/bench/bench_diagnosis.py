@@ -226,11 +226,13 @@ class Row:
     with_ohm: tuple[bool, float]
     with_volt: tuple[bool, float]
     strong: bool
+    goods: int
+    read: bool
 
 
-def judge(seed: int, folder: Path, *, with_readings: bool) -> Row | None:
+def judge(seed: int, folder: Path, *, with_readings: bool, with_sources: bool) -> Row | None:
     """Explain one case, without and (where asked for) with readings."""
-    found = stored(seed, folder)
+    found = stored(seed, folder, with_sources=with_sources)
     if found is None:
         return None
     evidence, board, truth = found
@@ -248,6 +250,7 @@ def judge(seed: int, folder: Path, *, with_readings: bool) -> Row | None:
         truth.word != "none" and plain_is_right(evidence, board, truth),
         ranking.verdict, ranking.suspects[0].probability if ranking.suspects else 0.0, ranking.no_fault_probability,
         chance(ranking, truth), seconds, extra["resistance_to_ground"], extra["voltage"], is_strong(evidence, truth),
+        evidence.good_boards, with_readings,
     )  # fmt: skip
 
 
@@ -282,16 +285,30 @@ def print_table(rows: list[Row]) -> None:
     for name, some in (("strong at part", [r for r in faulty if r.strong]),):
         if some:
             print(_line(name, some))
+    for count in sorted({r.goods for r in faulty}):
+        print(_line(f"{count} good boards", [r for r in faulty if r.goods == count]))
     accused = sum(r.verdict == "suspect" for r in good)
     print(f"good boards accused: {accused} of {len(good)}")
     said = [r for r in rows if r.verdict == "suspect"]
     print(f"verdicts suspect: {len(said)}, right {np.mean([r.first for r in said]):.3f}")
+    open_ = [r for r in faulty if r.verdict == "cannot_tell"]
+    wrong = sum(not r.first for r in open_)
+    print(f"cannot_tell: {len(open_)} of {len(faulty)} faulty boards; {wrong} of them would have been named wrongly")
+    print(f"like_good said of faulty boards: {sum(r.verdict == 'like_good' for r in faulty)}")
     _print_calibration(rows)
-    for name, key in (("resistance of each rail", "with_ohm"), ("voltage of each rail", "with_volt")):
-        hit = np.mean([getattr(r, key)[0] for r in faulty])
-        gain = np.mean([math.log(max(getattr(r, key)[1], 1e-4)) - math.log(max(r.right_p, 1e-4)) for r in rows])
-        print(f"with {name}: first {hit:.3f} (without {np.mean([r.first for r in faulty]):.3f}), log score {gain:+.3f}")
+    _print_readings([r for r in rows if r.read])
     print(f"{np.mean([r.seconds for r in rows]):.2f} s CPU a case")
+
+
+def _print_readings(rows: list[Row]) -> None:
+    """Print what each kind of reading adds, over the cases it was tried on."""
+    faulty = [r for r in rows if r.word != "none"]
+    for name, key in (("resistance of each rail", "with_ohm"), ("voltage of each rail", "with_volt")):
+        if not faulty:
+            return
+        hit, alone = (sum(v) for v in zip(*((getattr(r, key)[0], r.first) for r in faulty), strict=True))
+        gain = np.mean([math.log(max(getattr(r, key)[1], 1e-4)) - math.log(max(r.right_p, 1e-4)) for r in rows])
+        print(f"with {name}: first {hit} of {len(faulty)} (without {alone}), log score {gain:+.3f}")
 
 
 def _line(name: str, some: list[Row]) -> str:
@@ -321,7 +338,9 @@ def main() -> None:
     parser.add_argument("--seeds", default="1000:1330", metavar="FIRST:END")
     parser.add_argument("--store", required=True, type=Path)
     parser.add_argument("--stored-only", action="store_true", help="judge what is in the folder, make nothing new")
-    parser.add_argument("--with-readings", action="store_true", help="also measure the gain from readings")
+    parser.add_argument("--readings-every", type=int, default=0, metavar="N", help="measure the gain from readings too,"
+                        " on every N-th seed (three times the work there)")  # fmt: skip
+    parser.add_argument("--with-sources", action="store_true", help="fit sources too, for new cases: ten times as long")
     choice = parser.parse_args()
     choice.store.mkdir(parents=True, exist_ok=True)
     first, end = (int(v) for v in choice.seeds.split(":"))
@@ -329,7 +348,8 @@ def main() -> None:
     for seed in range(first, end):
         if choice.stored_only and not (choice.store / f"{seed}.pkl").exists():
             continue
-        row = judge(seed, choice.store, with_readings=choice.with_readings)
+        with_readings = choice.readings_every > 0 and seed % choice.readings_every == 0
+        row = judge(seed, choice.store, with_readings=with_readings, with_sources=choice.with_sources)
         if row is not None:
             rows.append(row)
             print(

@@ -26,7 +26,7 @@ def silent_shares(lineup: Lineup) -> np.ndarray:
     Between ``least_silent`` and ``most_silent``: no limit is that sure.
     """
     settings = lineup.settings
-    limits = _watts_to_see(lineup)
+    limits = watts_to_see(lineup)
     shares = [_silent(h, lineup, limits) for h in lineup.hypotheses]
     return np.clip(np.array(shares), settings.least_silent, settings.most_silent)
 
@@ -52,12 +52,12 @@ def seen_sentences(lineup: Lineup) -> tuple[str, ...]:
 
 def typical_limit_w(lineup: Lineup) -> float | None:
     """Return the median over the parts seen of the watts that would stand out, None where none is seen."""
-    seen = [w for w, ref, ok in zip(_watts_to_see(lineup), lineup.scene.refs, lineup.scene.is_seen, strict=True)
+    seen = [w for w, ref, ok in zip(watts_to_see(lineup), lineup.scene.refs, lineup.scene.is_seen, strict=True)
             if ref is not None and ok]  # fmt: skip
     return float(np.median(seen)) if seen else None
 
 
-def _watts_to_see(lineup: Lineup) -> np.ndarray:
+def watts_to_see(lineup: Lineup) -> np.ndarray:
     """Return the watts at each place that would stand out there, ndarray (places,)."""
     scene, settings = lineup.scene, lineup.settings
     thickness = (lineup.board.thickness_mm if lineup.board else None) or USUAL_THICKNESS_MM

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from thermscan.explain.bare_place import Bare
+from thermscan.explain.bare_place import Bare, edge_distance_mm
 from thermscan.explain.hypothesis import Hypothesis, Lineup
 from thermscan.model.evidence import Evidence
 
@@ -47,6 +47,7 @@ def reasons_for(where: str, faults: list[Hypothesis], lineup: Lineup, evidence: 
         out.append(_bare_sentence(lineup.bare[int(where[1:])], lineup, evidence))
     else:
         out += _own_sentences(where, main, lineup, evidence)
+        out += _pad_sentences(where, main, lineup)
     out += _dark_sentences(main, lineup, evidence)
     out += _decoy_sentences(where, main, lineup)
     out += _source_sentences(where, evidence)
@@ -81,6 +82,21 @@ def _own_sentences(ref: str, main: Hypothesis, lineup: Lineup, evidence: Evidenc
     if main.fault not in ("dead_supply", "open_or_missing", "supply_limit") and abs(excess) < 2 * scale:
         out.append(f"{ref} itself shows little; it is listed because of its kind and of what stands around it")
     return out
+
+
+def _pad_sentences(ref: str, main: Hypothesis, lineup: Lineup) -> list[str]:
+    """Say where off the body the heat comes from, where it sits at the part's pads."""
+    part = next((p for p in (lineup.board.parts if lineup.board else ()) if p.ref == ref), None)
+    if main.at is None or part is None:
+        return []
+    place = lineup.bare[main.at]
+    off = edge_distance_mm(part, place.x_mm, place.y_mm)
+    others = [r for r, _ in place.owners if r != ref]
+    beside = f", or a bridge to {others[0]}" if others else ""
+    return [
+        f"the extra heat comes from x {place.x_mm:.1f}, y {place.y_mm:.1f} mm, {off:.1f} mm off the body of {ref}:"
+        f" its pads or solder{beside}"
+    ]
 
 
 def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:

@@ -17,21 +17,23 @@ def without_passing(excess: Excess, *, settings: DetectionSettings) -> Excess:
     Notes
     -----
     A place that a source has warmed by several kelvin keeps most of it for seconds: the board beneath cools only as
-    its heat spreads. A difference that stands out of the straight line between the bins before and after it by
-    ``passing_sigma`` of noise and by ``passing_k``, either way, and leaves less than ``passing_left`` of itself behind
-    within ``passing_s``, is blanked with its neighbours in place and time. Not done on another clock than power-on's,
-    in counts, or where fewer than five bins are known. Not valid for a supply that restarts: the caller leaves it out.
+    its heat spreads. A difference that stands out of the bins before and after it by ``passing_sigma`` of noise and by
+    ``passing_k``, either way, by more than what was there already, and leaves less than ``passing_left`` of itself
+    behind within ``passing_s``, is blanked with its neighbours in place and time. Not done on another clock than
+    power-on's, in counts, or where fewer than five bins are known. Not valid for a supply that restarts: the caller
+    leaves it out.
     """
     film = excess.film
-    bins = len(excess.excess)
-    if film.clock != "power_on" or film.unit != "celsius" or bins < 5:
+    on = len(excess.excess)
+    if film.on_for_s is not None:  # what cools after power-off is heat
+        on = int(np.searchsorted(film.edges_s[1:], film.on_for_s + 1e-9, side="right"))
+    if film.clock != "power_on" or film.unit != "celsius" or on < 5:
         return excess
     width = float(np.median(np.diff(film.edges_s)))
-    longest = max(1, min(int(np.ceil(settings.passing_s / max(width, 1e-6))), bins - 2))
+    longest = max(1, min(int(np.ceil(settings.passing_s / max(width, 1e-6))), on - 2))
     noise = np.broadcast_to(excess.noise, excess.excess.shape)
-    passed = _passing(excess.excess, noise, longest, settings) & film.inside
-    if film.on_for_s is not None:
-        passed &= (film.edges_s[1:] <= film.on_for_s + 1e-9)[:, None, None]  # what cools after power-off is heat
+    passed = np.zeros(excess.excess.shape, bool)
+    passed[:on] = _passing(excess.excess[:on], noise[:on], longest, settings) & film.inside
     if not passed.any():
         return excess
     reach = max(1, int(np.ceil(settings.passing_reach_px * film.pixel_mm / film.grid.step_mm)))
@@ -39,7 +41,7 @@ def without_passing(excess: Excess, *, settings: DetectionSettings) -> Excess:
     passed = ndimage.binary_dilation(passed, around, iterations=reach)
     passed = ndimage.binary_dilation(passed, np.ones((3, 1, 1), bool))
     out = np.where(passed, np.nan, excess.excess).astype(excess.excess.dtype)
-    share = 100.0 * float((passed & film.inside).sum()) / max(float(film.inside.sum()) * bins, 1.0)
+    share = 100.0 * float((passed & film.inside).sum()) / max(float(film.inside.sum()) * len(passed), 1.0)
     text = (
         f"something passed before the camera (a hand, a cable, a reflection): {share:.1f} % of the places and times"
         " are left out"
@@ -63,7 +65,7 @@ def _passing(values: np.ndarray, noise: np.ndarray, longest: int, settings: Dete
             usable = there[start - 1] & there[start + dwell]
             inner = padded[start : start + dwell]
             top = np.maximum(before, after), np.minimum(before, after)
-            left = np.abs(after - before)
+            left = np.maximum(np.abs(after - before), settings.passing_left * np.maximum(np.abs(before), np.abs(after)))
             for sign, level in ((1.0, top[0]), (-1.0, top[1])):
                 above = sign * (inner - level)
                 size = above.max(axis=0)

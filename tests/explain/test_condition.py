@@ -1,0 +1,101 @@
+"""Runs that were not alike are said to be so, and an odd good board is named."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from thermscan.explain.condition import compare_conditions, odd_good_boards
+from thermscan.explain.suspect import explain
+from thermscan.model.evidence import Evidence
+from thermscan.model.recording import SupplyPoint
+from thermscan.model.result import PartReading
+from thermscan.model.settings import ExplainSettings
+
+SETTINGS = ExplainSettings()
+
+
+def log(volts, amps):
+    return tuple(SupplyPoint(0.1 * i, volts, amps) for i in range(20))
+
+
+def run(volts, amps, **more):
+    return Evidence(supply=log(volts, amps), good_supplies=(log(12.0, 0.5), log(12.0, 0.52)), **more)
+
+
+def test_equal_volts_say_nothing():
+    found = compare_conditions(run(12.1, 0.5), SETTINGS)
+    assert not found.sentences
+    assert not found.is_refused
+    assert found.common_share == SETTINGS.common_share
+
+
+def test_lower_volts_are_allowed_for():
+    # a resistor's heat goes with the square of its volts: 10.8 V for 12 V leaves 81 %
+    found = compare_conditions(run(10.8, 0.45), SETTINGS)
+    assert "10 % less volts" in found.sentences[0]
+    assert "19 %" in found.sentences[0]
+    assert found.common_share == pytest.approx(0.19)
+    assert not found.is_refused
+
+
+def test_far_apart_is_refused():
+    found = compare_conditions(run(8.0, 0.3), SETTINGS)
+    assert found.is_refused
+    assert "film both at the same volts" in found.sentences[0]
+
+
+def test_volts_that_the_fault_pulls_down_are_no_condition():
+    assert not compare_conditions(run(8.0, 2.0), SETTINGS).sentences
+
+
+def test_a_warmer_room_is_said():
+    found = compare_conditions(Evidence(ambient_c=33.0, good_ambients_c=(22.0, 24.0)), SETTINGS)
+    assert "10 K warmer" in found.sentences[0]
+
+
+def board_of(values, seed):
+    """Parts of a good board judged by the others: course of three bins, last value given."""
+    random = np.random.default_rng(seed)
+    out = []
+    for i, value in enumerate(values):
+        excess = np.array([0.3, 0.7, 1.0]) * (value + random.normal(0, 0.05))
+        flat = np.full(3, 0.05)
+        out.append(
+            PartReading(
+                f"U{i + 1}", "chip", "top", "like_good", None, None, None, None, None, None, 0.0,
+                excess_course_k=excess, noise_course_k=flat, spread_course_k=2 * flat, rise_course_k=2.0 + excess,
+            )
+        )  # fmt: skip
+    return tuple(out)
+
+
+def boards(odd):
+    calm = [board_of(np.zeros(12), seed) for seed in range(3)]
+    if odd:
+        calm[1] = board_of(np.array([4.0] + [0.0] * 11), 9)
+    return Evidence(left_out=tuple(calm), good_boards=3, good_names=("a.npy", "b.npy", "c.npy"))
+
+
+def test_an_odd_good_board_is_named():
+    (said,) = odd_good_boards(boards(odd=True), SETTINGS)
+    assert "b.npy" in said
+    assert "U1" in said
+
+
+def test_like_boards_are_not_odd():
+    assert odd_good_boards(boards(odd=False), SETTINGS) == ()
+
+
+def test_of_two_only_the_pair_is_named():
+    found = boards(odd=True)
+    (said,) = odd_good_boards(replace(found, left_out=found.left_out[:2], good_boards=2), SETTINGS)
+    assert "a.npy and b.npy" in said
+
+
+def test_the_ranking_carries_the_flag(made_case, bare_evidence):
+    case = made_case(23, "none")
+    found = replace(bare_evidence(case.evidence), left_out=boards(odd=True).left_out, good_names=("a", "b", "c"))
+    ranking = explain(found, case.board)
+    assert ranking.flags == ("odd_good_board",)
+    assert any(w.startswith("b is odd") for w in ranking.warnings)
