@@ -168,10 +168,10 @@ def test_distance_to_edges():
 def test_what_was_not_done_is_listed_as_not_done():
     _, _, criteria, _ = judge(FAULTY, FAULTY, runs=[run()], rails=(Rail("+3V3", 3.3),))
     assert {c.name: c.state for c in criteria} == {
-        "whole board": "not_met", "cold starts": "not_done", "restarts": "met", "thermal balance": "not_done",
-        "rail +3V3": "not_done",
+        "fault": "not_met", "whole board": "not_met", "cold starts": "not_done", "restarts": "met",
+        "thermal balance": "not_done", "rail +3V3": "not_done",
     }  # fmt: skip
-    assert criteria[1].found == "1 of 1 recordings"
+    assert criteria[2].found == "1 of 1 recordings"
 
 
 def test_restarts():
@@ -221,7 +221,7 @@ def test_a_small_difference_that_stays_is_no_fault_but_keeps_the_repair_from_pas
     outcome, sentence, criteria, _ = judge(before, [part("C14", 0.0), part("R1", 1.4)], runs=[run(), run()])
     assert outcome == "gone"
     assert "Still not like the good boards, though less than the fault was: R1." in sentence
-    assert (criteria[0].name, criteria[0].state) == ("whole board", "not_met")
+    assert [(c.name, c.state) for c in criteria[:2]] == [("fault", "met"), ("whole board", "not_met")]
 
 
 def test_scatter_over_the_board_widens_the_errors():
@@ -241,3 +241,15 @@ def test_what_an_earlier_run_left_is_told_from_the_room_and_the_camera():
     left, _ = warmth_at_start(room + 0.3 * rise, rise)
     assert left == pytest.approx(2.4, abs=0.05)
     assert not is_cold(left, reached, settings=SETTINGS)
+
+
+def test_only_a_fault_that_was_seen_counts_as_gone():
+    calm = [part("C14", 0.1)]
+    for before, after, state, found in (
+        (FAULTY, [part(r, 0.1) for r in ("C14", "U3", "U5", "R1")], "met", "gone: C14, U5, U3"),
+        (FAULTY, FAULTY, "not_met", "still there: C14, U5, U3"),
+        (None, calm, "not_done", "no recording from before"),
+        (calm, calm, "not_done", "cannot be told: check by the symptom"),
+    ):
+        criterion = judge(before, after)[2][0]
+        assert (criterion.name, criterion.state, criterion.found) == ("fault", state, found)

@@ -340,6 +340,20 @@ def _names(places: Sequence[PlaceChange]) -> str:
     return ", ".join(p.name for p in places[:4]) + more
 
 
+def fault_criterion(outcome: str, places: Sequence[PlaceChange], *, settings: VerifySettings) -> Criterion:
+    """Check that what differed before the repair is gone; what never showed, or was never filmed, is not done."""
+    wanted = "seen before the repair, gone after it"
+    main = main_places(places, settings=settings)
+    there, gone = ([p for p in main if p.state == state] for state in ("still_there", "gone"))
+    if outcome == "like_good":
+        return Criterion("fault", wanted, "no recording from before", "not_done")
+    if there:
+        return Criterion("fault", wanted, f"still there: {_names(there)}", "not_met")
+    if gone:
+        return Criterion("fault", wanted, f"gone: {_names(gone)}", "met")
+    return Criterion("fault", wanted, "cannot be told: check by the symptom", "not_done")
+
+
 def rest_criterion(places: Sequence[PlaceChange]) -> Criterion:
     """Check that nothing differs from the good boards any more, the fault's place included."""
     wanted = "like the good boards"
@@ -376,9 +390,10 @@ def verify_repair(
     """
     settings = settings or VerifySettings()
     places = judge_places(evidence, settings=settings)
-    limit = limit_words(evidence, settings=settings)
-    outcome, sentence = outcome_of(places, has_before=evidence.before is not None, limit=limit, settings=settings)
+    limit, known = limit_words(evidence, settings=settings), evidence.before is not None
+    outcome, sentence = outcome_of(places, has_before=known, limit=limit, settings=settings)
     criteria = (
+        fault_criterion(outcome if known else "like_good", places, settings=settings),
         rest_criterion(places),
         cold_start_criterion(evidence.runs, settings=settings),
         restart_criterion(evidence.runs),

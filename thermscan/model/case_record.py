@@ -215,8 +215,8 @@ class PlaceChange:
 class Verification:
     """The answer of a verification.
 
-    ``outcome`` is one of VERIFY_OUTCOMES; ``passed`` is True only where the fault is gone (or the board is like the
-    good ones), nothing is new and every criterion is met.
+    ``outcome`` is one of VERIFY_OUTCOMES; ``passed`` is True only where every criterion is met: that the fault was
+    seen before and is gone, that nothing is new, and the rest.
     """
 
     outcome: str
