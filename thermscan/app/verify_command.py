@@ -70,10 +70,10 @@ def command(
 ) -> None:
     """Verify a repair from the recordings AFTER it, each a cold start.
 
-    It passes when the fault was seen before and is gone, nothing is new, two cold starts were seen, one run reached thermal balance (or
-    the stated time), nothing restarted and every rail was measured within its tolerance. What was not done is listed
-    as not done. A recording does not test function or safety: local codes and licensed practice say what else must
-    be tested.
+    It passes when the fault was seen before and is gone, nothing is new, two cold starts were seen, one run reached
+    thermal balance (or the stated time), nothing restarted and every rail was measured within its tolerance. What was
+    not done is listed as not done. A recording does not test function or safety: local codes and licensed practice
+    say what else must be tested.
     """
     from thermscan.app.progress import progress_bar
     from thermscan.pipeline.verify import verify
