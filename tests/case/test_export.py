@@ -117,6 +117,12 @@ def test_customer_sheet_never_calls_an_unverified_repair_verified(full, board, b
         name, digest = keep_file(full, content, "verification.json", under="results")
         case = bench.add(full, "verification", path=name, sha256=digest, outcome="gone", passed=passed)
         assert words in make_sheet("customer", view(case, board)).answer
+    content = json.dumps(document | {"outcome": "like_good"}).encode()
+    name, digest = keep_file(full, content, "verification.json", under="results")
+    case = bench.add(full, "verification", path=name, sha256=digest, outcome="like_good", passed=False)
+    answers = [make_sheet(kind, view(case, board)).answer for kind in ("bench", "customer")]
+    assert all("The board behaves like the good ones; the verification is not" in answer for answer in answers)
+    assert not any("fault is gone" in answer for answer in answers)
     left = next(b for b in make_sheet("customer", view(case, board)).blocks if b.title == "What was not tested")
     assert "cold starts: not done (wanted: 2)" in left.lines
 

@@ -33,6 +33,7 @@ from thermscan.show.sheet import Block, Sheet
 from thermscan.show.words import say_share
 
 SHEETS = ("bench", "customer", "donor")
+GOOD_WORDS = {"gone": "The fault is gone", "like_good": "The board behaves like the good ones"}
 WARMED_K = 0.5  # a part that rose less than this was not shown to do anything; judgement
 LIKE_VOLTS = 0.05  # share by which a rail may differ from the good board's; common practice, no source
 
@@ -81,9 +82,10 @@ def _checked(state: CaseState) -> tuple[str, str]:
         return "Not verified by a recording.", "open"
     if entry.data.get("passed") is True:
         return "Verified.", "good"
-    if entry.text("outcome") in ("gone", "like_good"):
-        return "The fault is gone; the verification is not complete.", "open"
-    return f"Not verified: {entry.text('outcome').replace('_', ' ')}.", "bad"
+    if entry.text("outcome") in GOOD_WORDS:
+        return f"{GOOD_WORDS[entry.text('outcome')]}; the verification is not complete.", "open"
+    tone = "open" if entry.text("outcome") == "cannot_tell" else "bad"
+    return f"Not verified: {entry.text('outcome').replace('_', ' ')}.", tone
 
 
 def bench_sheet(view: CaseView) -> Sheet:
@@ -205,9 +207,9 @@ def _customer_answer(state: CaseState, document: Mapping[str, object] | None) ->
         return "Repaired; not verified by a recording afterwards.", "open"
     if document["passed"]:
         return "Repaired and verified.", "good"
-    if document["outcome"] in ("gone", "like_good"):
-        return "Repaired; the fault is gone, the verification is not complete.", "open"
-    return f"Not verified. {document['sentence']}", "bad"
+    if document["outcome"] in GOOD_WORDS:
+        return f"Repaired. {GOOD_WORDS[str(document['outcome'])]}; the verification is not complete.", "open"
+    return f"Not verified. {document['sentence']}", "open" if document["outcome"] == "cannot_tell" else "bad"
 
 
 def _not_tested(view: CaseView, document: Mapping[str, object] | None) -> Block:
