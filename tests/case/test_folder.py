@@ -5,7 +5,7 @@ import json
 
 import pytest
 
-from thermscan.case.folder import check_files, digest_of, keep_file, new_case, open_case, relative_name
+from thermscan.case.folder import case_file, check_files, digest_of, keep_file, new_case, open_case, relative_name
 from thermscan.model.case_record import CaseHead
 from thermscan.model.errors import InputError
 
@@ -90,3 +90,11 @@ def test_paths_are_kept_relative_where_things_move_together(bench, tmp_path):
     assert relative_name(case, tmp_path / "a.tiff") == "../a.tiff"
     assert relative_name(case, case.path / "in" / "a.tiff") == "in/a.tiff"
     assert relative_name(case, "/elsewhere/a.tiff") == "/elsewhere/a.tiff"
+
+
+def test_a_log_cannot_fetch_files_from_outside_the_case(bench, tmp_path):
+    (tmp_path / "secret.png").write_bytes(b"\x89PNG")
+    case = bench.open()
+    for name in ("../secret.png", str(tmp_path / "secret.png")):
+        with pytest.raises(InputError, match="outside of it"):
+            case_file(case, name)

@@ -237,8 +237,10 @@ def _trouble_with(path: Path, name: str, wanted: str, number: int) -> list[str]:
 
 
 def case_file(case: CaseFolder, name: str, *, wanted: str = "") -> bytes:
-    """Read a file of the case; raises InputError where it is missing or its hash is not ``wanted``."""
+    """Read a file of the case; raises InputError where it is missing, outside, or its hash is not ``wanted``."""
     path = case.path / name
+    if not path.resolve().is_relative_to(case.path.resolve()):
+        raise InputError(str(case.path), "", f"its log names the file {name} outside of it", "get it from its maker")
     try:
         content = path.read_bytes()
     except OSError as error:
