@@ -82,7 +82,12 @@ def calibrate_noise(recording: Recording, *, most_frames: int = 200, date: str, 
     if recording.unit != "celsius":
         raise InputError(recording.path, "", "holds counts, so millikelvin are not known", "give --scale and --offset")
     if recording.frames < 3:
-        raise InputError(recording.path, "", f"holds {recording.frames} frames", "record a hundred or more")
+        raise InputError(
+            recording.path,
+            "",
+            f"holds {recording.frames} frame{'' if recording.frames == 1 else 's'}",
+            "record a hundred or more",
+        )
     frames = recording.store.read(0, min(recording.frames, most_frames)).astype(np.float64)
     frames = np.where(np.isfinite(frames), frames, np.nanmean(frames))
     parts = noise_parts(frames)

@@ -12,7 +12,7 @@ from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.settings import RadiometrySettings
 
-RING_PX = (1.0, 3.0)  # from where to where around a body its surroundings are read, camera pixels
+RING_PX = (1.5, 3.5)  # from where to where around a body its surroundings are read, camera pixels
 FEWEST_CELLS = 6
 
 
@@ -54,15 +54,17 @@ def _inside(part: Part, grid: BoardGrid, window: tuple[slice, slice], margin_mm:
     return part.contains(x[None, :], y[:, None], margin_mm=margin_mm)
 
 
-def _ring_level(
-    fields: Sequence[np.ndarray], ring: np.ndarray, window: tuple[slice, slice]
-) -> list[tuple[float, float]]:
-    """Return mean and standard deviation of each field, ndarray (rows, columns), over a ring; NaN where not seen."""
+def _ring_level(fields: Sequence[np.ndarray], ring: np.ndarray) -> list[tuple[float, float]]:
+    """Return level and scatter of each field, ndarray (bins, rows, columns), over a ring; NaN where not seen."""
     out = []
     for field in fields:
-        values = field[window][ring]
+        values = field[:, ring]  # a second without frames is blank
         known = values[np.isfinite(values)]
-        out.append((float(known.mean()), float(known.std())) if known.size else (math.nan, math.nan))
+        if known.size == 0:
+            out.append((math.nan, math.nan))
+            continue
+        level = float(np.median(known))  # not moved by a hot neighbour, nor by a rest of the part's own blur
+        out.append((level, 1.4826 * float(np.median(np.abs(known - level)))))
     return out
 
 
@@ -95,8 +97,9 @@ def resolution_of(
     bare = ring & ~occupied[window]
     ring = bare if bare.sum() >= FEWEST_CELLS else ring
     bins = slice(window_s.start, window_s.stop)
-    shown, excess_k = (field[bins].mean(axis=0) for field in (film.mean, excess.excess))
-    around = _ring_level((shown, excess_k, excess_k + excess.own_heat[bins].mean(axis=0)), ring, window)
+    here = (bins, *window)
+    shown, excess_k = film.mean[here], excess.excess[here]
+    around = _ring_level((shown, excess_k, excess_k + excess.own_heat[here]), ring)
     apart = [
         (0.0, 0.0) if value is None or not math.isfinite(mean) else (value - mean, scatter)
         for value, (mean, scatter) in zip(readings, around, strict=True)
