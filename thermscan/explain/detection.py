@@ -12,6 +12,7 @@ from thermscan.model.settings import ExplainSettings
 # Heat that a volume of FR-4 takes up, J/(mm3 K): 1.9 MJ/m3K, handbook value from memory, the same as in the settings.
 CAPACITY_J_MM3K = 1.9e-3
 USUAL_THICKNESS_MM = 1.6
+BLURRED_PIXEL = 0.6  # deviation of what one pixel sees, pixels: a box (0.29) and the optics' usual blur (0.5) together
 
 
 def silent_shares(lineup: Lineup) -> np.ndarray:
@@ -21,9 +22,9 @@ def silent_shares(lineup: Lineup) -> np.ndarray:
     -----
     Heat: the watts that would stand out by ``seen_sigma`` of noise and healthy spread at the place, against ordinary
     watts (``least_fault_w`` to ``most_fault_w``, even in their logarithm). A source in a plate (see
-    ``pattern.plate_kernel``) divided by its sheet conductance gives kelvins for watts; heat under a cover or on the
-    other side comes late and wide. Cold: the largest heat that would be missing, against the same limit.
-    Between ``least_silent`` and ``most_silent``: no limit is that sure.
+    ``pattern.plate_kernel``, blurred by the pixels) divided by its sheet conductance gives kelvins for watts; heat
+    under a cover or on the other side comes late and wide. Cold: the largest heat that would be missing, against the
+    same limit. Between ``least_silent`` and ``most_silent``: no limit is that sure.
     """
     settings = lineup.settings
     limits = watts_to_see(lineup)
@@ -62,8 +63,9 @@ def watts_to_see(lineup: Lineup) -> np.ndarray:
     scene, settings = lineup.scene, lineup.settings
     thickness = (lineup.board.thickness_mm if lineup.board else None) or USUAL_THICKNESS_MM
     conductance = lineup.own.diffusivity * CAPACITY_J_MM3K * thickness  # W/K of a square
-    size = np.hypot(scene.radius_mm, np.where(scene.is_seen, 0.0, settings.hidden_wide_mm))
-    kernel = plate_kernel(np.zeros(scene.places), np.sqrt(2.0) * size, scene.times_s[-1:], lineup.own.diffusivity)[:, 0]
+    wide = np.hypot(scene.radius_mm, np.where(scene.is_seen, 0.0, settings.hidden_wide_mm))
+    size = np.hypot(wide, np.maximum(wide, BLURRED_PIXEL * lineup.pixel_mm))
+    kernel = plate_kernel(np.zeros(scene.places), size, scene.times_s[-1:], lineup.own.diffusivity)[:, 0]
     late = 1.0 - np.exp(-scene.times_s[-1] / settings.hidden_lag_s)
     per_watt = kernel / (4 * np.pi * conductance) * np.where(scene.is_seen, 1.0, late)
     return _limit_k(scene, settings) / np.maximum(per_watt, 1e-9)

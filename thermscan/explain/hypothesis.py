@@ -74,6 +74,7 @@ class Lineup:
     feeders: dict[tuple[str, str], tuple[Beside, ...]] = field(default_factory=dict)
     plates: dict[tuple[str, bool], np.ndarray] = field(default_factory=dict)
     sources: tuple[HeatSource, ...] = ()
+    pixel_mm: float = 0.0
 
     @property
     def shares(self) -> np.ndarray:
@@ -110,6 +111,8 @@ def line_up(
     """List the faults to weigh, with priors that add to the listed share, and the looks of each."""
     bare = bare_places(evidence, scene, board, settings=settings)
     lineup = Lineup(scene, board, tree, priors, settings, own, bare, sources=evidence.sources)
+    if evidence.excess is not None:
+        lineup.pixel_mm = evidence.excess.film.pixel_mm
     parts = _candidates(evidence, board)
     for part in parts:
         _add_part(lineup, part, is_far=part.side != evidence.side)

@@ -78,11 +78,15 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     silent = silent_shares(lineup)
     values[:-2] = np.logaddexp(np.log1p(-silent) + values[:-2], np.log(silent))
     listed = sum(h.prior for h in lineup.hypotheses)
-    # What no listed hypothesis takes up (no dark part to be had, no bare place warm) stays a fault not listed.
+    # What no listed hypothesis takes up (no part that makes heat on this side, no warm bare place) stays a fault not
+    # listed, and one that this picture cannot show.
     other = lineup.priors.other
-    scale = (1.0 - lineup.priors.no_fault - other) / listed if listed > 0 else 0.0
-    scale = min(scale, 1.0)
+    room = 1.0 - lineup.priors.no_fault - other
+    scale = min(room / listed, 1.0) if listed > 0 else 0.0
     priors = [h.prior * scale for h in lineup.hypotheses]
+    unseen = max(room - sum(priors), 0.0)
+    values[-1] = np.logaddexp(np.log(other) + values[-1], np.log(max(unseen, 1e-300))) - np.log(other + unseen)
+    other += unseen
     total = sum(priors) + lineup.priors.no_fault + other
     log_priors = np.log(np.maximum(np.array([*priors, lineup.priors.no_fault, other]) / total, 1e-300))
     return log_priors, _with_causes_elsewhere(lineup, log_priors, values)

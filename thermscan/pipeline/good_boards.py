@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from thermscan.find.excess import combine
+import numpy as np
+
+from thermscan.explain.condition import odd_good_boards
+from thermscan.find.excess import combine, excess_over
+from thermscan.find.part_reading import read_parts
 from thermscan.model.board import Board, outline_hash
 from thermscan.model.errors import InputError
-from thermscan.model.film import Baseline
+from thermscan.model.evidence import Evidence
+from thermscan.model.film import Baseline, Rise
 from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
 from thermscan.pipeline.film_set import make_films
@@ -55,4 +60,22 @@ def combine_good_boards(
     ]
     if len(recordings) == 1:
         said.append("one good board shows no spread between boards: a wider one is assumed; film two or three")
+    said += _odd_ones(rises, [r.name for r in recordings], board, side, settings=settings)
     return baseline, tuple(dict.fromkeys(said))
+
+
+def _odd_ones(
+    rises: Sequence[Rise], names: Sequence[str], board: Board, side: str, *, settings: Settings
+) -> tuple[str, ...]:
+    """Judge each good board by the others and say which one is odd; with two, that the pair differs."""
+    if len(rises) < 2 or not board.parts:
+        return ()
+    left_out = []
+    for i, rise in enumerate(rises):
+        others = [*rises[:i], *rises[i + 1 :]]
+        rest = combine(others, outline_hash="", side=side, sources=(), settings=settings.excess)
+        error = float(np.hypot(rise.film.position_error_mm, max(o.film.position_error_mm for o in others)))
+        excess = excess_over(rise, rest, position_error_mm=error, settings=settings.excess)
+        left_out.append(read_parts(excess, rise, board, side=side, surfaces=(), settings=settings.detection))
+    evidence = Evidence(left_out=tuple(left_out), good_boards=len(rises), good_names=tuple(names))
+    return odd_good_boards(evidence, settings.explain)
