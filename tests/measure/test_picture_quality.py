@@ -112,6 +112,12 @@ def test_an_emissivity_that_no_board_has():
     assert said[0].startswith("the sidecar says that emissivity 0.3 was applied")
 
 
+def test_surroundings_hotter_than_all_that_was_seen():
+    said = warnings_of(scene(), emissivity=0.9, reflected_c=90.0)
+    assert any("says that 90 C is reflected, hotter than anything in the picture" in text for text in said)
+    assert warnings_of(scene(), reflected_c=23.0, emissivity=0.95) == ()
+
+
 def test_an_applied_emissivity_that_puts_a_cold_board_off_the_air():
     said = warnings_of(scene() + 7.0, emissivity=0.8, ambient_c=22.0)
     assert any("the emissivity or reflected temperature that the camera applied cannot be right" in t for t in said)

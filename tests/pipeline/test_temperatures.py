@@ -22,6 +22,7 @@ from thermscan.pipeline.temperatures import (
     Seen,
     add_temperatures,
     before_window,
+    check_applied,
     hatched,
     own_places,
     rise_drift_k,
@@ -172,6 +173,17 @@ def test_a_window_is_taken_off_and_its_error_kept():
     terms = {t.name: t for t in temperatures(seen=Seen(transmission=0.85))[1]["C1"].temperature_budget}
     # 38 K above the room, known to 0.03 / 1.96 / 0.85: about 0.6 K
     assert abs(terms["transmission"].contribution_k) == pytest.approx(38 * 0.03 / 1.96 / 0.85, rel=0.15)
+
+
+def test_a_sidecar_that_turns_the_sign_is_refused_in_one_line():
+    shown = np.full((3, 4, 4), 40.0)
+    check_applied(Recording.from_array(shown, None, facts=Facts(emissivity=0.9, reflected_c=25.0)))
+    with pytest.raises(InputError) as caught:
+        check_applied(Recording.from_array(shown, None, facts=Facts(emissivity=0.9, reflected_c=60.0)))
+    assert str(caught.value) == (
+        "made: reflected_c: 60 C is hotter than anything in the picture (40.0 C); the sign would turn; correct the "
+        "sidecar, or leave the key out"
+    )
 
 
 def test_where_the_reflected_temperature_comes_from():

@@ -64,7 +64,7 @@ def check_request(request: CompareRequest) -> None:
 def open_job(request: CompareRequest) -> Job:
     """Open all files of a comparison; raises InputError."""
     from thermscan.pipeline.compare import Job
-    from thermscan.pipeline.temperatures import Seen, before_window, check_seen
+    from thermscan.pipeline.temperatures import Seen, before_window, check_applied, check_seen
     from thermscan.read.prior_file import open_priors
     from thermscan.read.reading_file import open_readings
     from thermscan.read.surface_table import open_surfaces
@@ -81,6 +81,8 @@ def open_job(request: CompareRequest) -> Job:
     told = [("of the faulty board", faulty), *((f"of a good board ({good.name})", good) for good in goods)]
     check_distinct([*told, *([("before", before)] if before else [])])
     side = same_side((faulty, *goods, *((before,) if before else ())))
+    for recording in (faulty, *goods, *((before,) if before else ())):
+        check_applied(recording)
     job = Job(
         faulty=faulty,
         goods=goods,

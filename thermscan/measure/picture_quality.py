@@ -314,6 +314,11 @@ def _say_facts(recording: Recording, sums: PictureSums, *, settings: PictureSett
             f"the sidecar says that emissivity {facts.emissivity:g} was applied: boards and their parts have 0.85 to "
             "0.95, so all heat is exaggerated; set it to 1 in the camera and let the surfaces be corrected here"
         )
+    if facts.reflected_c is not None and facts.emissivity not in (None, 1.0) and facts.reflected_c > sums.high:
+        yield (
+            f"the sidecar says that {facts.reflected_c:.0f} C is reflected, hotter than anything in the picture "
+            f"({sums.high:.1f} C): the compensation turns its sign; correct the sidecar"
+        )
     picture = sums.cold_mean
     if picture is None or facts.ambient_c is None:
         return

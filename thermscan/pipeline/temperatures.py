@@ -87,6 +87,22 @@ def check_seen(seen: Seen) -> Seen:
     return seen
 
 
+def check_applied(recording: Recording) -> None:
+    """Refuse a sidecar that says that the camera compensated for surroundings hotter than all it saw.
+
+    Looks at the first, the middle and the last frame; raises InputError.
+    """
+    facts = recording.facts
+    if facts.reflected_c is None or facts.emissivity in (None, 1.0) or recording.unit != "celsius":
+        return
+    looked = {0, recording.frames // 2, recording.frames - 1}
+    hottest = max(float(np.nanmax(recording.store.read(i, i + 1))) for i in looked)
+    if facts.reflected_c > hottest:
+        problem = f"{facts.reflected_c:g} C is hotter than anything in the picture ({hottest:.1f} C)"
+        hint = "the sign would turn; correct the sidecar, or leave the key out"
+        raise InputError(recording.path, "reflected_c", problem, hint)
+
+
 def before_window(recording: Recording, seen: Seen) -> Recording:
     """Return a recording as it would have looked without the window that ``seen`` tells of.
 

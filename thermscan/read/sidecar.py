@@ -38,6 +38,7 @@ AIR_LIMITS = (-60.0, 150.0)  # degrees Celsius
 SCENE_LIMITS = (-273.15, 2000.0)  # degrees Celsius
 RATE_LIMITS = (1e-5, 1e5)  # Hz
 TINY = 1e-9  # stands for "above zero"
+SHARE = (0.01, 1.0)  # emissivity and transmission: nothing lower can be undone
 
 
 @dataclass(frozen=True)
@@ -149,9 +150,9 @@ def _marks(value: object, *, path: str) -> tuple[Mark, ...]:
 def _facts(found: dict[str, Any], *, path: str) -> Facts:
     camera = found.get("camera")
     return Facts(
-        emissivity=_number(found, "emissivity", (TINY, 1.0), path=path),
+        emissivity=_number(found, "emissivity", SHARE, path=path),
         reflected_c=_number(found, "reflected_c", SCENE_LIMITS, path=path, unit="C"),
-        transmission=_number(found, "transmission", (TINY, 1.0), path=path),
+        transmission=_number(found, "transmission", SHARE, path=path),
         ambient_c=_number(found, "ambient_c", AIR_LIMITS, path=path, unit="C"),
         supply=() if found.get("supply") is None else _supply(found["supply"], path=path),
         drive=None if found.get("drive") is None else _drive(found["drive"], path=path),
