@@ -62,9 +62,11 @@ def test_a_surface_beside_tape_joins_the_table(tmp_path):
     np.save(tmp_path / "plate.npy", picture + np.random.default_rng(1).normal(0, 0.02, (10, ROWS, COLUMNS)))
     words = ["--surface", "2,2,28,18", "--tape", "32,2,58,18", "--foil", "5,25,55,38", "--name", "old_brass"]
     out = tmp_path / "surfaces.json"
-    said = run("calibrate", "surface", tmp_path / "plate.npy", *words, "--unit", "celsius", "--out", out)
+    said = run("calibrate", "surface", tmp_path / "plate.npy", *words, "--unit", "celsius", "--out", out,
+               "--date", "2026-01-05")  # fmt: skip
     assert said.exit_code == 0, said.output
     table = open_surfaces(out)
+    assert table[0].source == "measured 2026-01-05, recording plate"
     assert table[0].name == "old_brass"
     assert table[0].low < 0.62 < table[0].high
     assert len(table) > 10

@@ -40,6 +40,14 @@ class Target:
     force: bool
 
 
+def date_option() -> Callable[..., Any]:
+    """Return the option for the day of a measurement."""
+    today = dt.datetime.now(tz=dt.UTC).date().isoformat()
+    return click.option(
+        "--date", default=today, show_default="today", metavar="YYYY-MM-DD", help="Day it was measured."
+    )
+
+
 def target_options(function: Callable[..., object]) -> Callable[..., object]:
     """Add the options for the profile; the command gets them as one ``target``."""
 
@@ -48,12 +56,11 @@ def target_options(function: Callable[..., object]) -> Callable[..., object]:
         target = Target(**{f.name: kwargs.pop(f.name) for f in fields(Target)})
         return function(*args, target=target, **kwargs)
 
-    today = dt.datetime.now(tz=dt.UTC).date().isoformat()
     options = [
         click.option("--out", required=True, type=click.Path(), metavar="FILE.json", help="Profile to write."),
         click.option("--into", type=click.Path(), metavar="FILE.json", help="Profile whose other sections are kept."),
         click.option("--name", metavar="TEXT", help="Name of the camera; default: that of the file."),
-        click.option("--date", default=today, show_default="today", metavar="YYYY-MM-DD", help="Day it was measured."),
+        date_option(),
         click.option("--method", metavar="TEXT", help="How it was measured, in your words."),
         click.option("--force", is_flag=True, help="Replace existing files."),
     ]

@@ -145,28 +145,27 @@ def pairing_page(profile: CameraProfile, section: PairingSection, fit: GridFit) 
 
 
 def surface_page(
-    name: str,
+    about: tuple[str, str],
     found: SurfaceCalibration,
     mean: np.ndarray,
     sources: tuple[tuple[str, str], ...],
     *,
     boxes: tuple[tuple[str, int, int, int, int], ...] = (),
 ) -> CalibrationPage:
-    """Lay out an emissivity measurement with its budget."""
+    """Lay out an emissivity measurement with its budget; ``about`` is its name, and day and method."""
     value = found.emissivity.measured
     lines = [("emissivity", f"{value.value:.3f} ({value.low:.3f} to {value.high:.3f}, 95 %)")]
     for q, part in zip(found.inputs, found.emissivity.contributions, strict=True):
         lines.append((q.name, f"{q.value:.2f} ± {q.standard_uncertainty:.2f} °C, brings {abs(part):.4f}"))
     panels = (Map("Mean of the frames", mean, "°C", boxes=boxes),)
-    return CalibrationPage(
-        f"Surface {name}", "by tape or contact thermometer", tuple(lines), panels, sources, __version__
-    )
+    return CalibrationPage(f"Surface {about[0]}", about[1], tuple(lines), panels, sources, __version__)
 
 
 def map_page(
     found: EmissivityMap,
     sources: tuple[tuple[str, str], ...],
     *,
+    date: str,
     board_parts: tuple[tuple[str, str], ...] = (),
 ) -> CalibrationPage:
     """Lay out an emissivity map, with the parts that differ most where a board is known."""
@@ -178,5 +177,5 @@ def map_page(
     )
     panels = (Map("Emissivity", found.emissivity, "emissivity"), Map("Standard uncertainty", found.error, "emissivity"))
     return CalibrationPage(
-        "Emissivity map", "from two even temperatures", (*lines, *board_parts), panels, sources, __version__
+        "Emissivity map", f"{date}: from two even temperatures", (*lines, *board_parts), panels, sources, __version__
     )

@@ -15,6 +15,7 @@ from thermscan.app.calibrate_options import (
     box_quantity,
     check_celsius,
     check_count,
+    date_option,
     parse_box,
     parse_true,
     say_page,
@@ -63,6 +64,7 @@ def reflected(*, recording: str, foil: str, camera_error: float, how: Reading) -
 @click.option("--camera-error", type=float, default=0.3, metavar="K", help="Error of differences within a picture.")
 @click.option("--name", required=True, metavar="WORD", help="Name of the surface, for board files.")
 @click.option("--out", required=True, type=click.Path(), metavar="surfaces.json", help="Surface table to write.")
+@date_option()
 @click.option("--force", is_flag=True, help="Replace existing files.")
 @recording_options
 def surface(
@@ -77,6 +79,7 @@ def surface(
     camera_error: float,
     name: str,
     out: str,
+    date: str,
     force: bool,
     how: Reading,
 ) -> None:
@@ -124,8 +127,9 @@ def surface(
             box = parse_box(text, opened, f"--{label}")
             boxes.append((label, box.x0, box.y0, box.x1, box.y1))
     mean = mean_picture(opened).mean
-    page = surface_page(name, found, mean, sources_of([opened]), boxes=tuple(boxes))
-    own = measured_surface(name, found.emissivity.measured, source=f"measured, recording {opened.name}")
+    method = f"{date}: {'contact thermometer' if tape is None else 'beside tape'}"
+    page = surface_page((name, method), found, mean, sources_of([opened]), boxes=tuple(boxes))
+    own = measured_surface(name, found.emissivity.measured, source=f"measured {date}, recording {opened.name}")
     rest = tuple(s for s in open_surfaces(out if Path(out).is_file() else None) if s.name != name)
     path = write_surfaces(out, (own, *rest), force=force)
     say_page(path.with_name(f"{path.stem}_{name}.png"), page, draw_calibration(page), force=force)
@@ -151,6 +155,7 @@ def surface(
 )
 @board_options
 @click.option("--out", required=True, type=click.Path(), metavar="FILE.tiff", help="Map to write, 32-bit float.")
+@date_option()
 @click.option("--force", is_flag=True, help="Replace existing files.")
 @recording_options
 def map(  # noqa: A001 - the command's name
@@ -167,6 +172,7 @@ def map(  # noqa: A001 - the command's name
     board_path: str | None,
     size: str | None,
     out: str,
+    date: str,
     force: bool,
     how: Reading,
 ) -> None:
@@ -206,10 +212,13 @@ def map(  # noqa: A001 - the command's name
             *opened, board, truths=(cold_true, warm_true), camera_error_k=camera_error,
             calibration=CalibrationSettings(), settings=Settings(),
         )  # fmt: skip
+        learned = replace(learned, source=f"measured {date} by {learned.source}")
         path = write_surface_map(out, learned, force=force)
         found = EmissivityMap(learned.emissivity[::-1], learned.error[::-1])
         used = f"use it with compare --emissivity-map {path}"
-    page = map_page(found, sources_of(opened), board_parts=_parts_said(board, learned) if board is not None else ())
+    page = map_page(
+        found, sources_of(opened), date=date, board_parts=_parts_said(board, learned) if board is not None else ()
+    )
     say_page(path.with_suffix(".png"), page, draw_calibration(page), force=force)
     click.echo(f"{path}: {used}")
 
