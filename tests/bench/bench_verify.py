@@ -118,6 +118,7 @@ def run_one(seed: int) -> list[dict[str, Any]]:
                 "new": [p.name for p in found.places if p.state == "new"],
                 "places": [[p.name, p.state, p.before_k, p.after_k] for p in found.places[:8]],
                 "worst": worst[:3],
+                "cold": next(c.found for c in found.criteria if c.name == "cold starts"),
                 "goods": len(goods),
                 "hand_held": options.hand_held,
                 "seconds": time.perf_counter() - start,
@@ -158,6 +159,9 @@ def print_table(rows: list[dict[str, Any]]) -> None:
         if repair == "new":
             named = sum(bool(r["new"]) for r in mine)
             print(f"{'':>10}  something new named, whatever the outcome: {wilson(named, len(mine))}")
+    seen = [r for r in good if "not seen" not in r["cold"]]
+    cold = sum(r["cold"].startswith("1 of 1") for r in seen)
+    print(f"cold starts called cold, where power-on was seen: {wilson(cold, len(seen))}")
     false_good = [r for r in good if r["repair"] != "fixed" and r["outcome"] == "gone"]
     bad = [r for r in good if r["repair"] != "fixed"]
     print(f"called gone though it is not right: {wilson(len(false_good), len(bad))}")
