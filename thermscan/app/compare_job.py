@@ -132,6 +132,7 @@ def other_files(request: CompareRequest) -> tuple[InputFile, ...]:
         ("readings", request.readings_path),
         ("priors", request.priors),
         ("emissivity map", request.emissivity_map),
+        ("camera profile", request.how.camera),
         *(("baseline", path) for path in baselines),
     ]
     return tuple(InputFile(role, path, digest_of((path,))) for role, path in named if path)
