@@ -59,6 +59,14 @@ def reflected(*, recording: str, foil: str, camera_error: float, how: Reading) -
 @click.option(
     "--true", "true_c", type=float, metavar="C", help="True temperature by contact thermometer, without tape."
 )
+@click.option(
+    "--error",
+    type=click.FloatRange(min=0),
+    default=0.5,
+    show_default=True,
+    metavar="K",
+    help="Standard uncertainty of --true.",
+)
 @box_option("--foil", "Where crumpled foil shows the reflected temperature.")
 @click.option("--reflected", type=float, metavar="C", help="Reflected temperature, where it was read before.")
 @click.option("--camera-error", type=float, default=0.3, metavar="K", help="Error of differences within a picture.")
@@ -74,6 +82,7 @@ def surface(
     tape: str | None,
     tape_emissivity: float,
     true_c: float | None,
+    error: float,
     foil: str | None,
     reflected: float | None,
     camera_error: float,
@@ -90,8 +99,10 @@ def surface(
     from thermscan.app.calibration_page import surface_page
     from thermscan.calibrate.region import mean_picture
     from thermscan.calibrate.surface import calibrate_surface, reflected_from_foil, temperature_from_tape
+    from thermscan.calibrate.temperature import band_of_profile
     from thermscan.model.budget import Quantity
     from thermscan.model.settings import CalibrationSettings
+    from thermscan.physics.radiation import LONG_WAVE
     from thermscan.read.surface_table import open_surfaces
     from thermscan.show.calibration_page import draw_calibration
     from thermscan.write.surface_file import measured_surface, write_surfaces
@@ -105,22 +116,24 @@ def surface(
     if re.fullmatch(r"[A-Za-z0-9_-]+", name) is None:
         raise InputError("--name", "", f"{name!r} is no single word", "use letters, digits, _ and - only")
     opened = open_one(recording, how)
+    band = LONG_WAVE if opened.profile is None else band_of_profile(opened.profile)
     around = (
         Quantity("reflected temperature", float(reflected or 0.0), 0.5, unit="C", source="given")
         if foil is None
         else reflected_from_foil(box_quantity(opened, foil, "--foil", camera_error))
     )
     true = (
-        Quantity("true temperature", float(true_c or 0.0), 0.5, unit="C", source="contact thermometer")
+        Quantity("true temperature", float(true_c or 0.0), error, unit="C", source="contact thermometer")
         if tape is None
         else temperature_from_tape(
             box_quantity(opened, tape, "--tape", camera_error),
             Quantity("tape emissivity", tape_emissivity, 0.01, source="given"),
             around,
+            band=band,
         )
     )
     shown = box_quantity(opened, surface, "--surface", camera_error)
-    found = calibrate_surface(shown, true, around, path=recording, settings=CalibrationSettings())
+    found = calibrate_surface(shown, true, around, path=recording, band=band, settings=CalibrationSettings())
     boxes = []
     for label, text in (("surface", surface), ("tape", tape), ("foil", foil)):
         if text is not None:
