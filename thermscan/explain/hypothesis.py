@@ -25,6 +25,10 @@ LIMITED = 0.8  # the same where the supply has given up for the whole board, giv
 # What heats bare board, and what heats the pads of a part, as shares: judgement, no source.
 AT_BARE = {"bridge": 0.45, "short": 0.3, "hidden_source": 0.15, "joint": 0.1}
 AT_PADS = {"joint": 0.4, "bridge": 0.35, "short": 0.25}
+# Times bare_place_share of the priors: a bridge and a bad joint sit between bodies and at pads by their nature, a short
+# mostly inside a part; judgement.
+BARE_FACTOR = {"short": 0.4, "bridge": 3.0, "joint": 2.0, "hidden_source": 2.0}
+MOST_BARE = 0.9
 HEAT_FAULTS = ("short", "leak", "overload", "joint")
 # Range of the change, K, per fault: judgement, wide. An overload and a lost heat path grow with the own heat.
 TOP_K = {"short": 100.0, "leak": 25.0, "overload": 60.0, "joint": 60.0, "bridge": 80.0, "hidden_source": 40.0}
@@ -419,14 +423,29 @@ def _add_bare(lineup: Lineup, number: int) -> None:
         lineup.looks["bare", number, n] = Look(pattern, lineup.strengths_k)
         views.append(View(("bare", number, n), 1 / len(patterns), weights))
     rest = 1.0 - lineup.settings.pads_share if place.owners else 1.0
+    deep = _deep_views(lineup, number, weights)
     for fault, share in AT_BARE.items():
-        _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share, tuple(views), at=number))
+        seen = deep if fault == "hidden_source" else views
+        _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share, tuple(seen), at=number))
     parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
     for ref, part_of in place.owners:
         for fault, share in AT_PADS.items():
             prior = lineup.settings.pads_share * part_of * share
             net = _net_of(lineup.tree, parts[ref])
             _add(lineup, Hypothesis(ref, fault, net, prior, tuple(views), at=number))
+
+
+def _deep_views(lineup: Lineup, number: int, weights: np.ndarray) -> list[View]:
+    """List looks of heat made under a bare place, on the other face: wider and later than at the surface."""
+    place, settings = lineup.bare[number], lineup.settings
+    radius = 0.7 + settings.hidden_wide_mm
+    patterns = source_patterns(lineup.scene, place.x_mm, place.y_mm, radius, diffusivities=lineup.diffusivities)
+    late = lag(lineup.scene.times_s, settings.hidden_lag_s)
+    views = []
+    for n, pattern in enumerate(patterns):
+        lineup.looks["bare", number, "deep", n] = Look(pattern * late, lineup.strengths_k)
+        views.append(View(("bare", number, "deep", n), 1 / len(patterns), weights))
+    return views
 
 
 def _add_limit(lineup: Lineup) -> None:
@@ -456,14 +475,14 @@ def _spread_priors(lineup: Lineup) -> None:
         bare = [h for h in rows if h.at is not None]
         parts = [h for h in rows if h.at is None]
         to_bare = lineup.priors.bare_place_share if bare and parts else float(bool(bare))
-        to_bare = min(0.9, 2 * to_bare) if fault == "bridge" else to_bare
+        to_bare = min(MOST_BARE, BARE_FACTOR.get(fault, 1.0) * to_bare) if parts else to_bare
         for group, part_of in ((bare, to_bare), (parts, 1.0 - to_bare)):
-            total = sum(h.prior for h in group) * (_bare_dilution(lineup) if group is bare else 1.0)
+            total = sum(h.prior for h in group) * (bare_dilution(lineup) if group is bare else 1.0)
             out += [replace(h, prior=share * part_of * h.prior / total) for h in group if total > 0]
     lineup.hypotheses[:] = out
 
 
-def _bare_dilution(lineup: Lineup) -> float:
-    """How many bare places might have been listed for each one that was: only warm ones are, so each gets less."""
+def bare_dilution(lineup: Lineup) -> float:
+    """Return how many bare places might have been listed for each one that was: only warm ones are."""
     blocks = sum(ref is None for ref in lineup.scene.refs)
     return max(1.0, blocks / 4 / max(len(lineup.bare), 1))

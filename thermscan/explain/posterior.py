@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from thermscan.explain.detection import silent_shares
-from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.explain.hypothesis import Hypothesis, Lineup, bare_dilution
 from thermscan.explain.likelihood import Judge, log_mean
 from thermscan.explain.source_weight import weigh_sources
 
@@ -78,15 +78,19 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     silent = silent_shares(lineup)
     values[:-2] = np.logaddexp(np.log1p(-silent) + values[:-2], np.log(silent))
     listed = sum(h.prior for h in lineup.hypotheses)
-    # What no listed hypothesis takes up (no part that makes heat on this side, no warm bare place) stays a fault not
-    # listed, and one that this picture cannot show.
+    # What no listed hypothesis takes up stays a fault not listed: one that this picture cannot show (no part that makes
+    # heat on this side), or one at a bare place that is not warm, which as a rule would have shown.
     other = lineup.priors.other
     room = 1.0 - lineup.priors.no_fault - other
     scale = min(room / listed, 1.0) if listed > 0 else 0.0
     priors = [h.prior * scale for h in lineup.hypotheses]
-    unseen = max(room - sum(priors), 0.0)
-    values[-1] = np.logaddexp(np.log(other) + values[-1], np.log(max(unseen, 1e-300))) - np.log(other + unseen)
-    other += unseen
+    bare = sum(p for p, h in zip(priors, lineup.hypotheses, strict=True) if h.at is not None)
+    calm = (bare_dilution(lineup) - 1.0) * bare
+    calm = min(calm, max(room - sum(priors), 0.0))
+    unseen = max(room - sum(priors) - calm, 0.0)
+    same = np.log(max(unseen + lineup.settings.silent_share * calm, 1e-300))
+    values[-1] = np.logaddexp(np.log(other) + values[-1], same) - np.log(other + unseen + calm)
+    other += unseen + calm
     total = sum(priors) + lineup.priors.no_fault + other
     log_priors = np.log(np.maximum(np.array([*priors, lineup.priors.no_fault, other]) / total, 1e-300))
     return log_priors, _with_causes_elsewhere(lineup, log_priors, values)

@@ -59,8 +59,8 @@ class ExplainSettings:
     alone_share: float = knob(
         0.5, (0.05, 1.0), "share of their probability that suspects keep with no good board and no reading; judgement"
     )
-    elsewhere_ratio: float = knob(0.5, (0.0, 20.0), "how often another fault looks like a limited supply; judgement")
-    elsewhere_bare: float = knob(0.35, (0.0, 20.0), "the same for a warm place that no part's pads reach; judgement")
+    elsewhere_ratio: float = knob(0.35, (0.0, 20.0), "how often another fault looks like a limited supply; judgement")
+    elsewhere_bare: float = knob(0.2, (0.0, 20.0), "the same for a warm place that no part's pads reach; judgement")
     pads_mm: float = knob(1.2, (0.0, 10.0), "how far pads and solder reach beyond a body, mm; common practice")
     pads_share: float = knob(0.75, (0.0, 1.0), "heat within that reach that belongs to the part; judgement")
     silent_share: float = knob(
