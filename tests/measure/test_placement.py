@@ -334,7 +334,11 @@ class TestMatch:
         match = match_placements(faulty, [good], first, [second], BOARD)
         assert match.goods[0].trusted
         assert match.warnings == ()
-        assert grid_rms(match.goods[0].matrix, other()) < 0.15
+        # good px against faulty px: what a difference of the two boards is made of
+        step = match.goods[0].matrix @ np.linalg.inv(match.faulty.matrix)
+        assert grid_rms(step @ TILTED(), other()) < 0.15
+        assert grid_rms(step @ TILTED(), other()) < 3 * match.goods[0].error_px
+        assert grid_rms(match.goods[0].matrix, other()) < 0.25  # from a start half a pixel off
 
     def test_a_good_board_placed_upside_down_is_put_right_or_flagged(self):
         other = camera(5, 250, -100, 0.9)

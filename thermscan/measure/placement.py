@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import chi2
 
+from thermscan.measure.placement_corners import corner_covariance
 from thermscan.measure.placement_fit import (
     Fit,
     layout_measure,
@@ -64,23 +65,29 @@ def _place_near_marks(
     )
     notes = " ".join(marks.warnings)
     if _evidence_z(scene, board, fit.view, side, settings) < settings.vuong_z:
-        return _marks_only(marks, marks_error, notes, settings)
+        return _marks_only(marks, marks_error, board, notes, settings)
     places = marks.points.points_mm
     gap = map_points(fit.view.homography(), places) - map_points(marks.view.homography(), places)
     drift = float(np.sum((gap / marks.points.sigma_px) ** 2))
     if drift > chi2.ppf(0.999, min(2 * len(places), PARAMETERS)):
         said = f"{notes} the layout of the board fits best away from the marks; the marks were kept".strip()
-        return replace(_marks_only(marks, marks_error, said, settings), trusted=False)
+        return replace(_marks_only(marks, marks_error, board, said, settings), trusted=False)
     error = min(_layout_error_px(fit, board, settings), marks_error)
-    return Placement(fit.view.homography(), error, "layout", reason=notes)
+    return Placement(fit.view.homography(), error, "layout", reason=notes, covariance=_corners(fit, board, settings))
 
 
-def _marks_only(marks: MarkFit, error_px: float, notes: str, settings: PlacementSettings) -> Placement:
+def _corners(fit: Fit, board: Board, settings: PlacementSettings) -> np.ndarray:
+    """Return the covariance of the corners, ndarray (8, 8) px2: noise, and each corner off by the board's tolerance."""
+    return corner_covariance(fit.view, fit.covariance, board, each_px=tolerance_px(fit.view, settings))
+
+
+def _marks_only(marks: MarkFit, error_px: float, board: Board, notes: str, settings: PlacementSettings) -> Placement:
     """Return the placement that the marks give by themselves."""
     trusted = error_px <= settings.distrust_error_px
     if not trusted:
         notes = f"{notes} the place is only known to {error_px:.1f} px; give more marks".strip()
-    return Placement(marks.view.homography(), error_px, "marks", trusted=trusted, reason=notes)
+    cover = corner_covariance(marks.view, marks.covariance, board)
+    return Placement(marks.view.homography(), error_px, "marks", trusted=trusted, reason=notes, covariance=cover)
 
 
 def _upright_first(candidates: list[Candidate], board: Board) -> list[Candidate]:
@@ -138,7 +145,13 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         reasons.append(f"give marks for the corners at {corner_names(board)}")
     method = "layout" if has_layout else "outline"
     return Placement(
-        fit.view.homography(), error, method, trusted=not reasons, reason="; ".join(reasons), margin=margin
+        fit.view.homography(),
+        error,
+        method,
+        trusted=not reasons,
+        reason="; ".join(reasons),
+        margin=margin,
+        covariance=_corners(fit, board, settings),
     )
 
 

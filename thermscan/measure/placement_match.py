@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.placement_fit import Fit, levels_for, rms_error_px, tolerance_px, without_stripes
+from thermscan.measure.placement_corners import Tie, adjust, corner_covariance, corner_rms_px
+from thermscan.measure.placement_fit import levels_for, rms_error_px, without_stripes
 from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
 from thermscan.measure.placement_pose import (
@@ -17,6 +18,7 @@ from thermscan.measure.placement_pose import (
     view_from_homography,
     view_from_similarity,
 )
+from thermscan.measure.placement_relative import UnitFit, register
 from thermscan.measure.placement_scene import Scene, make_scene, shrink_scene, shrink_view
 from thermscan.measure.placement_search import board_points, distance_px, turned, vuong_z
 from thermscan.model.board import Board
@@ -46,9 +48,14 @@ class Match:
 class _Found:
     """A good view matched to the faulty view: its fit, where it came from, and z over the next start (or None)."""
 
-    fit: Fit
+    fit: UnitFit
     transferred: bool
     margin: float | None
+    settled: bool
+
+    def error_px(self, board: Board) -> float:
+        """Return the standard error of a board point relative to the other board, px (2-D distance)."""
+        return corner_rms_px(corner_covariance(self.fit.view, self.fit.covariance, board))
 
 
 def _view(motion: Motion, board: Board, placement: Placement, side: str, settings: PlacementSettings) -> View:
@@ -225,9 +232,18 @@ def _match_one(pair: Pair, own: Placement, own_view: View, base: View, settings:
         view, margin = _best_of(pair, starts, points, settings)
         transferred = distance_px(view, own_view, points) > 0.1 * max(pair.good.shape)
     near = own.trusted and not transferred and own.error_px < settings.near_px
-    levels = levels_for(pair.good.shape)[-1:] if near else levels_for(pair.good.shape)
-    fit = refine_pattern(pair, own_view if near else view, settings=settings, levels=levels)
-    return _Found(fit, transferred, margin)
+    return _found(pair, own_view if near else view, near, transferred, margin, settings)
+
+
+def _found(
+    pair: Pair, start: View, near: bool, transferred: bool, margin: float | None, settings: PlacementSettings
+) -> _Found:
+    """Register from a start: unit by unit from a near one, from the coarse pictures on from any other."""
+    levels = levels_for(pair.good.shape)
+    if not near:
+        start = refine_pattern(pair, start, settings=settings, levels=levels).view
+    fit = register(pair, start, settings=settings, levels=levels[-1:])
+    return _Found(fit, transferred, margin, fit.last_px < settings.unsettled_px)
 
 
 def _judge(
@@ -235,12 +251,12 @@ def _judge(
 ) -> tuple[Placement, str]:
     """Return the matched placement of a good board, and a sentence where outline and pattern disagree."""
     points = board_points(board)
-    noise = rms_error_px(found.fit.view, found.fit.covariance, points)
-    error = float(np.hypot(noise, tolerance_px(found.fit.view, settings)))
+    error = found.error_px(board)
     gap = distance_px(found.fit.view, own_view, points)
     allowed = settings.agree_sigmas * float(np.hypot(error, own.error_px)) + settings.agree_px
-    unsure = found.margin is not None and found.margin < settings.vuong_z
-    matched = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin)
+    unsure = (found.margin is not None and found.margin < settings.vuong_z) or not found.settled
+    cover = corner_covariance(found.fit.view, found.fit.covariance, board)
+    matched = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin, covariance=cover)
     if own.trusted and (error > settings.distrust_error_px or (unsure and gap > allowed)):
         return own, f"{name}: the thermal pattern is too weak to check its outline or marks; these were kept"
     if not own.trusted and (unsure or error > settings.distrust_error_px):
@@ -284,10 +300,11 @@ def match_placements(
 
     Notes
     -----
-    Each good view is fitted to the layout of the board file and, at the same time, to the faulty picture as a free
-    local mixture of the good pictures; what the board file has wrong is then common to both and drops out of the
-    difference. The faulty placement itself moves only where it was not trusted and a good one is. A good
-    placement that its own outline and the pattern put to different places is returned untrusted.
+    Each good view is fitted to the faulty picture, which a free local mixture of the good pictures explains, part by
+    part. Then all placements are adjusted together: each is held by its own outline and layout, and each pair by the
+    pattern, all by their covariances, so that what the board file has wrong is common to all and drops out of the
+    difference. A good placement that its own outline and the pattern put to different places is returned
+    untrusted and takes no part; so does one whose pattern is too weak, with its own placement.
     """
     settings = settings or PlacementSettings()
     placement, warnings = faulty_placement, []
@@ -309,7 +326,48 @@ def match_placements(
         good, said = _judge(found, own, own_view, board, f"good {number}", settings)
         matched.append(good)
         warnings += [said] if said else []
+    placement, matched = _adjusted(placement, matched, good_placements, board, placement is not faulty_placement)
     return Match(placement, tuple(matched), tuple(warnings))
+
+
+def _adjusted(
+    faulty: Placement, matched: Sequence[Placement], owns: Sequence[Placement], board: Board, is_borrowed: bool
+) -> tuple[Placement, list[Placement]]:
+    """Return the placements adjusted together; those that are not trusted, or not matched, stay as they are."""
+    tied = [i for i, p in enumerate(matched) if p.trusted and p.method == "pattern" and p.covariance is not None]
+    out = [_relative_to(faulty, p) for p in matched]
+    if not faulty.trusted or not tied:
+        return faulty, out
+    cover = _cover(faulty)
+    ties = [
+        Tie(
+            owns[i].matrix,
+            _cover(owns[i]) if owns[i].trusted and not is_borrowed else None,
+            matched[i].matrix,
+            matched[i].covariance,
+        )
+        for i in tied
+    ]
+    adjusted = adjust(board, faulty.matrix, cover, ties)
+    for k, i in enumerate(tied):
+        error = corner_rms_px(adjusted.relative[k])
+        out[i] = replace(matched[i], matrix=adjusted.goods[k], error_px=error, covariance=adjusted.relative[k])
+    error = min(faulty.error_px, corner_rms_px(adjusted.faulty_covariance))
+    return replace(faulty, matrix=adjusted.faulty, error_px=error, covariance=adjusted.faulty_covariance), out
+
+
+def _relative_to(faulty: Placement, good: Placement) -> Placement:
+    """Return a good placement with its error relative to the faulty one, where only its own was known."""
+    if good.method == "pattern":
+        return good
+    return replace(good, error_px=float(np.hypot(good.error_px, faulty.error_px)))
+
+
+def _cover(placement: Placement) -> np.ndarray:
+    """Return the covariance of the corners; as if each were off by itself where only the error is known."""
+    if placement.covariance is not None:
+        return placement.covariance
+    return placement.error_px**2 / 2 * np.eye(8)
 
 
 def _borrowed(
@@ -332,11 +390,9 @@ def _borrowed(
     found = _match_one(pair, faulty_placement, own_view, _base(faulty, board, side, settings), settings)
     if found.margin is not None and found.margin < settings.vuong_z:
         return faulty_placement, ""
-    error = float(
-        np.hypot(
-            rms_error_px(found.fit.view, found.fit.covariance, board_points(board)), good_placements[best].error_px
-        )
-    )
+    if not found.settled:
+        return faulty_placement, ""
+    error = float(np.hypot(found.error_px(board), good_placements[best].error_px))
     placed = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin)
     return placed, f"the faulty board was placed by its thermal pattern on good {best + 1}"
 

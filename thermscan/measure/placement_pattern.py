@@ -78,10 +78,28 @@ def project(view: View, surface: Surface) -> np.ndarray:
     return out[..., :2] / out[..., 2:]
 
 
-def _sample(splines: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """Return pictures at pixel places, ndarray (pictures, rows, columns), from their cubic spline coefficients."""
-    at = [places[..., 1], places[..., 0]]
-    return np.array([map_coordinates(s, at, order=3, mode="nearest", prefilter=False) for s in splines])
+class Sampler:
+    """Samples the pictures of a scene and their slopes at pixel places, by cubic splines."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.shape = scene.shape
+        slopes = [np.gradient(c) for c in scene.channels]
+        pictures = (scene.channels, [s[1] for s in slopes], [s[0] for s in slopes])
+        self.splines = [[spline_filter(p, order=3) for p in one] for one in pictures]
+        self.held = scene.valid.astype(float)
+
+    def __call__(self, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return values and slopes right and down, ndarray (3, channels, rows, columns), and which places are seen.
+
+        ``places`` is ndarray (rows, columns, 2), px.
+        """
+        rows, columns = self.shape
+        x, y = places[..., 0], places[..., 1]
+        seen = (x > 0.5) & (y > 0.5) & (x < columns - 1.5) & (y < rows - 1.5)
+        seen &= map_coordinates(self.held, [y, x], order=1, mode="constant") > 0.99
+        at = [y, x]
+        out = [[map_coordinates(s, at, order=3, mode="nearest", prefilter=False) for s in one] for one in self.splines]
+        return np.array(out), seen
 
 
 def pattern_measure(faulty: Scene, good: Scene, surface: Surface, *, settings: PlacementSettings) -> Measure:
@@ -108,30 +126,25 @@ def pattern_measure(faulty: Scene, good: Scene, surface: Surface, *, settings: P
     """
     windows = tile_windows(faulty.shape, settings)
     floors = np.full(len(faulty.channels), settings.floor_share)
-    splines = np.array([spline_filter(c, order=3) for c in good.channels])
-    slopes = [np.gradient(c) for c in good.channels]
-    slope_x = np.array([spline_filter(s[1], order=3) for s in slopes])
-    slope_y = np.array([spline_filter(s[0], order=3) for s in slopes])
-    good_valid = good.valid.astype(float)
+    sampler = Sampler(good)
 
     def measure(view: View) -> TileSums:
         places = project(view, surface)
         rows, columns = good.shape
         x, y = places[..., 0], places[..., 1]
-        seen = (x > 0.5) & (y > 0.5) & (x < columns - 1.5) & (y < rows - 1.5)
-        held = map_coordinates(good_valid, [y, x], order=1, mode="constant") > 0.99
-        valid = faulty.valid & surface.on_board & seen & held
-        values, along_x, along_y = _sample(splines, places), _sample(slope_x, places), _sample(slope_y, places)
+        sampled, seen = sampler(places)
+        valid = faulty.valid & surface.on_board & seen
         field = pixel_steps(view, good.shape)
         nearest = (np.clip(np.rint(y), 0, rows - 1).astype(int), np.clip(np.rint(x), 0, columns - 1).astype(int))
         steps = field[nearest]
-        tiles = [_pattern_tile(r, c, values, along_x, along_y) for r, c in windows if valid[r, c].any()]
+        tiles = [pattern_tile(r, c, *sampled) for r, c in windows if valid[r, c].any()]
         return sum_tiles(tiles, faulty.channels, valid, floors=floors, steps=steps, settings=settings)
 
     return measure
 
 
-def _pattern_tile(rows: slice, columns: slice, values: np.ndarray, along_x: np.ndarray, along_y: np.ndarray) -> Tile:
+def pattern_tile(rows: slice, columns: slice, values: np.ndarray, along_x: np.ndarray, along_y: np.ndarray) -> Tile:
+    """Return a tile whose columns are sampled pictures, ndarray (pictures, rows, columns), and a smooth background."""
     smooth = smooth_columns(rows, columns, 1)
     still = np.zeros_like(smooth)
 
@@ -162,7 +175,7 @@ def _scale(view: View) -> float:
     return view.focal_px / float(view.shift_mm[2])
 
 
-def _equal_blurs(faulty: View, good: View, least_px: float, settings: PlacementSettings) -> tuple[float, float]:
+def equal_blurs(faulty: View, good: View, least_px: float, settings: PlacementSettings) -> tuple[float, float]:
     """Return blurs, px of each picture, that make both equally sharp on the board.
 
     Unequal sharpness moves whatever is not symmetric about its edge; optics and pixels blur each picture alike in
@@ -225,7 +238,7 @@ def refine_pattern(
 
 
 def _pair_measure(pair: Pair, view: View, factor: int, blur: float, settings: PlacementSettings) -> Measure:
-    blurs = _equal_blurs(pair.faulty_view, view, max(blur, settings.pattern_blur_px), settings)
+    blurs = equal_blurs(pair.faulty_view, view, max(blur, settings.pattern_blur_px), settings)
     first, second = shrink_scene(pair.faulty, factor, blurs[0]), shrink_scene(pair.good, factor, blurs[1])
     kept = shrink_view(pair.faulty_view, factor)
     surface = seen_surface(pair.board, kept, first.shape, side=pair.side, settings=settings)

@@ -95,7 +95,11 @@ def smooth_columns(rows: slice, columns: slice, degree: int = 2) -> np.ndarray:
     return np.column_stack(out)
 
 
-def _solve(basis: np.ndarray, weight: np.ndarray, targets: np.ndarray) -> np.ndarray:
+def solve_columns(basis: np.ndarray, weight: np.ndarray, targets: np.ndarray) -> np.ndarray:
+    """Return the factors of the columns of ``basis`` that fit the targets best, weighted least squares with a ridge.
+
+    ``basis`` is ndarray (pixels, columns), ``weight`` (pixels,), ``targets`` (pixels,) or (pixels, targets).
+    """
     weighted = basis * weight[:, None]
     gram = weighted.T @ basis
     diagonal = np.diagonal(gram)
@@ -103,7 +107,8 @@ def _solve(basis: np.ndarray, weight: np.ndarray, targets: np.ndarray) -> np.nda
     return np.linalg.solve(gram, weighted.T @ targets)
 
 
-def _huber_weight(residual: np.ndarray, inside: np.ndarray, limit: float) -> np.ndarray:
+def huber_weight(residual: np.ndarray, inside: np.ndarray, limit: float) -> np.ndarray:
+    """Return weights after Huber (1964), ndarray (pixels,): ``inside``, less beyond ``limit`` robust sigmas."""
     scale = 1.4826 * float(np.median(np.abs(residual[inside > 0]))) + 1e-12
     size = np.abs(residual) / (limit * scale)
     return inside / np.maximum(size, 1.0)
@@ -143,9 +148,9 @@ def _add_channel(
     limit: float,
 ) -> None:
     basis = tile.basis
-    first = data - basis @ _solve(basis, inside, data)
-    weight = _huber_weight(first, inside, limit)
-    factors = _solve(basis, weight, data)
+    first = data - basis @ solve_columns(basis, inside, data)
+    weight = huber_weight(first, inside, limit)
+    factors = solve_columns(basis, weight, data)
     residual = data - basis @ factors
     total = float(weight.sum())
     variance = float(weight @ residual**2) / max(total - basis.shape[1], 0.25 * total, 1.0) + floor**2
@@ -158,7 +163,7 @@ def _add_channel(
         return
     slope_x, slope_y = tile.along_x @ factors, tile.along_y @ factors
     jacobian = -(slope_x[:, None] * steps[:, 0] + slope_y[:, None] * steps[:, 1])
-    jacobian = jacobian - basis @ _solve(basis, weight, jacobian)
+    jacobian = jacobian - basis @ solve_columns(basis, weight, jacobian)
     weighted = jacobian * (weight / variance)[:, None]
     sums.curvature += weighted.T @ jacobian
     np.add.at(sums.scores, labels, weighted * residual[:, None])
@@ -231,8 +236,8 @@ def tile_residuals(
             continue
         for number, channel in enumerate(channels):
             data = channel[window].ravel()
-            first = data - tile.basis @ _solve(tile.basis, inside, data)
-            weight = _huber_weight(first, inside, settings.huber)
-            left = (data - tile.basis @ _solve(tile.basis, weight, data)) * inside
+            first = data - tile.basis @ solve_columns(tile.basis, inside, data)
+            weight = huber_weight(first, inside, settings.huber)
+            left = (data - tile.basis @ solve_columns(tile.basis, weight, data)) * inside
             out[number][window] = left.reshape(valid[window].shape)
     return out

@@ -123,6 +123,9 @@ class Placement:
         False where the fit may be wrong as a whole (rival start, disagreement); ``reason`` says why.
     margin : float or None
         How much better the best start was than the runner-up (log-likelihood per degree of freedom).
+    covariance : ndarray of shape (8, 8) or None
+        Of the pixels (x, y of one after the other) of the four corners of the board's bounding box: lower left, lower
+        right, upper right, upper left, px2; of a matched good board relative to the faulty one.
     """
 
     matrix: np.ndarray
@@ -131,6 +134,7 @@ class Placement:
     trusted: bool = True
     reason: str = ""
     margin: float | None = None
+    covariance: np.ndarray | None = None
 
 
 @dataclass(frozen=True)

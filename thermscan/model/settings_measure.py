@@ -177,6 +177,18 @@ class TimingSettings:
     before_share: float = knob(0.25, (0.0, 2.0), "warming before over the change, from which the board was on already")
     lone_sigmas: float = knob(10.0, (3.0, 100.0), "rise over its error from which steady warming counts")
     lone_purity: float = knob(0.8, (0.0, 1.0), "balance from which steady warming alone shows a board that is on")
+    joined_share: float = knob(
+        0.3, (0.0, 1.0), "of a warm cell's rise, that its neighbours must show: heat spreads, noise does not; judgement"
+    )
+    at_once_share: float = knob(
+        0.5,
+        (0.0, 1.0),
+        "of a steady rise, that the first quarter must show for a board on before; it slows if anything",
+    )
+    visit_s: float = knob(4.0, (0.2, 60.0), "longest stay of a hand or a tool at one place, s; judgement")
+    visit_sigmas: float = knob(10.0, (4.0, 100.0), "sigmas by which it stands out of what was there before and after")
+    visit_fall: float = knob(0.5, (0.1, 1.0), "share of its height that must go within two samples: heat fades slowly")
+    visit_cells: int = knob(3, (1, 100), "cells that it must cover, one of them at the rim of the picture")
 
 
 @dataclass(frozen=True)
@@ -201,8 +213,17 @@ class PlacementSettings:
     pattern_blur_px: float = knob(0.7, (0.0, 5.0), "blur before two pictures are matched, against interpolation, px")
     floor_share: float = knob(0.01, (1e-5, 1.0), "noise floor of a picture as a share of its own spread")
     blocks_across: float = knob(
-        16.0, (4.0, 100.0), "blocks along the board whose displacements are compared: about the size of a chip"
+        10.0, (4.0, 100.0), "blocks of bare board and outline along the board that are displaced each by itself"
     )
+    pattern_doubt: float = knob(
+        4.0, (1.0, 20.0), "error of a pattern fit over what the scatter of parts tells: heat drags edges; made boards"
+    )
+    unsettled_px: float = knob(0.2, (0.01, 5.0), "last step of a pattern fit above which it found no rest, px")
+    edge_slope: float = knob(
+        0.05, (0.0, 1.0), "slope of the layout's coverage from which a pixel counts as near an edge, 1/px"
+    )
+    outline_rim_px: float = knob(1.5, (0.3, 10.0), "width of the rim, as a blur, whose edge is the outline's own, px")
+    part_rim_px: float = knob(1.5, (0.0, 10.0), "rim around a part whose edge is the part's own, px")
     least_block_px: float = knob(
         4.0, (2.0, 64.0), "side of such a block at the least: a displacement must show in it, px"
     )
