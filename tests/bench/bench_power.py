@@ -8,6 +8,7 @@ judged here is the step from temperatures to watts. The simulator that makes the
 from __future__ import annotations
 
 import argparse
+import itertools
 import pickle
 import sys
 import time
@@ -33,6 +34,7 @@ from thermscan.simulate.options import CaseOptions
 SETTINGS = Settings()
 SURFACES = open_surfaces()
 HEATING = ("short", "leak", "overload", "hidden_source", "bridge")
+PAIR_W, PAIR_MM = 0.05, 8.0
 CAMERAS = ((80, 60), (120, 90), (160, 120), (256, 192), (320, 240), (640, 512))
 
 
@@ -178,11 +180,23 @@ def judge(row: dict, settings: Settings = SETTINGS) -> dict:
         "first": bool(fit.sources) and fit.sources[0] in hits,
         "fit": fit,
         "names": names,
+        "pairs": pairs_of(row["board"], fit, names),
         "plain_mm": float(np.hypot(plain_xy[0] - place[0], plain_xy[1] - place[1])),
         "seconds": seconds,
         "on_s": float(row["excess"].film.edges_s[-1]),
         "pixel_mm": row["excess"].film.pixel_mm,
     }
+
+
+def pairs_of(board, fit, names: dict) -> list[bool]:
+    """Tell for each pair of parts near one another that both make heat whether both were listed."""
+    hot = [p for p in board.parts if names.get(p.ref, 0.0) > PAIR_W]
+    listed = {s.ref for s in fit.sources}
+    return [
+        a.ref in listed and b.ref in listed
+        for a, b in itertools.combinations(hot, 2)
+        if np.hypot(a.x - b.x, a.y - b.y) < PAIR_MM
+    ]
 
 
 def line(done: dict) -> str:
@@ -201,6 +215,13 @@ def line(done: dict) -> str:
         f" px {done['pixel_mm']:.2f} on {done['on_s']:.1f}"
         f" {done['seconds']:.1f}s {'first' if done['first'] else 'not first'} | {found} | {others}"
     )
+
+
+def is_false(source, done: dict) -> bool:
+    """Tell whether a listed source claims heat where there is none."""
+    true = done["names"].get(source.ref, 0.0) if source.ref else 0.0
+    near_fault = np.hypot(source.x_mm - done["fault"].x_mm, source.y_mm - done["fault"].y_mm) < 3.0
+    return abs(true) < PAIR_W and source.power_w.low > PAIR_W and not near_fault
 
 
 def report(rows: list[dict]) -> None:
@@ -229,6 +250,22 @@ def report(rows: list[dict]) -> None:
         print(f"sources on the face not seen said to be hidden {right} of {len(hidden)}")
     open_ones = [r for r in found if not r["is_hidden"] and r["hit"].depth != "surface"]
     print(f"sources on the seen face said to be hidden {len(open_ones)} of {len(found) - len(hidden)}")
+    pairs = [p for r in rows for p in r["pairs"]]
+    print(f"close pairs (both over {PAIR_W} W, within {PAIR_MM:g} mm) both listed {sum(pairs)} of {len(pairs)}")
+    other = [
+        (s.power_w, r["names"][s.ref])
+        for r in rows
+        for s in r["fit"].sources
+        if s.ref not in r["fault"].refs and abs(r["names"].get(s.ref, 0.0)) > PAIR_W
+    ]
+    if other:
+        off_by = np.array([abs(p.value / t - 1) for p, t in other])
+        held = np.mean([p.low <= t <= p.high for p, t in other])
+        print(
+            f"other parts over {PAIR_W} W: power error median {np.median(off_by):.3f}, held {held:.3f} of {len(other)}"
+        )
+    false = [s for r in rows for s in r["fit"].sources if s is not r["hit"] and is_false(s, r)]
+    print(f"sources listed where nothing makes {PAIR_W} W, with an interval above that: {len(false)}")
     print(f"seconds median {np.median([r['seconds'] for r in rows]):.1f}, most {max(r['seconds'] for r in rows):.1f}")
 
 

@@ -42,7 +42,7 @@ def solver_for(board, random):
     layers = cut_into_layers(
         PLATE, conductance_w_per_k=float(np.exp(random.uniform(np.log(0.01), np.log(0.04)))), inner_share=0.5
     )
-    rough = ndimage.gaussian_filter(random.normal(size=(4, HEIGHT, WIDTH)), (0, 4, 4))
+    rough = ndimage.gaussian_filter(random.normal(size=(5, HEIGHT, WIDTH)), (0, 4, 4))
     copper = np.exp(0.4 * rough / rough.std())
     y, x = np.mgrid[0:HEIGHT, 0:WIDTH] + 0.5
     lumps = []
@@ -60,7 +60,7 @@ def filmed(board, solver, watts, times, *, spot=None):
     power[solver.copper.size :] = watts
     if spot is not None:
         layer, x, y, w = spot
-        power[layer % 4 * HEIGHT * WIDTH + int(y) * WIDTH + int(x)] += w
+        power[layer % 5 * HEIGHT * WIDTH + int(y) * WIDTH + int(x)] += w
     rise = run(solver, power, times, substeps=2).rise_k
     seen = rise[:, : HEIGHT * WIDTH].copy()
     for i, (part, lump) in enumerate(zip(board.parts, solver.lumps, strict=True)):
@@ -96,9 +96,9 @@ def case(seed, *, watts=0.0, at=0, spot=None, noise=0.02):
 
 @pytest.fixture(scope="module")
 def answers():
-    """Six boards, each with one part that makes too much."""
+    """Four boards, each with one part that makes too much."""
     out = []
-    for seed in range(5):
+    for seed in range(4):
         watts = float(np.random.default_rng([seed, 5]).uniform(0.15, 1.5))
         board, excess = case(seed, watts=watts, at=seed % 14)
         out.append((f"P{seed % 14}", watts, find_sources(excess, board, PLATE, side="top", settings=FEW)))
@@ -106,7 +106,7 @@ def answers():
 
 
 def test_the_right_part_comes_first(answers):
-    assert sum(bool(fit.sources) and fit.sources[0].ref == ref for ref, _, fit in answers) >= 4
+    assert sum(bool(fit.sources) and fit.sources[0].ref == ref for ref, _, fit in answers) >= 3
 
 
 def test_power_is_near_and_inside_its_interval(answers):
@@ -141,6 +141,9 @@ def test_limits_follow_the_noise():
     low, high = (find_sources(e, board, PLATE, side="top") for e in (quiet, loud))
     assert np.nanmedian(high.detection_limit_w) > 1.5 * np.nanmedian(low.detection_limit_w)
     assert set(low.part_limit_w) == {p.ref for p in board.parts}
+    worst = max(low.part_limit_w, key=lambda ref: low.part_limit_w[ref])
+    assert "would have been seen on nine tenths of the board" in low.limit_text
+    assert f"in {worst} nothing below" in low.limit_text
 
 
 @pytest.mark.parametrize(

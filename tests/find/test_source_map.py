@@ -23,7 +23,7 @@ def two_spots(*, apart_mm=3.0, watts=(0.3, 0.3), noise=0.03, basis="itself_only"
     rows, columns = int(24 / STEP), int(30 / STEP)
     layers = cut_into_layers(PLATE)
     plate = GridPlate.even(layers, STEP, (rows, columns))
-    power = np.zeros((4, rows, columns))
+    power = np.zeros((5, rows, columns))
     for sign, w in zip((-1, 1), watts, strict=True):
         column = int((15 + sign * apart_mm / 2) / STEP)
         power[0, rows // 2, column - 1 : column + 1] += w / 2

@@ -1,10 +1,13 @@
 """The plate by cosine series and on the grid: against closed forms, against each other, and the energy books."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import special
 from scipy.optimize import brentq
 
+from thermscan.model.quantity import Measured
 from thermscan.physics.closed_form import point_source_steady, point_source_step, thick_body_surface
 from thermscan.physics.plate import Layers, cut_into_layers, default_plate
 from thermscan.physics.plate_grid import GridPlate, Lump, run, steady
@@ -55,6 +58,20 @@ def test_many_layers_become_a_thick_body():
     assert table[1:] * 1e-2 + drop == pytest.approx(exact, rel=2e-3)
 
 
+def test_face_runs_ahead_of_the_mean_as_in_a_slab():
+    # slab under constant flux, far face insulated: face minus mean becomes q L / (3 k) (Carslaw and Jaeger,
+    # Conduction of Heat in Solids, 3.8: q L / k (1/3) in the long run)
+    plate = replace(default_plate(1.6), loss_w_per_mm2_k=Measured(1e-12, 1e-12, 1e-12))
+    flux = 1e-3
+    layers = cut_into_layers(plate)
+    table = PlateResponse.of(layers, Rectangle(0, 0, 10, 10, 2, 2), np.array([0.0, 30.0])).table[0, 0]
+    capacity = plate.capacity_j_per_mm2_k.value
+    ahead = flux * table[1] - flux * 30 / capacity
+    assert ahead == pytest.approx(flux * 1.6 / (3 * plate.through_w_per_mm_k), rel=0.05)
+    assert layers.capacity_j_per_mm2_k.sum() == pytest.approx(capacity)
+    assert layers.conductance_w_per_k.sum() == pytest.approx(plate.conductance_w_per_k.value)
+
+
 def test_one_cell_source_reads_like_a_fifth_of_a_cell_away():
     # Peaceman, SPE J. 1978: r = exp(-gamma) / (2 sqrt 2) dx = 0.1985 dx
     plate = GridPlate.even(THIN, 1.0, (301, 301))
@@ -69,7 +86,7 @@ def test_one_cell_source_reads_like_a_fifth_of_a_cell_away():
 
 @pytest.mark.parametrize("made_in", [0, -1])
 def test_grid_and_series_agree_on_a_layered_board(made_in):
-    layers = cut_into_layers(default_plate(1.6), conductance_w_per_k=0.02, inner_share=0.5)
+    layers = cut_into_layers(default_plate(1.6), conductance_w_per_k=0.02, inner_share=0.5, count=4)
     plate = GridPlate.even(layers, 1.0, (41, 61))
     power = np.zeros(plate.nodes)
     power[(0 if made_in == 0 else 3 * 41 * 61) + 20 * 61 + 30] = 1.0
@@ -83,7 +100,7 @@ def test_grid_and_series_agree_on_a_layered_board(made_in):
 
 def test_books_close_with_bent_loss_and_parts():
     # energy made = stored + lost, to 0.5 %
-    layers = cut_into_layers(default_plate(1.6))
+    layers = cut_into_layers(default_plate(1.6), count=4)
     even = GridPlate.even(layers, 1.0, (30, 40))
     copper = np.exp(np.random.default_rng(3).normal(size=even.copper.shape) * 0.5)
     lump = Lump(np.array([400, 401, 440, 441]), 0, 0.05, 0.02)
@@ -107,7 +124,7 @@ def test_package_on_a_cold_board_is_a_lump():
 
 
 def test_package_on_the_grid_and_in_the_series():
-    layers = cut_into_layers(default_plate(1.6), conductance_w_per_k=0.015)
+    layers = cut_into_layers(default_plate(1.6), conductance_w_per_k=0.015, count=4)
     under = np.array([r * 40 + c for r in range(13, 17) for c in range(18, 22)])
     plate = GridPlate(1.0, layers, np.ones((4, 30, 40)), (Lump(under, 0, 0.05, 0.08),))
     power = np.zeros(plate.nodes)

@@ -17,10 +17,10 @@ from thermscan.find.source_candidate import (
 )
 from thermscan.find.source_data import FitData, prepare
 from thermscan.find.source_healthy import explain_own_heat, healthy_columns, learn_plate
-from thermscan.find.source_report import describe
+from thermscan.find.source_report import describe, needed_probabilities
 from thermscan.find.source_search import LinearFit
 from thermscan.find.source_state import Found, Search
-from thermscan.find.source_template import Option, Place, TemplateMaker
+from thermscan.find.source_template import NO_MOULD_KINDS, Option, Place, TemplateMaker
 from thermscan.model.board import Board
 from thermscan.model.film import Excess
 from thermscan.model.settings import SourceSettings
@@ -29,6 +29,8 @@ from thermscan.model.surface import Surface
 from thermscan.physics.plate import Plate
 
 DEFAULTS = SourceSettings()
+KEPT_PLACES = 8  # whose templates are kept: memory
+QUICK_LAGS = (0.8,)  # of TOP_LAGS, where many parts are looked through
 
 
 def find_sources(
@@ -75,18 +77,76 @@ def find_sources(
         return SourceFit((), None, plate_text=plate.sentence, why={"sources": reason})
     data = prepare(excess, board, side=side, runs_s=runs_s, surfaces=surfaces, settings=settings)
     search = start_search(data, TemplateMaker(data, plate, board, side, settings, surfaces))
+    widen_own_heat(search)
     while len(search.found) < settings.most_sources:
         new = next_source(search)
         if new is None:
             break
         search.found.append(new)
-        for i, old in enumerate(search.found):
-            if apart_mm(old.place, new.place) < settings.again_within_mm:
-                search.found[i] = weigh(search, old.place, search.fit_without(i))
+        widen_own_heat(search)
+        weigh_near(search, new.place)
     for i in range(len(search.found)):
         settle_rivals(search, i)
     search.found = [f for f in search.found if np.isfinite(f.gain)]
+    prune(search)
     return describe(search, excess)
+
+
+def prune(search: Search) -> None:
+    """Drop the sources that are not needed, the least needed first, and weigh those near them again."""
+    while search.found:
+        chances = needed_probabilities(search)
+        worst = int(np.argmin(chances))
+        if chances[worst] >= search.settings.needed:
+            return
+        gone = search.found.pop(worst)
+        weigh_near(search, gone.place)
+
+
+def weigh_near(search: Search, place: Place) -> None:
+    """Weigh the found sources near a place again; their rivals stay."""
+    for i, old in enumerate(search.found):
+        if 0 < apart_mm(old.place, place) < search.settings.again_within_mm:
+            search.found[i] = replace(weigh(search, old.place, search.fit_without(i)), rivals=old.rivals)
+
+
+def widen_own_heat(search: Search) -> None:
+    """Let the own heat of parts that plainly differ from the good boards' vary freely, one after another.
+
+    A part that stays without power misses all of its heat, which is no chance difference between boards: left at the
+    good boards' spread it would be charged to a source nearby. A part is freed where the evidence pays for the odds.
+    """
+    settings = search.settings
+    while True:
+        fit = search.fit_with(search.found)
+        own = np.array(
+            [i for i, o in enumerate(search.owners) if o and search.nuisance.sigma[i] < settings.freed_share]
+        )
+        if not own.size:
+            return
+        gain = settings.evidence_share * freeing_gain(fit, own, settings.freed_share)
+        if gain.max() + np.log(settings.freed_odds) <= 0:
+            return
+        sigma = search.nuisance.sigma.copy()
+        sigma[own[int(np.argmax(gain))]] = settings.freed_share
+        search.nuisance = replace(search.nuisance, sigma=sigma)
+
+
+def freeing_gain(fit: LinearFit, columns: np.ndarray, sigma: float) -> np.ndarray:
+    """Return how much the log evidence grows when a column's amplitude may vary by ``sigma``, ndarray (columns,).
+
+    The likelihood of one amplitude is what is left of its posterior once its prior is divided out.
+    """
+    before = fit.columns.sigma[columns]
+    variance, mean = np.diag(fit.covariance)[columns], fit.mean[columns]
+    precision = np.maximum(1 / variance - before**-2.0, 1e-12)
+    seen = mean / variance / precision
+
+    def evidence(prior: np.ndarray | float) -> np.ndarray:
+        total = prior**2 + 1 / precision
+        return -0.5 * (seen**2 / total + np.log(total))
+
+    return evidence(sigma) - evidence(before)
 
 
 def apart_mm(a: Place, b: Place) -> float:
@@ -128,7 +188,7 @@ def part_candidates(maker: TemplateMaker) -> list[Candidate]:
     """Return every part as a candidate in the middle plate, at its own depth."""
     plate = Option(maker.plate.conductance_w_per_k.value, 0.0)
     return [
-        make_candidate(maker, Place(part.x, part.y, part), part_options(maker, part, plate)[0])
+        make_candidate(maker, Place(part.x, part.y, part), part_options(maker, part, plate, lags=QUICK_LAGS)[0])
         for part in sources_of(maker.board)
     ]
 
@@ -138,42 +198,68 @@ def next_source(search: Search) -> Found | None:
     fit = search.fit_with(search.found)
     taken = search.refs()
     places = tuple(f.place for f in search.found)
+    share = search.settings.evidence_share
     best, best_score = None, 0.0
     for c in search.candidates:
         if c.place.part.ref in taken:
             continue
         b, g = fit.project(c.templates)
-        score = float(np.logaddexp.reduce(search.scores(c.place, b, g) - np.log(len(b)))) + search.log_odds(c.place)
+        gain = float(np.logaddexp.reduce(search.scores(c.place, b, g) - np.log(len(b))))
+        score = share * gain + search.log_odds(c.place)
         if score > best_score:
             best, best_score = c.place, score
     for depth in ("surface", "far_side"):
         place, gain = free_place(search.maker, fit, search.middle, depth=depth, taken=places)
-        if gain + search.log_odds(place) > best_score:
-            best, best_score = place, gain + search.log_odds(place)
+        if share * gain + search.log_odds(place) > best_score:
+            best, best_score = place, share * gain + search.log_odds(place)
     return None if best is None else weigh(search, best, fit)
 
 
 def weigh(search: Search, place: Place, fit: LinearFit) -> Found:
     """Weigh all hypotheses about a place against a fit that does not contain it."""
-    options, templates, scores, powers = [], [], [], []
-    for plate in search.plates:
-        groups = part_options(search.maker, place.part, plate) if place.part else free_options(plate)
-        for group in groups:
-            made = make_candidate(search.maker, place, group).templates
-            b, g = fit.project(made)
-            options += group
-            templates.append(made)
-            powers.append(b / g)
-            scores.append(search.scores(place, b, g) + np.array([o.log_prior for o in group]))
-    score = np.concatenate(scores)
-    gain = float(np.logaddexp.reduce(score) - np.logaddexp.reduce([o.log_prior for o in options]))
+    options, templates = hypotheses(search, place)
+    prior = np.array([o.log_prior for o in options])
+    b, g = fit.project(templates)
+    powers = b / g
+    score = search.scores(place, b, g) + prior
+    gain = float(np.logaddexp.reduce(score) - np.logaddexp.reduce(prior))
     if not np.isfinite(score).any():
-        score, gain = np.array([o.log_prior for o in options]), -np.inf
+        score, gain = prior, -np.inf
     keep = np.argsort(score)[::-1][: search.settings.most_hypotheses]
-    # errors hang together, so that only a share of the evidence tells hypotheses apart
-    weights = np.exp(search.settings.evidence_share * (score[keep] - score[keep[0]]))
-    stack, power = np.concatenate(templates)[keep], float(np.concatenate(powers)[keep[0]])
-    return Found(place, tuple(options[i] for i in keep), stack, weights / weights.sum(), power, gain)
+    stack, power = templates[keep], powers[keep]
+    chosen = tuple(options[i] for i in keep)
+    weights = search.weigh_alike(fit, stack, power, prior[keep])
+    weights = np.where(search.is_possible(place, power), weights, 0.0) if np.isfinite(gain) else weights
+    order = np.argsort(-weights, kind="stable")
+    return Found(
+        place,
+        tuple(chosen[i] for i in order),
+        stack[order],
+        weights[order] / weights.sum(),
+        float(power[order[0]]),
+        gain,
+    )
+
+
+def hypotheses(search: Search, place: Place) -> tuple[tuple[Option, ...], np.ndarray]:
+    """Return all ways in which a place may heat, in all plates, with their templates, ndarray (options, samples), K/W.
+
+    They are kept for the places that were asked about last, which are asked about again.
+    """
+    if place not in search.made:
+        options: list[Option] = []
+        templates = []
+        for plate in search.plates:
+            if plate.through > search.settings.most_vias and (place.part is None or place.part.kind in NO_MOULD_KINDS):
+                continue
+            groups = part_options(search.maker, place.part, plate) if place.part else free_options(plate)
+            for group in groups:
+                options += group
+                templates.append(make_candidate(search.maker, place, group).templates)
+        while len(search.made) >= KEPT_PLACES:
+            search.made.pop(next(iter(search.made)))
+        search.made[place] = tuple(options), np.concatenate(templates)
+    return search.made[place]
 
 
 def settle_rivals(search: Search, index: int) -> None:
@@ -210,7 +296,7 @@ def _near(search: Search, place: Place) -> list[Place]:
 
 def _quick_score(search: Search, place: Place, plate: Option, fit: LinearFit) -> float:
     """Return the log posterior odds of a place in one plate."""
-    groups = part_options(search.maker, place.part, plate) if place.part else free_options(plate)
+    groups = part_options(search.maker, place.part, plate, lags=QUICK_LAGS) if place.part else free_options(plate)
     scores = []
     for group in groups:
         b, g = fit.project(make_candidate(search.maker, place, group).templates)

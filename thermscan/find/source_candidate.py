@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermscan.find.source_search import LinearFit, gains, sweep
-from thermscan.find.source_template import Option, Place, TemplateMaker, packages_of
+from thermscan.find.source_template import TOP_LAGS, Option, Place, TemplateMaker, packages_of
 from thermscan.model.board import Board, Part
 from thermscan.model.quantity import Measured
 
@@ -15,8 +15,9 @@ NO_SOURCE_KINDS = ("shield", "heatsink")  # they carry heat but make none
 POWER_SCALES_W = (0.05, 0.5, 5.0)  # prior standard deviations of a source: faults make 20 mW to 5 W
 WIDE_STEPS = (-1.8, -0.9, 0.0, 0.9, 1.8)  # places on the normal curve of log conductance that are tried
 NARROW_STEPS = (-1.2, 0.0, 1.2)
-# Share of copper in inner planes, and what vias do to the conduction through the board; judgement.
-STRUCTURES = ((0.0, 1.0), (1.0, 1.0), (0.5, 2.5))
+# Share of copper in inner planes, and what vias do to the conduction through the board; the last one stands for the
+# many vias under a power part; judgement.
+STRUCTURES = ((0.0, 1.0), (1.0, 1.0), (0.5, 2.5), (0.5, 8.0))
 # Share of sources inside a part, in the board under it, or on the other face behind it; judgement.
 DEPTH_SHARES = {"surface": 0.8, "under_part": 0.1, "far_side": 0.1}
 
@@ -50,9 +51,11 @@ def plate_options(conductance: Measured) -> tuple[Option, ...]:
     )
 
 
-def part_options(maker: TemplateMaker, part: Part, plate: Option) -> list[tuple[Option, ...]]:
+def part_options(
+    maker: TemplateMaker, part: Part, plate: Option, *, lags: tuple[float, ...] = TOP_LAGS
+) -> list[tuple[Option, ...]]:
     """Return the ways in which a part may heat in one plate, grouped by the face that is heated."""
-    packages = packages_of(part, maker.settings)
+    packages = packages_of(part, maker.settings, lags=lags)
     base = plate.log_prior - np.log(len(packages))
 
     def with_packages(depth: str, share: float) -> tuple[Option, ...]:
@@ -61,7 +64,11 @@ def part_options(maker: TemplateMaker, part: Part, plate: Option) -> list[tuple[
     if part.side != maker.side:
         return [with_packages("far_side", 1.0)]
     far = replace(plate, depth="far_side", log_prior=plate.log_prior + np.log(DEPTH_SHARES["far_side"]))
-    near = with_packages("surface", DEPTH_SHARES["surface"]) + with_packages("under_part", DEPTH_SHARES["under_part"])
+    near = with_packages("surface", DEPTH_SHARES["surface"])
+    if min(part.w, part.h) >= maker.settings.hiding_mm:
+        still = tuple(p for p in packages if not p.top_lag_s)
+        share = plate.log_prior + np.log(DEPTH_SHARES["under_part"] / len(still))
+        near += tuple(replace(plate, depth="under_part", package=p, log_prior=share) for p in still)
     return [near, (far,)]
 
 

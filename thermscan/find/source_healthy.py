@@ -130,5 +130,5 @@ def learn_plate(maker: TemplateMaker, heat: OwnHeat, settings: SourceSettings) -
 def _shape_in(maker: TemplateMaker, ref: str, option: Option, weight: np.ndarray, target: np.ndarray) -> np.ndarray:
     """Return the best template of a part in one plate, ndarray (samples,)."""
     part = maker.board.part(ref)
-    candidate = make_candidate(maker, Place(part.x, part.y, part), part_options(maker, part, option)[0])
+    candidate = make_candidate(maker, Place(part.x, part.y, part), part_options(maker, part, option, lags=(0.8,))[0])
     return best_shape(candidate.templates * weight, target, candidate.templates)

@@ -11,12 +11,13 @@ from thermscan.find.source_state import Search
 from thermscan.find.source_template import Place
 
 
-def needed_deviations(log_odds: float) -> float:
+def needed_deviations(log_odds: float, evidence_share: float) -> float:
     """Return the standard deviations at which a source reaches even odds, plus 1.645 for a 95 % chance of that.
 
-    A source of z deviations gains about ``z^2 / 2 - 3`` in log evidence; the 3 stands for the width of the prior.
+    A source of z deviations gains about ``z^2 / 2 - 3`` in log evidence; the 3 stands for the width of the prior. Only
+    ``evidence_share`` of it counts for listing a source.
     """
-    return float(np.sqrt(2 * (3.0 - log_odds)) + ndtri(0.95))
+    return float(np.sqrt(2 * (3.0 - log_odds / evidence_share)) + ndtri(0.95))
 
 
 def limit_map(search: Search, fit: LinearFit) -> np.ndarray:
@@ -29,7 +30,7 @@ def limit_map(search: Search, fit: LinearFit) -> np.ndarray:
     kernel = search.maker.templates(Place((x0 + x1) / 2, (y0 + y1) / 2), (search.middle,))[0]
     weight = data.picture(fit.weight)
     _, information = sweep(np.zeros_like(weight), weight, centred(data.grid, kernel, board))
-    z = needed_deviations(search.log_odds(Place(0.0, 0.0)))
+    z = needed_deviations(search.log_odds(Place(0.0, 0.0)), search.settings.evidence_share)
     points = data.grid.points_mm()
     seen = board.inside(points[..., 0], points[..., 1]) & (information > 1e-9)
     limit = np.full(data.grid.shape, np.inf)
@@ -42,16 +43,21 @@ def part_limits(search: Search, fit: LinearFit) -> dict[str, float]:
     out = {}
     for c in search.candidates:
         _, g = fit.project(c.templates)
-        z = needed_deviations(search.log_odds(c.place))
+        z = needed_deviations(search.log_odds(c.place), search.settings.evidence_share)
         out[c.place.part.ref] = float(z / np.sqrt(np.median(g)) / search.data.gain)
     return out
 
 
 def limit_sentence(limit_w: np.ndarray, part_w: dict[str, float]) -> str:
-    """Say the limits in a sentence: nine tenths of the board, and the worst part."""
+    """Say the limits in a sentence: nine tenths of the board, and the part that hides most."""
     finite = limit_w[np.isfinite(limit_w)]
     if not finite.size:
         return "nothing of the board is readable: no power is too large to be missed"
-    text = f"a source above {np.quantile(finite, 0.9) * 1e3:.3g} mW would have been seen on nine tenths of the board"
+    text = f"a source above {watts(np.quantile(finite, 0.9))} would have been seen on nine tenths of the board"
     worst = max(part_w, key=lambda r: part_w[r], default=None)
-    return text if worst is None else f"{text}; in {worst} nothing below {part_w[worst] * 1e3:.3g} mW"
+    return text if worst is None else f"{text}; in {worst} nothing below {watts(part_w[worst])}"
+
+
+def watts(power_w: float) -> str:
+    """Return a power in words, two digits."""
+    return f"{power_w:.2g} W" if power_w >= 1 else f"{power_w * 1e3:.2g} mW"

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import numpy as np
-from scipy.special import ndtri
+from dataclasses import replace
 
-from thermscan.find.source_candidate import make_candidate, shift_of, shifted
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from thermscan.find.source_candidate import shift_of, shifted
 from thermscan.find.source_course import power_course
 from thermscan.find.source_data import parts_capacity
-from thermscan.find.source_limit import limit_map, part_limits
+from thermscan.find.source_limit import limit_map, limit_sentence, part_limits
 from thermscan.find.source_search import LinearFit
 from thermscan.find.source_state import Found, Search
 from thermscan.find.source_template import Option
@@ -22,40 +24,38 @@ RADIUS_95 = 2.448  # of a round two-dimensional normal distribution, in standard
 
 def describe(search: Search, excess: Excess) -> SourceFit:
     """Turn what was found into the record, strongest evidence first."""
-    grown = energy_powers(search) if search.found else []
-    sources = [describe_source(search, i, excess, grown[i]) for i in range(len(search.found))]
-    kept = [s for s in sources if s.needed_probability >= search.settings.needed]
+    sources = [describe_source(search, i, excess) for i in range(len(search.found))]
     fit = search.fit_with(search.found)
     count = len(search.found)
     explained = fit.mean[-count:] @ fit.columns.templates[-count:] if count else np.zeros(fit.residual.shape)
     edges = search.data.edges_s
+    limits, parts = limit_map(search, fit), part_limits(search, fit)
     return SourceFit(
-        tuple(sorted(kept, key=lambda s: -s.needed_probability * abs(s.power_w.value))),
+        tuple(sorted(sources, key=lambda s: -s.needed_probability * abs(s.power_w.value))),
         None,
         search.data.grid,
         search.data.picture(explained, fill=np.nan),
         search.data.picture(fit.residual, fill=np.nan),
         (edges[1:] + edges[:-1]) / 2,
-        limit_map(search, search.fit_with(search.found)),
-        part_limits(search, search.fit_with(search.found)),
+        limits,
+        parts,
         search.maker.plate.sentence,
+        limit_text=limit_sentence(limits, parts),
     )
 
 
-def describe_source(search: Search, index: int, excess: Excess, grown: tuple[float, float]) -> HeatSource:
-    """Describe one source; ``grown`` is its power from the growth of heat and the error of that, as seen."""
+def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
+    """Describe one source."""
     found = search.found[index]
     fit = search.fit_without(index, own_heat=False)
-    b, g = fit.project(found.templates)
+    honest = search.fit_without(index, own_heat=False, own_errors=True)
+    found = reweighed(search, found, honest)
+    b, g = honest.project(found.templates)
     power = mixture_power(b / g, 1 / np.sqrt(g), found.weights, search=search)
     more = parts_share(search, found)
-    energy, noise = grown
-    error = np.hypot(noise, search.settings.energy_error * abs(energy)) / search.data.gain
-    power = joined(power, energy / search.data.gain, float(error))
     power = widened(power.scaled(1 + more), more / (1 + more) * search.settings.parts_error)
     x, y, radius = place_of(search, found, fit)
     depths = depth_shares(found)
-    odds = search.settings.evidence_share * found.gain + search.log_odds(found.place)
     part = found.place.part
     flags = ("far_side",) if max(depths, key=lambda d: depths[d]) == "far_side" else ()
     return HeatSource(
@@ -65,7 +65,7 @@ def describe_source(search: Search, index: int, excess: Excess, grown: tuple[flo
         place_95_mm=radius,
         power_w=power,
         course_w=power.value * on_film(search, power_course(search, found, fit), excess),
-        needed_probability=float(1 / (1 + np.exp(-np.clip(odds, -50, 50)))),
+        needed_probability=needed_probability(search, found, honest),
         depth=max(depths, key=lambda d: depths[d]),
         depth_probability=depths,
         flags=flags,
@@ -73,45 +73,35 @@ def describe_source(search: Search, index: int, excess: Excess, grown: tuple[flo
     )
 
 
-def energy_powers(search: Search) -> list[tuple[float, float]]:
-    """Return the power of each source from the growth of its heat, with a standard error, W as seen.
+def needed_probability(search: Search, found: Found, fit: LinearFit) -> float:
+    """Return the probability that a source is needed, against a fit without it that knows how its template errs.
 
-    The excess, cleared of what varies between good boards, is shared out among the sources in the proportion of
-    templates in a plate that conducts well, so that all heat is counted once. Each sum is regressed on what the
-    source's own template adds up to, with a free constant: what conduction does at the start, and the difference
-    between the seen face and the board's mean, stay constant later on. Only bins after a third of the recording
-    count. It hardly depends on how the copper lies, but needs the heat to stand above the noise of a large region.
+    Zero where its sign depends on the hypothesis: then it is the misfit of something else.
     """
-    data, fit = search.data, search.fit_with(search.found)
-    healthy = [i for i, owner in enumerate(search.owners) if owner]
-    left = search.y - fit.mean[healthy] @ fit.columns.templates[healthy]
-    broad = [np.abs(broad_template(search, f) * f.power_seen) for f in search.found]
-    total = sum(broad)
-    counted = np.max([b > search.settings.energy_edge * b.max() for b in broad], axis=0)
-    centres = (data.edges_s[1:] + data.edges_s[:-1]) / 2
-    late = centres > centres[-1] / 3
-    offset = float(np.sqrt(np.median(search.base_variance)))
-    number = np.broadcast_to(np.arange(len(centres))[:, None, None], data.variance.shape)
-    of_bin = (data.samples(number)[:, None] == np.arange(len(centres))).astype(float)
-    out = []
-    for found, own in zip(search.found, broad, strict=True):
-        share = np.where(counted, own / np.maximum(total, 1e-30), 0.0)
-        heard = data.picture(share * left).sum(axis=(1, 2))[late]
-        noise = data.picture(share**2 * search.base_variance).sum(axis=(1, 2))[late]
-        cells = data.picture(share).sum(axis=(1, 2))[late]
-        grown = (found.templates @ of_bin)[:, late]
-        grown = grown - grown.mean(axis=1, keepdims=True)
-        square = np.einsum("ij,ij->i", grown, grown)
-        if late.sum() < 3 or np.any(square <= 0):
-            out.append((0.0, float("inf")))
-            continue
-        powers = grown @ heard / square
-        middle = float(found.weights @ powers)
-        between = float(found.weights @ (powers - middle) ** 2)
-        x, x2 = grown[0], square[0]
-        error = np.sqrt((x**2 * noise).sum()) / x2 + 0.5 * offset * cells.mean() * np.abs(x).max() / x2
-        out.append((middle, float(np.hypot(error, np.sqrt(between)))))
-    return out
+    b, g = fit.project(found.templates)
+    warmer = float(found.weights @ ndtr(b / np.sqrt(g)))
+    if max(warmer, 1 - warmer) < search.settings.sign_sure:
+        return 0.0
+    odds = search.settings.evidence_share * found.gain + search.log_odds(found.place)
+    return float(1 / (1 + np.exp(-np.clip(odds, -50, 50))))
+
+
+def needed_probabilities(search: Search) -> list[float]:
+    """Return the probability of each found source that it is needed."""
+    fits = [search.fit_without(i, own_heat=False, own_errors=True) for i in range(len(search.found))]
+    return [
+        needed_probability(search, reweighed(search, found, fit), fit)
+        for found, fit in zip(search.found, fits, strict=True)
+    ]
+
+
+def reweighed(search: Search, found: Found, fit: LinearFit) -> Found:
+    """Weigh the hypotheses about a source again, against a fit that knows how its template may be wrong."""
+    b, g = fit.project(found.templates)
+    prior = np.array([o.log_prior for o in found.options])
+    weights = search.weigh_alike(fit, found.templates, b / g, prior)
+    possible = np.where(search.is_possible(found.place, b / g), weights, 0.0)
+    return replace(found, weights=possible / possible.sum() if possible.sum() > 1e-6 else weights)
 
 
 def parts_share(search: Search, found: Found) -> float:
@@ -127,27 +117,14 @@ def parts_share(search: Search, found: Found) -> float:
     return float((heat * density).sum() / max(heat.sum(), 1e-30) / search.maker.plate.capacity_j_per_mm2_k.value)
 
 
-def broad_template(search: Search, found: Found) -> np.ndarray:
-    """Return the template of a source in a plate that conducts well, ndarray (samples,), K/W."""
-    option = found.options[0]
-    wide = Option(search.settings.energy_conductance * search.middle.conductance, 0.5, depth=option.depth)
-    return make_candidate(search.maker, found.place, (wide,)).templates[0]
-
-
 def widened(measured: Measured, share: float) -> Measured:
-    """Add a standard error that is a share of the value."""
-    return Measured.normal(measured.value, float(np.hypot(measured.standard_error, share * measured.value)))
-
-
-def joined(fitted: Measured, energy_w: float, error_w: float) -> Measured:
-    """Join two estimates of a power by their variances; the worse the two agree, the wider the interval."""
-    if not np.isfinite(error_w):
-        return fitted
-    weights = np.array([fitted.standard_error, error_w]) ** -2.0
-    values = np.array([fitted.value, energy_w])
-    mean = float(weights @ values / weights.sum())
-    misfit = float(weights @ (values - mean) ** 2)
-    return Measured.normal(mean, float(np.sqrt(max(1.0, misfit) / weights.sum())))
+    """Widen an interval by a standard error that is a share of the value, each side for itself."""
+    more = 1.96 * share * abs(measured.value)
+    return Measured(
+        measured.value,
+        float(measured.value - np.hypot(measured.value - measured.low, more)),
+        float(measured.value + np.hypot(measured.high - measured.value, more)),
+    )
 
 
 def on_film(search: Search, course: np.ndarray, excess: Excess) -> np.ndarray:

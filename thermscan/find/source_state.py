@@ -66,6 +66,8 @@ class Search:
     own_w : dict of refdes to W
         What each part makes on good boards, as seen.
     found : list of Found
+    made : dict of Place to (options, templates)
+        Hypotheses about places that were asked about last.
     """
 
     data: FitData
@@ -78,6 +80,7 @@ class Search:
     runs_s: tuple[tuple[float, float | None], ...]
     own_w: dict[str, float] = field(default_factory=dict)
     found: list[Found] = field(default_factory=list)
+    made: dict[Place, tuple[tuple[Option, ...], np.ndarray]] = field(default_factory=dict, repr=False)
 
     @property
     def settings(self) -> SourceSettings:
@@ -125,20 +128,25 @@ class Search:
 
     def fit_with(self, found: list[Found]) -> LinearFit:
         """Fit what varies between good boards and some of the found sources together."""
-        return LinearFit.of(self.y, self.weight(), self._columns(found))
+        return LinearFit.of(self.y, self.weight(), self._columns(found, found))
 
-    def fit_without(self, index: int, *, own_heat: bool = True) -> LinearFit:
-        """Fit all but one found source; ``own_heat`` False leaves out what that part's own heat may vary by."""
+    def fit_without(self, index: int, *, own_heat: bool = True, own_errors: bool = False) -> LinearFit:
+        """Fit all but one found source.
+
+        ``own_heat`` False leaves out what that part's own heat may vary by; ``own_errors`` True keeps the ways in
+        which that source's template may be wrong.
+        """
         others = [f for i, f in enumerate(self.found) if i != index]
         part = self.found[index].place.part
         skip = "" if own_heat or part is None else part.ref
-        return LinearFit.of(self.y, self.weight(), self._columns(others, without=skip))
+        errors = self.found if own_errors else others
+        return LinearFit.of(self.y, self.weight(), self._columns(others, errors, without=skip))
 
-    def _columns(self, found: list[Found], *, without: str = "") -> Columns:
-        """Return what varies between good boards, the errors of all found templates, and some found sources (last)."""
+    def _columns(self, found: list[Found], wrong: list[Found], *, without: str = "") -> Columns:
+        """Return what varies between good boards, errors of templates ``wrong``, and the sources ``found`` (last)."""
         keep = np.array([not without or o != without for o in self.owners])
         columns = Columns(self.nuisance.templates[keep], self.nuisance.sigma[keep])
-        for f in self.found:
+        for f in wrong:
             columns = columns.with_more(*self.error_columns(f))
         if found:
             columns = columns.with_more(
@@ -150,16 +158,51 @@ class Search:
         """Return how a template may be wrong, ndarray (columns, samples), and the standard deviation of each.
 
         The true board has uneven copper and parts that the plate does not know, so that heat goes more to one side or
-        along one axis: the template times smooth factors of direction.
+        along one axis, or stays nearer than it should: the template times smooth factors of direction and distance,
+        the latter without adding heat at the end. What comes through the board depends on more copper: twice as wrong.
         """
         seen = found.template * found.power_seen
-        x, y, _ = self.samples_at
+        x, y, t = self.samples_at
         dx, dy = x - found.place.x_mm, y - found.place.y_mm
         r = np.hypot(dx, dy)
         c, s = dx / np.maximum(r, 1e-6), dy / np.maximum(r, 1e-6)
         away = r / (r + self.settings.error_reach_mm)
-        factors = [away * c, away * s, away * (c**2 - s**2), away * 2 * c * s]
-        return np.stack(factors) * seen, np.full(len(factors), self.settings.model_error)
+        last = found.template * (t == t.max())
+        further = away - float(last @ away) / (float(last.sum()) or 1.0)
+        factors = [away * c, away * s, away * (c**2 - s**2), away * 2 * c * s, further]
+        deep = 2.0 if found.options[0].depth == "far_side" else 1.0
+        return np.stack(factors) * seen, np.full(len(factors), deep * self.settings.model_error)
+
+    def weigh_alike(
+        self, fit: LinearFit, templates: np.ndarray, powers_w: np.ndarray, log_prior: np.ndarray
+    ) -> np.ndarray:
+        """Return the probability of hypotheses about one source, ndarray (hypotheses,).
+
+        Parameters
+        ----------
+        fit : LinearFit
+            Without the source.
+        templates : ndarray of shape (hypotheses, samples), K/W
+        powers_w : ndarray of shape (hypotheses,), W
+            Best power of each, as seen.
+        log_prior : ndarray of shape (hypotheses,)
+
+        Notes
+        -----
+        What a template leaves over is mostly its own error, of unknown size and hanging together over millimetres and
+        seconds, not noise. With the size integrated out, the likelihood goes as ``S^(-n/2)`` (Gelman et al., Bayesian
+        Data Analysis, 3.2), S the weighted sum of squares where the source is seen and n the number of its errors that
+        are independent of one another (``alike_errors``).
+        """
+        share = (templates * fit.weight) @ fit.columns.templates.T @ fit.covariance
+        left = fit.residual - powers_w[:, None] * (templates - share @ fit.columns.templates)
+        best = int(np.argmax(log_prior - 0.5 * (left**2 @ fit.weight)))
+        seen = (powers_w[best] * templates[best]) ** 2
+        weight = fit.weight * seen / (seen + self.base_variance)
+        squares = np.maximum(left**2 @ weight, 1e-12)
+        score = log_prior - 0.5 * self.settings.alike_errors * np.log(squares / squares.min())
+        out = np.exp(score - score.max())
+        return out / out.sum()
 
     @property
     def samples_at(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -55,6 +55,11 @@ MEANINGS: dict[str, Meaning] = {
     "side": Meaning("side", "side of the board: top or bottom"),
     "board_name": Meaning("board", "name from the board file"),
     "units": Meaning("unit of the frames", "celsius, or count where neither scale nor profile is known"),
+    "detection_limit_text": Meaning(
+        "detection limit in words",
+        "the power above which a source would have been listed on nine tenths of the board, and where least is seen",
+        "power comes on and off within the seconds filmed, or heat is carried away by a fan or a metal core",
+    ),
     "detection_limit_w": Meaning(
         "detection limit",
         "smallest power that would have been found at a typical place of this board, W",

@@ -259,6 +259,7 @@ class Result:
     # (columns, rows) of the faulty board's own picture where no millimetres are known: every *_mm of this record is
     # then in its pixels, x right from the left edge and y UP from the lower edge, and leaves as a fraction of it.
     picture_px: tuple[int, int] | None = None
+    detection_limit_text: str | None = None
 
     @property
     def none_probability(self) -> float:

@@ -62,9 +62,11 @@ class PlateSettings:
         1.6, (0.1, 10.0), "board thickness where the board file has none: common practice, no source"
     )
     copper_um: float = knob(
-        45.0, (0.0, 1000.0), "mean copper over all layers: two to four foils of 35 um partly filled; no source"
+        55.0,
+        (0.0, 1000.0),
+        "copper of all layers: between two foils of 35 um half filled and four filled by two thirds; no source",
     )
-    copper_ratio: float = knob(3.5, (1.0, 20.0), "95 % ratio either way for copper that is not known; judgement")
+    copper_ratio: float = knob(3.2, (1.0, 20.0), "95 % ratio either way for copper that is not known; judgement")
     copper_given_ratio: float = knob(
         1.3, (1.0, 5.0), "95 % ratio for copper given as a mean, since places differ; judgement"
     )
@@ -106,9 +108,6 @@ class SourceSettings:
     most_bins: int = knob(9, (2, 100), "time bins of the fit: speed; early ones stay short")
     times: int = knob(28, (16, 400), "steps of the inner clock from power-on to the last bin")
     prior_odds: float = knob(0.02, (1e-9, 1.0), "odds that a given candidate place makes heat it should not; judgement")
-    power_scale_w: float = knob(
-        0.5, (1e-3, 100.0), "standard deviation of a source's power before looking; faults reach watts"
-    )
     needed: float = knob(0.5, (0.0, 1.0), "probability above which a source is listed")
     model_error: float = knob(
         0.25,
@@ -144,19 +143,6 @@ class SourceSettings:
         (0.01, 1.0),
         "share of the log evidence that counts for a source being needed: errors hang together; judgement",
     )
-    energy_conductance: float = knob(
-        2.5,
-        (1.0, 20.0),
-        "conductance over the plate's with which heat is shared out among sources: none is left out; judgement",
-    )
-    energy_edge: float = knob(
-        0.01, (1e-4, 0.5), "rise over the warmest in such a plate below which heat is not counted"
-    )
-    energy_error: float = knob(
-        0.25,
-        (0.0, 1.0),
-        "standard error of power from the growth of heat: capacity of parts, heat beyond the region; judgement",
-    )
     unmodelled_spread: float = knob(
         0.35, (0.0, 2.0), "share of the spread between good boards that is no change of a part's own power; judgement"
     )
@@ -174,9 +160,15 @@ class SourceSettings:
     hiding_mm: float = knob(
         3.0, (0.0, 50.0), "smaller side from which a part can hide a source under it that is not its own; judgement"
     )
+    most_vias: float = knob(
+        5.0, (1.0, 100.0), "vias' factor on conduction through the board, at the most, away from moulded power parts"
+    )
+    sign_sure: float = knob(
+        0.95, (0.5, 1.0), "probability of a source's sign, over all hypotheses, for it to be listed; judgement"
+    )
     least_lag_s: float = knob(0.2, (0.0, 10.0), "lag of the top below which a body counts as one temperature")
     alike_errors: float = knob(
-        16.0,
+        24.0,
         (1.0, 1000.0),
         "errors of a template that are independent of one another: some directions and distances, few times; judgement",
     )
@@ -184,8 +176,7 @@ class SourceSettings:
     power_model_error: float = knob(
         0.2,
         (0.0, 2.0),
-        "standard error of log power that the plate model leaves: copper, depth and bodies that are not known; "
-        "from the median error on made boards",
+        "standard error of log power that all hypotheses share: copper that differs from place to place; judgement",
     )
     place_floor_mm: float = knob(
         0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement"

@@ -33,6 +33,8 @@ class SourceFit:
         Which plate was used and where its numbers come from.
     why : dict of key to sentence
         Reasons for what is missing.
+    limit_text : str or None
+        The detection limit of this recording in a sentence.
     """
 
     sources: tuple[HeatSource, ...]
@@ -46,3 +48,4 @@ class SourceFit:
     plate_text: str = ""
     warnings: tuple[str, ...] = ()
     why: dict[str, str] = field(default_factory=dict)
+    limit_text: str | None = None

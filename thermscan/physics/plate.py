@@ -127,10 +127,19 @@ def default_plate(
     )
 
 
+# Depths of the nodes as shares of the thickness: the two faces, inner planes where four-layer boards have them
+# (0.1 to 0.3 mm under the face of 1.6 mm; common practice, no source), and the middle.
+NODES = (0.0, 0.15, 0.5, 0.85, 1.0)
+
+
 def cut_into_layers(
-    plate: Plate, *, conductance_w_per_k: float | None = None, inner_share: float = 0.0, count: int = 4
+    plate: Plate,
+    *,
+    conductance_w_per_k: float | None = None,
+    inner_share: float = 0.0,
+    count: int | None = None,
 ) -> Layers:
-    """Cut a plate into equal layers, the copper on the two outer or on the two next layers.
+    """Cut a plate into layers, the copper on the two outer or on the two next layers.
 
     Parameters
     ----------
@@ -139,30 +148,41 @@ def cut_into_layers(
         In-plane conductance to use instead of the plate's own value.
     inner_share : float
         Share of the copper that lies in inner planes (second layer from each face); the rest on the faces.
-    count : int
-        Number of layers, 1 or more; 1 is the thin plate.
+    count : int, optional
+        Number of equal layers, each at the temperature of its middle; 1 is the thin plate. Default: five nodes at
+        ``NODES``, the outer two on the very faces.
 
     Notes
     -----
     Half of the copper of each kind on each side; heat capacity spread evenly. Where copper is on the seen face,
-    heat made there spreads before it sinks in; with inner planes it sinks in first.
+    heat made there spreads before it sinks in; with inner planes it sinks in first. A face that is heated evenly runs
+    ahead of the mean by ``q L / (3 k)`` (slab under constant flux, Carslaw and Jaeger); the five nodes give 98 % of
+    that, four equal layers 66 %.
     """
     total = plate.conductance_w_per_k.value if conductance_w_per_k is None else conductance_w_per_k
+    shares, gaps = _shares(count)
     laminate = min(plate.laminate_w_per_mm_k * plate.thickness_mm, total)
-    along = np.full(count, laminate / count)
+    along = laminate * shares
     metal = total - laminate
     along[0] += metal * (1 - inner_share) / 2
     along[-1] += metal * (1 - inner_share) / 2
-    inner = min(1, count - 1)
+    inner = min(1, len(shares) - 1)
     along[inner] += metal * inner_share / 2
-    along[count - 1 - inner] += metal * inner_share / 2
-    loss = np.zeros(count)
+    along[len(shares) - 1 - inner] += metal * inner_share / 2
+    loss = np.zeros(len(shares))
     loss[0] += plate.loss_w_per_mm2_k.value / 2
     loss[-1] += plate.loss_w_per_mm2_k.value / 2
-    step = plate.thickness_mm / count
     return Layers(
         conductance_w_per_k=along,
-        capacity_j_per_mm2_k=np.full(count, plate.capacity_j_per_mm2_k.value / count),
-        between_w_per_mm2_k=np.full(count - 1, plate.through_w_per_mm_k / step),
+        capacity_j_per_mm2_k=plate.capacity_j_per_mm2_k.value * shares,
+        between_w_per_mm2_k=plate.through_w_per_mm_k / (plate.thickness_mm * gaps),
         loss_w_per_mm2_k=loss,
     )
+
+
+def _shares(count: int | None) -> tuple[np.ndarray, np.ndarray]:
+    """Return the share of the thickness that each layer stands for, and the gaps between their nodes."""
+    if count is not None:
+        return np.full(count, 1 / count), np.full(count - 1, 1 / count)
+    gaps = np.diff(NODES)
+    return np.convolve(gaps, [0.5, 0.5]), gaps

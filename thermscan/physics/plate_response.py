@@ -184,10 +184,14 @@ def blurred_cosines(
 
 @dataclass(frozen=True)
 class Package:
-    """A part on the board: resistance to the board under it, K/W, and its own heat capacity, J/K."""
+    """A part on the board: resistance to the board under it, K/W, and its own heat capacity, J/K.
+
+    What is seen of it follows with ``top_lag_s``, the time that heat takes from the die through the mould.
+    """
 
     resistance_k_per_w: float
     capacity_j_per_k: float
+    top_lag_s: float = 0.0
 
     @property
     def lag_s(self) -> float:

@@ -195,6 +195,7 @@ def make_result(
         board_name=board.name,
         units=recording.unit,
         detection_limit_w=limit,
+        detection_limit_text=fit.limit_text,
         next_steps=ranking.next_steps,
         moved_by=ranking.moved_by,
         why={key: text for key, text in why.items() if text},

@@ -301,7 +301,7 @@ def _quality_tables(result: Result) -> tuple[Table, ...]:
 
 def _facts(result: Result) -> tuple[Fact, ...]:
     """Put the general facts into words."""
-    limit = result.detection_limit_w
+    limit = UNKNOWN if result.detection_limit_w is None else f"{result.detection_limit_w:.2g} W"
     facts = [
         Fact("board", board_words(result)),
         Fact("side", side_words(result.side)),
@@ -309,7 +309,7 @@ def _facts(result: Result) -> tuple[Fact, ...]:
         Fact("power-on", say(result.power_on_s, "s", why=result.why.get("power_on_s", "").replace("_", " "))),
         Fact("power-off", say(result.power_off_s, "s", why=result.why.get("power_off_s", "").replace("_", " "))),
         Fact("restarts", UNKNOWN if result.restarts is None else str(result.restarts)),
-        Fact("detection limit", UNKNOWN if limit is None else f"{limit:.2g} W"),
+        Fact("detection limit", result.detection_limit_text or limit),
     ]
     if result.energy is not None:
         facts.append(Fact("energy", result.energy.sentence))

@@ -30,6 +30,7 @@ PLAIN_WHY: dict[str, str] = {
     "restarts": "power-ups could not be counted in this recording",
     "energy": "no heat balance could be made from this recording",
     "detection_limit_w": "no limit in watts could be stated for this recording",
+    "detection_limit_text": "no limit in watts could be stated for this recording",
     "picture_px": HAS_MILLIMETRES,
     "excess_counts": "the excess is given in kelvin",
     "excess_k": "no excess in kelvin could be measured here",
