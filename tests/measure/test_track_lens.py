@@ -1,12 +1,15 @@
 """Undistorted recordings against OpenCV's own undistortion."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 from skimage import data, transform
 
 from thermscan.measure.track import distort
-from thermscan.measure.track_lens import undistort_recording
+from thermscan.measure.track_lens import lens_of, undistort_recording
+from thermscan.model.camera_profile import CameraProfile, LensSection
 from thermscan.model.pose import Lens
 from thermscan.model.recording import Facts, Mark, Recording
 
@@ -46,3 +49,14 @@ def test_a_bad_pixel_does_not_spread():
     spoilt = Recording.from_array(frame[None], np.array([0.0]))
     clean = undistort_recording(made, LENS).store.read(0, 1)[0]
     assert np.nanmax(np.abs(undistort_recording(spoilt, LENS, bad=bad).store.read(0, 1)[0] - clean)) < 60
+
+
+def test_the_lens_is_that_of_the_profile():
+    made, _ = recording()
+    section = LensSection("2026-01-01", "invented", LENS.k1, LENS.k2, LENS.focal_px, *LENS.centre_px, 0.1)
+    bare = replace(made, profile=CameraProfile("invented", "", "", (160, 120)))
+    assert lens_of(made) is None
+    assert lens_of(bare) is None
+    assert lens_of(replace(bare, profile=replace(bare.profile, lens=section))) == LENS
+    straight = replace(section, k1=0.0, k2=0.0)
+    assert lens_of(replace(bare, profile=replace(bare.profile, lens=straight))) is None

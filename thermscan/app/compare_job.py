@@ -169,6 +169,7 @@ def run_compare(request: CompareRequest, *, as_json: bool, fahrenheit: bool) -> 
 
 def write_comparison(comparison: Comparison, out: Path, *, force: bool, poses: bool, fahrenheit: bool) -> None:
     """Write every file of a comparison, all or none."""
+    from thermscan.pipeline.place import recorded_poses
     from thermscan.show.pdf import write_pdf
     from thermscan.show.report import draw_pictures, report_html
     from thermscan.write.excess_map import write_excess_map
@@ -193,9 +194,8 @@ def write_comparison(comparison: Comparison, out: Path, *, force: bool, poses: b
         write_excess_map(folder / "excess.tiff", result, maps)
         write_tables(folder, result, maps)
         if poses:
-            write_poses(
-                folder / "poses.npz", comparison.tracks[0].matrices(), [t.matrices() for t in comparison.tracks[1:]]
-            )
+            first, *others = recorded_poses(comparison.tracks, board)
+            write_poses(folder / "poses.npz", first, others)
         write_result(result, folder / "result.json")
 
 

@@ -55,6 +55,14 @@ class UndistortedStore:
         return np.where(seen, straight + level, np.nan)
 
 
+def lens_of(recording: Recording) -> Lens | None:
+    """Return the lens of a recording's camera profile; None where it has none or one that bends nothing."""
+    section = None if recording.profile is None else recording.profile.lens
+    if section is None or (section.k1 == 0 and section.k2 == 0):
+        return None
+    return Lens(section.k1, section.k2, section.focal_px, (section.centre_x_px, section.centre_y_px))
+
+
 def undistort_recording(recording: Recording, lens: Lens, *, bad: np.ndarray | None = None) -> Recording:
     """Return a recording, with its marks, as a lens without distortion would have shown it.
 

@@ -10,9 +10,9 @@ import numpy as np
 from thermscan.measure.film import pixel_size_mm
 from thermscan.measure.placement import place_board
 from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
-from thermscan.measure.track import make_track
+from thermscan.measure.track import make_track, recorded_matrices
 from thermscan.model.board import Board
-from thermscan.model.pose import Placement, normalised
+from thermscan.model.pose import Placement, Track, normalised
 from thermscan.model.settings import Settings
 from thermscan.pipeline.film_set import Placed
 from thermscan.pipeline.prepare import Prepared
@@ -76,9 +76,14 @@ def place_all(
         if board is None
         else (match_all(prepared, board, side=side, settings=settings), board)
     )
-    track = make_track(prepared[0].motion, match.faulty, side=side, warnings=match.warnings)
+    track = make_track(prepared[0].motion, match.faulty, side=side, lens=prepared[0].lens, warnings=match.warnings)
     placed = [Placed(prepared[0], track, 0.0, pixel_size_mm(match.faulty.matrix, board))]
     for one, placement in zip(prepared[1:], match.goods, strict=True):
-        track = make_track(one.motion, placement, side=side)
+        track = make_track(one.motion, placement, side=side, lens=one.lens)
         placed.append(Placed(one, track, placement.error_px, pixel_size_mm(placement.matrix, board)))
     return tuple(placed), board
+
+
+def recorded_poses(tracks: Sequence[Track], board: Board) -> list[np.ndarray]:
+    """Return for each recording the homographies, ndarray (frames, 3, 3), closest to the pixels as recorded."""
+    return [recorded_matrices(track, board.outline_mm) for track in tracks]

@@ -11,8 +11,9 @@ from thermscan.measure.noise import measure_camera
 from thermscan.measure.power_on import find_power
 from thermscan.measure.radiometry_camera import band_of, profile_noise
 from thermscan.measure.radiometry_recording import as_received
+from thermscan.measure.track_lens import lens_of, undistort_recording
 from thermscan.model.camera_events import CameraState
-from thermscan.model.pose import Motion
+from thermscan.model.pose import Lens, Motion
 from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
 from thermscan.model.timing import Timing
@@ -23,29 +24,34 @@ WORKERS = 2  # recordings followed at once: memory stays bounded, and bench comp
 
 @dataclass(frozen=True)
 class Prepared:
-    """A recording with what was measured of it alone."""
+    """A recording with what was measured of it alone; ``lens`` is the one whose distortion was taken out of it."""
 
     recording: Recording
     camera: CameraState
     motion: Motion
     timing: Timing
+    lens: Lens | None = None
 
 
 def prepare(recording: Recording, *, settings: Settings, tell: Tell = silent) -> Prepared:
     """Measure camera state, motion and switching times of one recording.
 
     What the camera had applied already (emissivity and the like) is undone first, so that recordings made with
-    different settings compare. ``tell`` is told of the steps, in shares of this recording's work.
+    different settings compare; so is the distortion of the lens where the camera's profile knows it, for poses are
+    those of an ideal lens. ``tell`` is told of the steps, in shares of this recording's work.
     """
     tell("measuring the camera", 0.0)
     recording = as_received(recording, band=band_of(recording))
     camera = profile_noise(measure_camera(recording, settings=settings.camera), recording)
+    lens = lens_of(recording)
+    if lens is not None:  # noise and bad pixels are those of the pixels as recorded
+        recording = undistort_recording(recording, lens, bad=camera.bad)
     tell("following the picture", 0.4)
     motion = follow_motion(recording, camera, settings=settings.motion)
     tell("looking for power-on", 0.8)
     timing = find_power(recording, camera, motion, settings=settings.timing)
     tell("measured", 1.0)
-    return Prepared(recording, camera, motion, timing)
+    return Prepared(recording, camera, motion, timing, lens)
 
 
 def prepare_all(

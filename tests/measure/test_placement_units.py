@@ -1,0 +1,83 @@
+"""What units say about a displacement, against the published bound, and shifts against other libraries."""
+
+import cv2
+import numpy as np
+import pytest
+from scipy import ndimage
+from skimage import data, registration, transform
+
+from thermscan.measure.motion_coarse import CoarseTracker
+from thermscan.measure.placement_tiles import Tile
+from thermscan.measure.placement_units import Units, gather, sum_units
+from thermscan.model.settings import MotionSettings, PlacementSettings
+
+SETTINGS = PlacementSettings()
+
+
+def scene(down=0.0, right=0.0):
+    y, x = np.mgrid[:128, :160].astype(float)
+    rng = np.random.default_rng(3)
+    out = np.zeros_like(y)
+    for _ in range(25):
+        a, b, w, height = rng.uniform(10, 118), rng.uniform(10, 150), rng.uniform(4, 9), rng.uniform(1, 10)
+        out += height * np.exp(-((y - a - down) ** 2 + (x - b - right) ** 2) / (2 * w * w))
+    return out
+
+
+def sums_of(picture, noise, rng):
+    down, right = np.gradient(picture)
+    whole = Tile(slice(0, 128), slice(0, 160), picture.reshape(-1, 1), -right.reshape(-1, 1), -down.reshape(-1, 1))
+    seen = picture + rng.normal(0, noise, picture.shape)
+    one = Units(np.zeros(picture.shape, int), np.zeros(1))
+    return sum_units([whole], seen[None], np.ones(picture.shape, bool), one, settings=SETTINGS)
+
+
+def test_information_is_the_cramer_rao_bound_of_a_shift():
+    # J = sum of gradient times its transpose over noise variance, known reference: Robinson & Milanfar, IEEE TIP
+    # 13(9), 2004, from memory. For this scene and noise 0.5 the standard deviation is 0.013495 down, 0.014165 right.
+    sums = sums_of(scene(), 0.5, np.random.default_rng(12))
+    right, down = np.sqrt(np.diag(np.linalg.inv(sums.info[0, 0])))
+    assert (down, right) == pytest.approx((0.013495, 0.014165), rel=0.06)  # weights of residuals beyond 2 sigma
+
+
+def test_a_part_that_moved_does_not_move_the_board():
+    # 40 units see a shift of (0.3, -0.2), one of great contrast was placed 2 px elsewhere.
+    info = np.tile(100.0 * np.eye(2), (1, 41, 1, 1))
+    info[0, 40] *= 50
+    moves = np.tile([0.3, -0.2], (41, 1)) + np.random.default_rng(1).normal(0, 0.1, (41, 2))
+    moves[40] += 2.0
+    sums = type(sums_of(scene(), 0.5, np.random.default_rng(1)))(info, np.einsum("cuij,uj->cui", info, moves))
+    steps = np.zeros((41, 2, 8))
+    steps[:, 0, 0] = steps[:, 1, 1] = 1.0
+    normal = gather(sums, np.full(41, 0.1), steps)
+    found = np.linalg.solve(normal.curvature[:2, :2], normal.slope[:2])
+    assert found == pytest.approx([0.3, -0.2], abs=0.06)
+    plain = np.linalg.solve(info[0].sum(axis=0), np.einsum("uij,uj->i", info[0], moves))
+    assert np.hypot(*(plain - [0.3, -0.2])) > 1.0
+    spread = np.sqrt(np.diag(normal.covariance(1e-6 * np.eye(8))))[:2]
+    assert (np.abs(found - [0.3, -0.2]) < 4 * spread).all()
+    # never surer than the tolerance of 40 parts allows; the odd part makes it more careful, up to a factor of three
+    least = 0.1 / np.sqrt(40)
+    assert (spread > least).all()
+    assert (spread < 3.5 * least).all()
+
+
+def test_coarse_shift_agrees_with_scikit_image_and_opencv():
+    # skimage.data.camera(); a Fourier shift, found by scikit-image to 0.01 px (Guizar-Sicairos 2008, from memory).
+    picture = transform.resize(data.camera().astype(float), (120, 160), anti_aliasing=True)
+    moved = np.fft.ifft2(ndimage.fourier_shift(np.fft.fft2(picture), (-3.4, 2.3))).real
+    theirs, _, _ = registration.phase_cross_correlation(picture, moved, upsample_factor=100)
+    assert -theirs == pytest.approx([-3.4, 2.3], abs=0.02)
+    tracker = CoarseTracker(picture.shape, MotionSettings())
+    pictures = [p - ndimage.gaussian_filter(p, 3.0) for p in (picture, moved)]
+    tracker.add(pictures[0].astype(np.float32))
+    right, down = tracker.add(pictures[1].astype(np.float32))
+    assert (down, right) == pytest.approx(tuple(-theirs), abs=0.5)
+    start = np.eye(2, 3, dtype=np.float32)
+    start[0, 2], start[1, 2] = right, down
+    # a Fourier shift wraps around: the rim is left out
+    inner = (slice(8, -8), slice(8, -8))
+    a, b = ((p - p.mean())[inner].astype(np.float32) for p in (picture, moved))
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 200, 1e-9)
+    _, found = cv2.findTransformECC(a, b, start, cv2.MOTION_TRANSLATION, stop, None, 5)
+    assert found[:, 2] == pytest.approx([2.3, -3.4], abs=0.05)  # the coarse shift is near enough for ECC to end there
