@@ -54,7 +54,7 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
     power = mixture_power(b / g, 1 / np.sqrt(g), found.weights, search=search)
     more = parts_share(search, found)
     power = widened(power.scaled(1 + more), more / (1 + more) * search.settings.parts_error)
-    x, y, radius = place_of(search, found, fit)
+    x, y, radius = place_of(search, found, honest)
     depths = depth_shares(found)
     part = found.place.part
     flags = ("far_side",) if max(depths, key=lambda d: depths[d]) == "far_side" else ()
@@ -181,6 +181,7 @@ def place_of(search: Search, found: Found, fit: LinearFit) -> tuple[float, float
     move, covariance, _ = shift_of(fit, stack, reach)
     variance = float(np.trace(covariance)) / 2
     floor = search.settings.place_floor_mm**2 + search.data.position_error_mm**2 / 2
+    floor += (search.settings.place_blur_share * search.data.blur_mm) ** 2
     x0, y0, x1, y1 = search.maker.board.box_mm
     x, y = (float(np.clip(v, lo, hi)) for v, lo, hi in ((place.x_mm + move[0], x0, x1), (place.y_mm + move[1], y0, y1)))
     return x, y, float(RADIUS_95 * np.sqrt(variance + floor))

@@ -178,6 +178,11 @@ class SourceSettings:
         (0.0, 2.0),
         "standard error of log power that all hypotheses share: copper that differs from place to place; judgement",
     )
+    place_blur_share: float = knob(
+        0.35,
+        (0.0, 3.0),
+        "error of a place over what optics and pixels smear: heat runs along copper that is not known; judgement",
+    )
     place_floor_mm: float = knob(
         0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement"
     )
