@@ -6,9 +6,11 @@ import pytest
 from skimage import data
 
 from thermscan.measure.motion import follow_motion
+from thermscan.measure.motion_check import misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, Wander, estimate_wander, smooth
 from thermscan.measure.motion_fields import Coefficients
+from thermscan.measure.motion_pictures import prepare
 from thermscan.measure.noise import measure_camera
 from thermscan.model.pose import map_points
 from thermscan.model.recording import Recording
@@ -217,3 +219,19 @@ def test_motion_that_cannot_be_told_is_not_made_up():
     assert motion.is_tripod
     np.testing.assert_array_equal(motion.matrices, np.broadcast_to(np.eye(3), (30, 3, 3)))
     assert 1.0 < np.median(motion.error_px) < 10.0
+
+
+def test_a_motion_that_leads_to_a_wrong_place_is_doubted():
+    true = hand(24)
+    frames = moved(data.coins(), true)
+    recording = Recording.from_array(frames, np.arange(24) / 9)
+    camera = measure_camera(recording)
+    settings = MotionSettings()
+    how, reference = prepare(recording, camera, settings), follow(frames).reference
+    assert not follow(frames).doubt
+    assert not misplaced_px(recording, camera, how, true, reference, settings).any()
+    wrong = true.copy()
+    wrong[12:] = np.array([[1, 0, 9.0], [0, 1, -6.0], [0, 0, 1]]) @ wrong[12:]
+    away = misplaced_px(recording, camera, how, wrong, reference, settings)
+    assert away[-4:] == pytest.approx(np.hypot(9, 6), abs=1.5)
+    assert not away[:4].any()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from thermscan.measure.motion_check import misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, estimate_wander, smooth
 from thermscan.measure.motion_fit import Aligner, pattern_variance
@@ -31,7 +32,7 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     Motion
         Matrices send pixels of the reference picture, which lies as the first frame does, to pixels of each frame.
         Frames that are not usable are bridged between their neighbours, with the reason in ``why`` and a larger
-        ``error_px``.
+        ``error_px``. ``doubt`` says so where frames would fit the reference picture better elsewhere.
 
     Notes
     -----
@@ -71,7 +72,14 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     quiet = quiet_frames(camera.usable, keys, follow, settings)
     scene = full_scene(recording, camera, how, matrices, quiet, settings)
     why = {int(i): reason_of(camera, int(i)) for i in np.flatnonzero(~camera.usable)}
-    return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern)
+    away = misplaced_px(recording, camera, how, matrices, scene.reference, settings)
+    doubt = ""
+    if np.mean(away > 0) > settings.check_share:
+        off = float(np.median(away[away > 0]))
+        share = f"{np.count_nonzero(away)} of {len(away)} frames"
+        doubt = f"{share} fit the first ones better {off:.0f} px from where they were put"
+        error = np.maximum(error, off)
+    return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern, doubt)
 
 
 def still_motion(recording: Recording, camera: CameraState, reason: str) -> Motion:

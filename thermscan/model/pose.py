@@ -95,6 +95,8 @@ class Motion:
         For frames whose matrix is bridged or missing.
     pattern : ndarray of shape (rows, columns)
         Sensor pattern that stays with the pixels, same unit, zeros where it cannot be told from the scene.
+    doubt : str
+        Empty, or why the motion as a whole may be wrong.
     """
 
     matrices: np.ndarray
@@ -104,6 +106,7 @@ class Motion:
     is_tripod: bool
     why: dict[int, str] = field(default_factory=dict)
     pattern: np.ndarray | None = None
+    doubt: str = ""
 
 
 @dataclass(frozen=True)

@@ -123,6 +123,12 @@ class MotionSettings:
     change_frames: int = knob(24, (2, 200), "frames that the change components are taken from; memory")
     change_sigmas: float = knob(3.0, (1.0, 100.0), "power of a change component over that of noise")
 
+    check_frames: int = knob(8, (2, 100), "frames over the recording that are checked against the reference picture")
+    check_margin: float = knob(
+        0.1, (0.0, 1.0), "correlation by which another place must fit better for a motion to be doubted; made scenes"
+    )
+    check_share: float = knob(0.3, (0.0, 1.0), "share of checked frames that must fit better elsewhere")
+
     def usual_motion_px(self) -> tuple[float, ...]:
         """Return the expected size of the eight coefficients between neighbouring pictures, px."""
         return (self.usual_shift_px,) * 2 + (self.usual_turn_px,) * 2 + (self.usual_tilt_px,) * 4

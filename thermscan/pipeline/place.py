@@ -76,12 +76,24 @@ def place_all(
         if board is None
         else (match_all(prepared, board, side=side, settings=settings), board)
     )
+    match = replace(
+        match,
+        faulty=_doubted(match.faulty, prepared[0]),
+        goods=tuple(_doubted(g, p) for g, p in zip(match.goods, prepared[1:], strict=True)),
+    )
     track = make_track(prepared[0].motion, match.faulty, side=side, lens=prepared[0].lens, warnings=match.warnings)
     placed = [Placed(prepared[0], track, 0.0, pixel_size_mm(match.faulty.matrix, board))]
     for one, placement in zip(prepared[1:], match.goods, strict=True):
         track = make_track(one.motion, placement, side=side, lens=one.lens)
         placed.append(Placed(one, track, placement.error_px, pixel_size_mm(placement.matrix, board)))
     return tuple(placed), board
+
+
+def _doubted(placement: Placement, prepared: Prepared) -> Placement:
+    """Return a placement that is not trusted where the motion that carries it through the recording is not."""
+    if not prepared.motion.doubt:
+        return placement
+    return replace(placement, trusted=False, reason="; ".join(filter(None, (placement.reason, prepared.motion.doubt))))
 
 
 def recorded_poses(tracks: Sequence[Track], board: Board) -> list[np.ndarray]:

@@ -1,0 +1,84 @@
+"""Whether the motion found brings frames back onto the reference picture, or another place would fit better."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import fft
+
+from thermscan.measure.motion_pictures import Preparation
+from thermscan.measure.motion_scene import aligned
+from thermscan.model.camera_events import CameraState
+from thermscan.model.recording import Recording
+from thermscan.model.settings import MotionSettings
+
+NEAR_PX = 3.0  # of a working picture: places this near are the same place
+
+
+def misplaced_px(
+    recording: Recording,
+    camera: CameraState,
+    how: Preparation,
+    matrices: np.ndarray,
+    reference: np.ndarray,
+    settings: MotionSettings,
+) -> np.ndarray:
+    """Return how far from where the motion puts them frames would fit the reference better, ndarray (checked,), px.
+
+    Parameters
+    ----------
+    recording : Recording
+    camera : CameraState
+    how : Preparation
+    matrices : ndarray of shape (frames, 3, 3)
+        Reference to frame, px.
+    reference : ndarray of shape (rows, columns)
+    settings : MotionSettings
+        ``check_frames`` usable frames over the recording are checked.
+
+    Returns
+    -------
+    ndarray
+        Zero for a frame that fits where it was put.
+
+    Notes
+    -----
+    A wrong coarse shift leads every later fit to a wrong place that looks like one. Each frame is brought back by the
+    motion and correlated with the reference, fine details only, over all shifts up to a quarter of the picture; a
+    place farther than three working pixels must beat the given one by ``check_margin`` of correlation. Not valid for
+    pictures without fine detail, and for motions wrong by less than that.
+    """
+    usable = np.flatnonzero(camera.usable)
+    some = usable[np.linspace(0, len(usable) - 1, min(settings.check_frames, len(usable))).astype(int)]
+    fixed = _fine(reference, how)
+    return np.array([_better_px(fixed, _back(recording, how, matrices, int(i)), settings) for i in some]) * how.factor
+
+
+def _back(recording: Recording, how: Preparation, matrices: np.ndarray, number: int) -> np.ndarray:
+    frame = recording.store.read(number, number + 1)[0] - np.float32(how.offset[number])
+    if how.nearest is not None:
+        frame = frame[how.nearest]
+    return _fine(aligned(frame, matrices[number]), how)
+
+
+def _fine(picture: np.ndarray, how: Preparation) -> np.ndarray:
+    """Return the fine details of a full picture as a working picture, zero at the rim."""
+    level = float(np.nanmedian(picture))
+    filled = np.where(np.isfinite(picture), picture, level).astype(np.float32)
+    fine = how.picture(filled + np.float32(how.offset[0]), 0)
+    rows, columns = fine.shape
+    taper = np.sqrt(np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1]))
+    # one hot place must not be all that is compared
+    usual = 3.0 * float(np.median(np.abs(fine))) + 1e-9
+    return np.clip(fine, -3 * usual, 3 * usual) * taper
+
+
+def _better_px(fixed: np.ndarray, moved: np.ndarray, settings: MotionSettings) -> float:
+    size = float(np.sqrt(np.sum(fixed**2) * np.sum(moved**2))) + 1e-12
+    correlation = fft.irfft2(fft.rfft2(moved) * np.conj(fft.rfft2(fixed)), s=fixed.shape) / size
+    rows, columns = fixed.shape
+    down, right = (np.abs(fft.fftfreq(n, 1 / n)) for n in (rows, columns))
+    away = np.hypot(down[:, None], right[None])
+    here = float(correlation[away <= NEAR_PX].max())
+    far = np.where((away > NEAR_PX) & (down[:, None] <= rows / 4) & (right[None] <= columns / 4), correlation, -1)
+    best = np.unravel_index(int(np.argmax(far)), far.shape)
+    return float(away[best]) if far[best] > here + settings.check_margin else 0.0
