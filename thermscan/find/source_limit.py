@@ -60,4 +60,5 @@ def limit_sentence(limit_w: np.ndarray, part_w: dict[str, float]) -> str:
 
 def watts(power_w: float) -> str:
     """Return a power in words, two digits."""
-    return f"{power_w:.2g} W" if power_w >= 1 else f"{power_w * 1e3:.2g} mW"
+    value, unit = (power_w, "W") if power_w >= 1 else (power_w * 1e3, "mW")
+    return f"{float(f'{value:.2g}'):g} {unit}"

@@ -13,6 +13,11 @@ CAUTIONS = (
 )
 
 
+def digits(value: float) -> str:
+    """Return a number with three digits, never as a power of ten."""
+    return f"{float(f'{value:.3g}'):g}"
+
+
 @dataclass(frozen=True)
 class ForesightTable:
     """Smallest power that shows up, against seconds with power on and number of power-ups.
@@ -59,8 +64,8 @@ class ForesightTable:
         out.append("  ".join([f"{'on, s':>6}", f"{'K/W':>6}", *(f"{h:>26}" for h in heads)]))
         for i, second in enumerate(self.seconds):
             cells = [
-                f"{1e3 * self.smallest_w[i, k]:.3g} ({1e3 * self.smallest_95_w[i, k, 0]:.3g} to "
-                f"{1e3 * self.smallest_95_w[i, k, 1]:.3g})"
+                f"{digits(1e3 * self.smallest_w[i, k])} ({digits(1e3 * self.smallest_95_w[i, k, 0])} to "
+                f"{digits(1e3 * self.smallest_95_w[i, k, 1])})"
                 for k in range(len(self.repeats))
             ]
             out.append("  ".join([f"{second:>6.3g}", f"{self.peak_k_per_w[i]:>6.3g}", *(f"{c:>26}" for c in cells)]))
