@@ -76,6 +76,7 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     values -= values[-2]
     # A fault may make too little heat, or heat that has not reached a surface yet: it then looks like none.
     silent = silent_shares(lineup)
+    values[:-2] = _shorts_that_hide(values[:-2], silent, lineup)
     values[:-2] = np.logaddexp(np.log1p(-silent) + values[:-2], np.log(silent))
     listed = sum(h.prior for h in lineup.hypotheses)
     # What no listed hypothesis takes up stays a fault not listed: one that this picture cannot show (no part that makes
@@ -94,6 +95,28 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     total = sum(priors) + lineup.priors.no_fault + other
     log_priors = np.log(np.maximum(np.array([*priors, lineup.priors.no_fault, other]) / total, 1e-300))
     return log_priors, _with_causes_elsewhere(lineup, log_priors, values)
+
+
+def _shorts_that_hide(heat: np.ndarray, silent: np.ndarray, lineup: Lineup) -> np.ndarray:
+    """Let a short whose own heat does not show look like the dead supply of its net, or like a limited supply.
+
+    It takes the net down all the same: the parts on it stay cold as if nothing fed them, and only a meter tells which.
+    """
+    settings, rows = lineup.settings, list(enumerate(lineup.hypotheses))
+    dead: dict[str, float] = {}
+    for i, h in rows:
+        if h.fault == "dead_supply" and h.net is not None:
+            dead[h.net] = max(dead.get(h.net, -np.inf), float(heat[i]))
+    limit = max((float(heat[i]) for i, h in rows if h.fault == "supply_limit"), default=-np.inf)
+    out = np.array(heat, float)
+    for i, h in rows:
+        hides = h.fault == "short" or (h.fault == "hidden_source" and h.net is not None)
+        if h.at is not None or h.net is None or not hides:
+            continue
+        taken_down = np.log(settings.collapse_share * silent[i])
+        out[i] = np.logaddexp(out[i], taken_down + np.log1p(-settings.blackout_share) + dead.get(h.net, -np.inf))
+        out[i] = np.logaddexp(out[i], taken_down + np.log(settings.blackout_share) + limit)
+    return out
 
 
 def _or_anyhow(heat: np.ndarray, none: float, lineup: Lineup, judge: Judge) -> np.ndarray:
