@@ -6,7 +6,7 @@ import pytest
 from skimage import data
 
 from thermscan.measure.motion import follow_motion
-from thermscan.measure.motion_check import misplaced_px
+from thermscan.measure.motion_check import bridge, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, Wander, estimate_wander, smooth
 from thermscan.measure.motion_fields import Coefficients
@@ -235,3 +235,13 @@ def test_a_motion_that_leads_to_a_wrong_place_is_doubted():
     away = misplaced_px(recording, camera, how, wrong, reference, settings)
     assert away[-4:] == pytest.approx(np.hypot(9, 6), abs=1.5)
     assert not away[:4].any()
+
+
+def test_frames_about_a_misplaced_one_lie_on_the_line_between_those_that_fit():
+    matrices = np.tile(np.eye(3), (9, 1, 1))
+    matrices[:, 0, 2] = [0, 1, 2, 30, 31, 32, 6, 7, 8]
+    checked, away = np.array([0, 2, 4, 6, 8]), np.array([0, 0, 27.0, 0, 0])
+    found, error, why = bridge(matrices, np.full(9, 0.1), checked, away)
+    assert found[:, 0, 2] == pytest.approx(np.arange(9.0))
+    assert set(why) == {3, 4, 5}
+    assert error[4] > 5 > error[2]

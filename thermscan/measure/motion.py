@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from thermscan.measure.motion_check import misplaced_px
+from thermscan.measure.motion_check import bridge, checked_frames, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, estimate_wander, smooth
 from thermscan.measure.motion_fit import Aligner, pattern_variance
@@ -79,6 +79,9 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
         share = f"{np.count_nonzero(away)} of {len(away)} frames"
         doubt = f"{share} fit the first ones better {off:.0f} px from where they were put"
         error = np.maximum(error, off)
+    elif away.any() and not is_tripod:
+        matrices, error, lost = bridge(matrices, error, checked_frames(camera, settings), away)
+        why = {**lost, **why}
     return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern, doubt)
 
 

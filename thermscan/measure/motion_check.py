@@ -47,10 +47,44 @@ def misplaced_px(
     place farther than three working pixels must beat the given one by ``check_margin`` of correlation. Not valid for
     pictures without fine detail, and for motions wrong by less than that.
     """
-    usable = np.flatnonzero(camera.usable)
-    some = usable[np.linspace(0, len(usable) - 1, min(settings.check_frames, len(usable))).astype(int)]
+    some = checked_frames(camera, settings)
     fixed = _fine(reference, how)
     return np.array([_better_px(fixed, _back(recording, how, matrices, int(i)), settings) for i in some]) * how.factor
+
+
+def checked_frames(camera: CameraState, settings: MotionSettings) -> np.ndarray:
+    """Return the numbers of the usable frames that are checked, first and last among them."""
+    usable = np.flatnonzero(camera.usable)
+    return usable[np.linspace(0, len(usable) - 1, min(settings.check_frames, len(usable))).astype(int)]
+
+
+def bridge(
+    matrices: np.ndarray, error_px: np.ndarray, checked: np.ndarray, away_px: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, dict[int, str]]:
+    """Return matrices and errors with the frames about misplaced ones bridged, and the reason for each such frame.
+
+    Parameters
+    ----------
+    matrices : ndarray of shape (frames, 3, 3)
+        Reference to frame, px.
+    error_px : ndarray of shape (frames,)
+    checked : ndarray of int, shape (checked,)
+    away_px : ndarray of shape (checked,)
+        Of ``misplaced_px``. Frames between the nearest checked ones that fit lie on the line between those.
+    """
+    fits = checked[away_px == 0]
+    out, error, why = matrices.copy(), error_px.copy(), {}
+    for frame, away in zip(checked[away_px > 0], away_px[away_px > 0], strict=True):
+        before, after = fits[fits < frame], fits[fits > frame]
+        low = int(before[-1]) if len(before) else int(after[0])
+        high = int(after[0]) if len(after) else int(before[-1])
+        first, last = (low + 1 if len(before) else 0), (high if len(after) else len(matrices))
+        for i in range(first, last):
+            share = (i - low) / (high - low) if high > low else 0.0
+            out[i] = (1 - share) * matrices[low] + share * matrices[high]
+            error[i] = max(error[i], float(away) / 4)
+            why[i] = "the picture fits the first frames better elsewhere: something passes, or the motion was lost"
+    return out, error, why
 
 
 def _back(recording: Recording, how: Preparation, matrices: np.ndarray, number: int) -> np.ndarray:

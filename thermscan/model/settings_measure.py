@@ -123,7 +123,7 @@ class MotionSettings:
     change_frames: int = knob(24, (2, 200), "frames that the change components are taken from; memory")
     change_sigmas: float = knob(3.0, (1.0, 100.0), "power of a change component over that of noise")
 
-    check_frames: int = knob(8, (2, 100), "frames over the recording that are checked against the reference picture")
+    check_frames: int = knob(30, (2, 100), "frames over the recording that are checked against the reference picture")
     check_margin: float = knob(
         0.1, (0.0, 1.0), "correlation by which another place must fit better for a motion to be doubted; made scenes"
     )
@@ -179,7 +179,9 @@ class TimingSettings:
     source_share: float = knob(0.3, (0.01, 0.9), "of the strongest cell's, from which a cell is a source")
     purity: float = knob(0.4, (0.0, 1.0), "balance of warming over cooling cells from which a switch has a direction")
     off_share: float = knob(0.4, (0.05, 0.95), "share of the heat made that must vanish for the power to be off")
-    history_share: float = knob(0.02, (0.0, 1.0), "cooling before power-on over the change at it, for a warm start")
+    history_share: float = knob(
+        0.1, (0.0, 1.0), "cooling of the sources before power-on over their warming at it, for a warm start; judgement"
+    )
     before_share: float = knob(0.25, (0.0, 2.0), "warming before over the change, from which the board was on already")
     lone_sigmas: float = knob(10.0, (3.0, 100.0), "rise over its error from which steady warming counts")
     lone_purity: float = knob(0.8, (0.0, 1.0), "balance from which steady warming alone shows a board that is on")
