@@ -64,7 +64,9 @@ def main() -> int:
         print(done.stderr)
         return 1
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    print(f"{1 + len(goods)} recordings of {arguments.seconds:g} s, {arguments.resolution} at {arguments.rate:g} frames/s")
+    print(
+        f"{1 + len(goods)} recordings of {arguments.seconds:g} s, {arguments.resolution} at {arguments.rate:g} frames/s"
+    )
     print(f"wall {wall_s:.0f} s (limit {LIMIT_S:.0f} s), processor {used.ru_utime + used.ru_stime:.0f} s, ", end="")
     print(f"largest memory {used.ru_maxrss / 1024:.0f} MiB, {os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}")
     return 0

@@ -103,7 +103,8 @@ def test_not_repaired_and_restarting(judge):
     assert verification.outcome == "still_there"
     states = {c.name: c.state for c in verification.criteria}
     assert states == {
-        "fault": "not_met", "whole board": "not_met", "cold starts": "not_done", "restarts": "not_met", "thermal balance": "not_done",
+        "fault": "not_met", "whole board": "not_met", "cold starts": "not_done", "restarts": "not_met",
+        "thermal balance": "not_done",
         "rail +3V3": "not_done",
     }  # fmt: skip
 

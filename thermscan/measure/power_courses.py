@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import laplace
 
 from thermscan.measure.power_cells import CellSeries
 from thermscan.model.settings import TimingSettings
@@ -26,6 +27,8 @@ class Courses:
         Weight of each course at each cell, over the noise of the cell; rows of unit length.
     white, wander : ndarray of shape (courses,)
         Standard deviation of white noise and of the step of a random walk from one sample to the next.
+    places : ndarray of int, shape (cells, 2)
+        Row and column of each cell in the grid of cells.
     """
 
     times_s: np.ndarray
@@ -33,6 +36,7 @@ class Courses:
     maps: np.ndarray
     white: np.ndarray
     wander: np.ndarray
+    places: np.ndarray
 
     @property
     def step_s(self) -> float:
@@ -41,16 +45,22 @@ class Courses:
 
 
 def shift_patterns(cells: CellSeries) -> np.ndarray:
-    """Return what a shift of the picture by a cell changes in each cell, ndarray (cells, 2)."""
+    """Return what small movements change in each cell, ndarray (cells, 7).
+
+    Shifts, turning, scale and shear (a gradient times 1, x or y), and a change of focus (the curvature).
+    """
     rows, columns = cells.places.max(axis=0) + 1
     level = np.median(cells.values, axis=0)
     picture = np.full((rows, columns), np.median(level))
     picture[cells.places[:, 0], cells.places[:, 1]] = level
-    return np.stack([g[cells.places[:, 0], cells.places[:, 1]] for g in np.gradient(picture)], axis=1)
+    at = cells.places[:, 0], cells.places[:, 1]
+    y, x = (2.0 * a / max(n - 1, 1) - 1.0 for a, n in zip(at, (rows, columns), strict=True))
+    slopes = [g[at] for g in np.gradient(picture)]
+    return np.stack([*(g * w for g in slopes for w in (1.0, x, y)), laplace(picture)[at]], axis=1)
 
 
 def without_shake(scaled: np.ndarray, patterns: np.ndarray) -> np.ndarray:
-    """Take out of each sample the part that a small shift of the picture explains, ndarray (samples, cells).
+    """Take out of each sample the part that a small movement of the picture explains, ndarray (samples, cells).
 
     Least squares with places that change much weighted down, so that heat is not taken for a shift.
     """
@@ -83,7 +93,7 @@ def find_courses(cells: CellSeries, *, is_tripod: bool, settings: TimingSettings
     count = int(min(settings.most_courses, (sizes > edge).sum()))
     values = left[:, :count] * sizes[:count]
     white = np.maximum(MAD_TO_SD * np.median(np.abs(np.diff(values, n=2, axis=0)), axis=0) / SECOND_DIFFERENCE, 0.7)
-    return Courses(cells.times_s, values, maps[:count], white, np.zeros(count))
+    return Courses(cells.times_s, values, maps[:count], white, np.zeros(count), cells.places)
 
 
 def with_wander(courses: Courses, before_s: float, *, settings: TimingSettings) -> Courses:
@@ -106,4 +116,4 @@ def with_wander(courses: Courses, before_s: float, *, settings: TimingSettings) 
         # the quartile of a folded normal lies at 0.3186, its median at 0.6745 standard deviations
         size = np.median(quiet, axis=0) / 0.6745 if len(quiet) >= 6 else np.quantile(second, 0.25, axis=0) / 0.3186
         wander = np.maximum(wander, np.sqrt(np.maximum(size**2 - 6 * courses.white**2, 0.0) / (2 * lag)))
-    return Courses(courses.times_s, values, courses.maps, courses.white, wander)
+    return Courses(courses.times_s, values, courses.maps, courses.white, wander, courses.places)

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import ndimage
 
 from thermscan.measure.power_cells import sample_cells, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import find_edges
 from thermscan.measure.power_log import LogReading, combined, read_supply_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
+from thermscan.measure.power_passing import without_visitors
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
@@ -59,6 +61,7 @@ def find_power(
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return _with_log(Timing(on_why=why, off_why=why), recording, settings)
+    cells = without_visitors(cells, settings=settings)
     courses = find_courses(cells, is_tripod=motion.is_tripod, settings=settings)
     switches = read_switches(courses, step_moments(recording, camera), settings=settings)
     return _with_log(_seen(courses, switches, settings), recording, settings)
@@ -155,11 +158,59 @@ def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettin
         early, error = first_slopes(courses, first_on.low, settings=settings)
         trend = balance(early, error, sigmas=settings.source_sigmas)
         size = float(np.quantile(np.abs(early), 0.99) / max(np.quantile(np.abs(maps.change), 0.99), 1e-12))
-        warm_start = bool(trend < -settings.purity and size > settings.history_share)
-        if trend > settings.purity and size > settings.before_share:
+        warm_start = trend < -settings.purity and _left_share(early, maps.change, settings) > settings.history_share
+        if trend > settings.purity and size > settings.before_share and _keeps(courses, early, first_off, settings):
             on_why, first_on = f"{ON_BEFORE}: places warm from the first frame on", None
     ups = tuple(PowerUp(on, off) for on, off in runs if on is not None and not (on_why and on is runs[0][0]))
     return Timing(first_on, first_off, on_why, off_why, ups, len(runs) - 1, warm_start=warm_start)
+
+
+def _left_share(early: np.ndarray, change: np.ndarray, settings: TimingSettings) -> float:
+    """Return how fast the sources cool before power-on, more than the view does, over how they warm at it.
+
+    ``early`` and ``change`` are slopes, ndarray (cells,). An earlier run leaves its heat where this one makes it; the
+    room and a drifting camera do not.
+    """
+    sources = change > settings.source_share * float(change.max(initial=0.0))
+    if not sources.any():
+        return 0.0
+    return float(np.median((np.median(early) - early[sources]) / change[sources]))
+
+
+def _keeps(courses: Courses, gain: np.ndarray, off: Measured | None, settings: TimingSettings) -> bool:
+    """Tell whether the cells that gain most stay warm until the power goes: what sways or glitters comes back.
+
+    ``gain`` is the slope of the first second, ndarray (cells,), any unit.
+    """
+    warm = gain > settings.source_share * float(gain.max(initial=0.0))
+    until = courses.times_s <= (np.inf if off is None else off.low)
+    level = ndimage.uniform_filter1d((courses.values @ courses.maps[:, warm].mean(axis=1))[until], 3)
+    first = int((courses.times_s[until] <= courses.times_s[0] + settings.slope_s).sum())
+    if first >= len(level):
+        return True
+    return bool((level[first:] - level[0]).min() > settings.kept_share * (level[first - 1] - level[0]))
+
+
+def _warms_at_once(courses: Courses, gain: np.ndarray, settings: TimingSettings) -> bool:
+    """Tell whether the cells that gain most, ndarray (cells,), did so from the start: not in a later stretch alone."""
+    warm = gain > settings.source_share * float(gain.max(initial=0.0))
+    level = courses.values @ courses.maps[:, warm].mean(axis=1)
+    tenth = max(3, len(level) // 10)
+    start, end = level[:tenth].mean(), level[-tenth:].mean()
+    quarter = len(level) // 4
+    reached = level[max(quarter - tenth // 2, 0) : quarter + tenth // 2 + 1].mean()
+    return bool(reached - start > settings.at_once_share * 0.25 * (end - start))
+
+
+def _is_joined(gain: np.ndarray, places: np.ndarray, settings: TimingSettings) -> bool:
+    """Tell whether warm cells, ndarray (cells,), have warm neighbours: heat spreads, noise of single cells does not."""
+    rows, columns = places.max(axis=0) + 1
+    picture = np.zeros((rows, columns))
+    at = places[:, 0], places[:, 1]
+    picture[at] = gain
+    beside = ndimage.convolve(picture, np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]]) / 8.0, mode="nearest")[at]
+    warm = gain > settings.source_share * float(gain.max(initial=0.0))
+    return bool((beside[warm] * gain[warm]).sum() > settings.joined_share * (gain[warm] ** 2).sum())
 
 
 def _nothing_seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettings) -> Timing:
@@ -168,7 +219,9 @@ def _nothing_seen(courses: Courses, switches: tuple[Switch, ...], settings: Timi
         tenth = max(3, len(courses.times_s) // 10)
         gain = (courses.values[-tenth:].mean(axis=0) - courses.values[:tenth].mean(axis=0)) @ courses.maps
         error = np.sqrt((courses.maps**2).sum(axis=0) * 2 / tenth)
-        if balance(gain, error, sigmas=settings.lone_sigmas) > settings.lone_purity:
+        is_warming = balance(gain, error, sigmas=settings.lone_sigmas) > settings.lone_purity
+        is_heat_seen = _is_joined(gain, courses.places, settings) and _warms_at_once(courses, gain, settings)
+        if is_warming and is_heat_seen:
             return Timing(
                 on_why=f"{ON_BEFORE}: places warm from the first frame on",
                 off_why=f"{STILL_ON}: places warm and nothing begins to cool",

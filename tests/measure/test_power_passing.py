@@ -1,0 +1,64 @@
+"""What passes through the picture is taken out of the cells; what the board does stays."""
+
+import numpy as np
+import pytest
+
+from thermscan.measure.power_cells import CellSeries
+from thermscan.measure.power_passing import without_visitors
+from thermscan.model.settings import TimingSettings
+
+SETTINGS = TimingSettings()
+ROWS, COLUMNS, STEP_S = 12, 16, 0.1
+TIMES_S = np.arange(0, 10, STEP_S)
+
+
+def cells_of(film, noise=0.02):
+    places = np.argwhere(np.ones((ROWS, COLUMNS), bool))
+    values = film.reshape(len(film), -1) + np.random.default_rng(5).normal(0, noise, (len(film), len(places)))
+    return CellSeries(TIMES_S, values, np.full(len(places), noise), places, 4.0, 1, STEP_S, np.ones(len(TIMES_S), bool))
+
+
+def heated(on_s=2.0, off_s=8.0, tau_s=3.0):
+    """One part that warms by a lumped body's curve, exp(-t/tau), and cools again."""
+    film = np.zeros((len(TIMES_S), ROWS, COLUMNS))
+    since_on, since_off = np.maximum(TIMES_S - on_s, 0), TIMES_S - off_s
+    rise = 5 * (1 - np.exp(-since_on / tau_s))
+    fall = 5 * (1 - np.exp(-(off_s - on_s) / tau_s)) * np.exp(-since_off / tau_s)
+    film[:, 5:7, 8:10] = np.where(since_off < 0, rise, fall)[:, None, None]
+    return film
+
+
+def hand(film, *, begin_s, stay_s, depth):
+    """A warm block that comes in from the left rim to ``depth`` cells and goes back."""
+    out = film.copy()
+    for i, t in enumerate(TIMES_S):
+        share = np.sin(np.pi * (t - begin_s) / stay_s) if begin_s < t < begin_s + stay_s else 0
+        if share > 0:
+            out[i, 3:8, : max(1, round(depth * share))] = 9.0
+    return out
+
+
+@pytest.mark.parametrize("stay_s", [0.8, 1.5, 3.0])
+def test_a_hand_is_bridged(stay_s):
+    quiet = heated()
+    found = without_visitors(cells_of(hand(quiet, begin_s=4.5, stay_s=stay_s, depth=7)), settings=SETTINGS)
+    left = found.values - quiet.reshape(len(quiet), -1)
+    assert np.abs(left).max() < 0.5
+
+
+def test_heat_of_the_board_is_left_alone():
+    cells = cells_of(heated())
+    assert without_visitors(cells, settings=SETTINGS) is cells
+
+
+def test_heat_at_the_rim_that_comes_and_goes_with_the_power_is_left_alone():
+    film = np.roll(heated(on_s=2.0, off_s=4.0, tau_s=0.8), -8, axis=2)
+    cells = cells_of(film)
+    assert without_visitors(cells, settings=SETTINGS) is cells
+
+
+def test_a_step_that_stays_is_left_alone():
+    film = heated()
+    film[TIMES_S > 5, 0:4, 0:4] += 6
+    cells = cells_of(film)
+    assert without_visitors(cells, settings=SETTINGS) is cells

@@ -1,0 +1,92 @@
+"""What reaches into the picture and leaves it again, taken out of the cells before switching times are looked for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import ndimage
+
+from thermscan.measure.power_cells import CellSeries
+from thermscan.model.settings import TimingSettings
+
+
+def without_visitors(cells: CellSeries, *, settings: TimingSettings) -> CellSeries:
+    """Draw straight lines across the samples in which a hand, a tool or a cable stood before a cell.
+
+    Parameters
+    ----------
+    cells : CellSeries
+    settings : TimingSettings
+
+    Returns
+    -------
+    CellSeries
+        With ``values`` bridged where something passed; the same where nothing did.
+
+    Notes
+    -----
+    A visitor comes in from the rim of the picture, stays at a cell for ``visit_s`` at the most, jumps there by far more
+    than noise within a sample or two, and leaves nothing behind. Heat of the board stays where it is, fades slowly and
+    seldom reaches the rim. Not valid for a board that fills the whole picture and whose supply restarts.
+    """
+    reach = max(2, round(settings.visit_s / cells.step_s))
+    if len(cells.times_s) < 6:
+        return cells
+    passed = _passing(cells, reach, settings)
+    if not passed.any():
+        return cells
+    values = cells.values.copy()
+    index = np.arange(len(values))
+    for cell in np.flatnonzero(passed.any(axis=0)):
+        here = ~passed[:, cell]
+        if here.any():
+            values[:, cell] = np.interp(index, index[here], values[here, cell])
+    return replace(cells, values=values)
+
+
+def _passing(cells: CellSeries, reach: int, settings: TimingSettings) -> np.ndarray:
+    """Tell where something stands before a cell, ndarray of bool (samples, cells)."""
+    rows, columns = cells.places.max(axis=0) + 1
+    at = cells.places[:, 0], cells.places[:, 1]
+    jump = np.zeros((len(cells.values), rows, columns), bool)
+    jump[:, *at] = _visits(cells.values, cells.noise, reach, settings)
+    whole = np.zeros((rows, columns), bool)
+    whole[at] = True
+    rim = whole & ~ndimage.binary_erosion(whole, np.ones((3, 3), bool))
+    joined = ndimage.label(jump, np.ones((3, 3, 3), bool))[0]
+    touching = np.unique(joined[:, rim])
+    area = np.array([(joined == k).any(axis=0).sum() for k in touching])
+    out = np.isin(joined, touching[(touching > 0) & (area >= settings.visit_cells)])
+    around = ndimage.generate_binary_structure(2, 2)[None]
+    out = ndimage.binary_dilation(ndimage.binary_dilation(out, around), np.ones((3, 1, 1), bool))
+    return out[:, *at]
+
+
+def _visits(values: np.ndarray, noise: np.ndarray, reach: int, settings: TimingSettings) -> np.ndarray:
+    """Tell where each cell lies far above or below what it shows both before and after, bool (samples, cells)."""
+    out = np.zeros(values.shape, bool)
+    limit = settings.visit_sigmas * noise
+    for sign in (1.0, -1.0):
+        height = _above_both_sides(sign * values, reach)
+        high = height > limit
+        # The steepest fall must take most of the height at once: what was heated fades slowly.
+        fall = -ndimage.minimum_filter1d(_change(sign * values), 2 * reach + 1, axis=0)
+        top = ndimage.maximum_filter1d(height, 2 * reach + 1, axis=0)
+        out |= high & (fall > settings.visit_fall * top)
+    return out
+
+
+def _above_both_sides(values: np.ndarray, reach: int) -> np.ndarray:
+    """Return by how much each sample lies above the lowest before it and the lowest after it within ``reach``."""
+    size = reach + 1
+    past = ndimage.minimum_filter1d(values, size, axis=0, origin=(size - 1) // 2)
+    ahead = ndimage.minimum_filter1d(values, size, axis=0, origin=-(size // 2))
+    return values - np.maximum(past, ahead)
+
+
+def _change(values: np.ndarray) -> np.ndarray:
+    """Return the change over two samples, of the shape of ``values``: an edge may fall between two."""
+    out = np.zeros_like(values)
+    out[2:] = values[2:] - values[:-2]
+    return out
