@@ -207,7 +207,7 @@ def print_answer(comparison: Comparison, out: Path) -> None:
     result = comparison.result
     click.echo(answer(result))
     for rank, suspect in enumerate(result.suspects[:3], 1):
-        power = say(suspect.power_w, "w", why="power not known")
+        power = say(suspect.power_w, "w") if suspect.power_w is not None else "power not known"
         click.echo(f"\n{rank}. {name_of(suspect)}: {suspect.fault_text} ({say_share(suspect.probability)})")
         click.echo(f"   at {say_place(suspect, result)}; {power}")
         for reason in suspect.reasons:

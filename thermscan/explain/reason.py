@@ -49,7 +49,7 @@ def reasons_for(where: str, faults: list[Hypothesis], lineup: Lineup, evidence: 
         out += _own_sentences(where, main, lineup, evidence)
         out += _pad_sentences(where, main, lineup)
     out += _dark_sentences(main, lineup, evidence)
-    out += _decoy_sentences(where, main, lineup)
+    out += _decoy_sentences(where, main, lineup, evidence)
     out += _source_sentences(where, evidence)
     return tuple(out)
 
@@ -144,16 +144,17 @@ def _names(rows: list[int], refs: tuple[str | None, ...]) -> str:
     return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
-def _decoy_sentences(where: str, main: Hypothesis, lineup: Lineup) -> list[str]:
-    """Name the warm parts that merely feed the suspect."""
+def _decoy_sentences(where: str, main: Hypothesis, lineup: Lineup, evidence: Evidence) -> list[str]:
+    """Name the warm parts that merely feed the suspect, the warmest first."""
     scene = lineup.scene
     if main.net is None or main.fault not in ("short", "leak", "overload"):
         return []
     z = scene.significance()
     feeders = lineup.tree.path_to(main.net) - {where}
     warm = [i for i in range(scene.places) if scene.refs[i] in feeders and z[i] > 2]
+    warm.sort(key=lambda i: -scene.excess_k[i, -1])
     return [
-        f"{scene.refs[i]} is {number(scene.excess_k[i, -1], 'K')} warmer too, but it feeds {main.net} and would warm"
+        f"{scene.refs[i]} is {number(scene.excess_k[i, -1], _unit(evidence))} warmer too, but it feeds {main.net} and would warm"
         f" with any fault that draws on it"
         for i in warm[:2]
     ]

@@ -186,7 +186,11 @@ def _outcomes(
         places.setdefault(hypothesis.where, []).append((float(value), hypothesis))
     totals = {w: sum(v for v, _ in rows) for w, rows in places.items()}
     order = sorted(totals, key=lambda w: -totals[w])
-    listed = [w for w in order if totals[w] >= lineup.settings.listed_from][: lineup.settings.most_listed]
+    none = float(p[-2])
+    # Beside a suspect that leads, the reader asks about the next hottest: the first few are listed however unlikely.
+    runners = lineup.settings.always_listed if order and totals[order[0]] > none else 0
+    likely = [w for i, w in enumerate(order) if i < runners or totals[w] >= lineup.settings.listed_from]
+    listed = likely[: lineup.settings.most_listed]
     suspects = []
     for where in listed:
         suspect = _suspect(where, totals[where], places[where], lineup, evidence, board)
@@ -194,7 +198,6 @@ def _outcomes(
             line = f"compared with its siblings {', '.join(siblings[where][:5])}: weaker than a good board"
             suspect = replace(suspect, reasons=(*suspect.reasons, line))
         suspects.append(suspect)
-    none = float(p[-2])
     return tuple(suspects), none, max(0.0, 1.0 - none - sum(s.probability for s in suspects))
 
 

@@ -108,6 +108,7 @@ class ExplainSettings:
     least_bits: float = knob(0.02, (0.0, 5.0), "expected information below which a measurement is not proposed, bits")
     short_run_s: float = knob(10.0, (0.5, 600.0), "seconds on below which a longer recording is proposed")
     verdict_at: float = knob(0.5, (0.05, 0.99), "probability from which a verdict is given (design value)")
+    always_listed: int = knob(3, (0, 20), "suspects listed however unlikely, where one is likelier than no fault")
     listed_from: float = knob(0.002, (0.0, 0.5), "probability below which a suspect joins 'other' in the list")
 
     def diffusivities(self) -> tuple[float, ...]:
