@@ -58,6 +58,10 @@ def _unit(evidence: Evidence) -> str:
     return "K" if evidence.unit == "celsius" else "counts"
 
 
+def _since(evidence: Evidence) -> str:
+    return "after power-on" if evidence.clock_is_power_on else "into the recording"
+
+
 def _own_sentences(ref: str, main: Hypothesis, lineup: Lineup, evidence: Evidence) -> list[str]:
     scene = lineup.scene
     row = scene.index(ref)
@@ -70,8 +74,8 @@ def _own_sentences(ref: str, main: Hypothesis, lineup: Lineup, evidence: Evidenc
     scale = float(np.hypot(scene.noise_k[row, -1], scene.spread_k[row, -1]))
     word = "warmer" if excess >= 0 else "cooler"
     line = (
-        f"{ref} is {number(abs(excess), unit)} {word} than {compared_with(evidence)}, {scene.times_s[-1]:.1f} s after"
-        f" power-on; harmless differences there are about {number(scale, unit)}"
+        f"{ref} is {number(abs(excess), unit)} {word} than {compared_with(evidence)}, {scene.times_s[-1]:.1f} s"
+        f" {_since(evidence)}; harmless differences there are about {number(scale, unit)}"
     )
     if own > 0.5 * scale:
         line += f", on {number(own, unit)} of its own heat"
@@ -154,8 +158,8 @@ def _decoy_sentences(where: str, main: Hypothesis, lineup: Lineup, evidence: Evi
     warm = [i for i in range(scene.places) if scene.refs[i] in feeders and z[i] > 2]
     warm.sort(key=lambda i: -scene.excess_k[i, -1])
     return [
-        f"{scene.refs[i]} is {number(scene.excess_k[i, -1], _unit(evidence))} warmer too, but it feeds {main.net} and would warm"
-        f" with any fault that draws on it"
+        f"{scene.refs[i]} is {number(scene.excess_k[i, -1], _unit(evidence))} warmer too, but it feeds {main.net} and"
+        " would warm with any fault that draws on it"
         for i in warm[:2]
     ]
 

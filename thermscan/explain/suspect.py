@@ -72,6 +72,7 @@ def explain(
         only_the_path(evidence, lineup)
     log_prior, log_heat = weigh_heat(lineup, judge)
     weights, refused = weigh_readings(evidence.readings, lineup)
+    is_thin = _is_thin(evidence) and not evidence.is_injection and not weights
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
     weighing = Weighing(
         tuple(lineup.hypotheses),
@@ -82,7 +83,7 @@ def explain(
         settings.doubt_nats,
     )
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, siblings)
-    if evidence.basis == "itself_only" and not evidence.is_injection and not weights:
+    if is_thin:
         suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
     if conditions.is_refused:
         suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
@@ -143,6 +144,17 @@ def _nothing_seen(priors: Priors) -> Ranking:
         ("film the board from two seconds before power-on, so that there is a rise to judge",),
         ("no part and no place has readable temperatures: nothing can be told",),
     )
+
+
+def _is_thin(evidence: Evidence) -> bool:
+    """Tell whether heat alone is thin evidence: no good board, no common clock, or one board and no cold frame.
+
+    Without a common clock every part of a sound board is colder or warmer by as much as it was filmed earlier or later.
+    """
+    if evidence.basis == "good_boards":
+        is_cold_unknown = "no_cold_frames" in evidence.flags
+        return not evidence.clock_is_power_on or (is_cold_unknown and evidence.good_boards <= 1)
+    return evidence.basis == "itself_only"
 
 
 def _weigh_swaps(evidence: Evidence, lineup: Lineup) -> list[Weight]:

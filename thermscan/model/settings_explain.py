@@ -57,7 +57,10 @@ class ExplainSettings:
     doubt_share: float = knob(0.2, (0.0, 0.9), "how often the best explanation fails in a way that is not modelled")
     doubt_nats: float = knob(2.0, (0.1, 100.0), "gap in log likelihood from which a better fit then says little more")
     alone_share: float = knob(
-        0.5, (0.05, 1.0), "share of their probability that suspects keep with no good board and no reading; judgement"
+        0.5,
+        (0.05, 1.0),
+        "share of their probability that suspects keep with no reading and no good board, or one and no cold frame;"
+        " judgement",
     )
     elsewhere_ratio: float = knob(0.35, (0.0, 20.0), "how often another fault looks like a limited supply; judgement")
     elsewhere_bare: float = knob(0.2, (0.0, 20.0), "the same for a warm place that no part's pads reach; judgement")
