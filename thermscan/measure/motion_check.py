@@ -44,12 +44,22 @@ def misplaced_px(
     -----
     A wrong coarse shift leads every later fit to a wrong place that looks like one. Each frame is brought back by the
     motion and correlated with the reference, fine details only, over all shifts up to a quarter of the picture; a
-    place farther than three working pixels must beat the given one by ``check_margin`` of correlation. Not valid for
-    pictures without fine detail, and for motions wrong by less than that.
+    place farther than three working pixels must beat the given one by ``check_margin`` of correlation. Heat makes a
+    new picture in time: a place that fits the reference only poorly (``check_peak``) counts where the last frame that
+    fitted agrees that this one lies elsewhere. Not valid for pictures without fine detail, and for motions wrong by
+    less than that.
     """
-    some = checked_frames(camera, settings)
-    fixed = _fine(reference, how)
-    return np.array([_better_px(fixed, _back(recording, how, matrices, int(i)), settings) for i in some]) * how.factor
+    fixed = last = _fine(reference, how)
+    away = []
+    for i in checked_frames(camera, settings):
+        moved = _back(recording, how, matrices, int(i))
+        off, peak = _better_px(fixed, moved, settings)
+        if off > 0 and peak < settings.check_peak and _better_px(last, moved, settings)[0] == 0:
+            off = 0.0
+        if off == 0:
+            last = moved
+        away.append(off)
+    return np.array(away) * how.factor
 
 
 def checked_frames(camera: CameraState, settings: MotionSettings) -> np.ndarray:
@@ -106,7 +116,8 @@ def _fine(picture: np.ndarray, how: Preparation) -> np.ndarray:
     return np.clip(fine, -3 * usual, 3 * usual) * taper
 
 
-def _better_px(fixed: np.ndarray, moved: np.ndarray, settings: MotionSettings) -> float:
+def _better_px(fixed: np.ndarray, moved: np.ndarray, settings: MotionSettings) -> tuple[float, float]:
+    """Return how far off a place fits better, px of the working picture (0: none does), and its correlation."""
     size = float(np.sqrt(np.sum(fixed**2) * np.sum(moved**2))) + 1e-12
     correlation = fft.irfft2(fft.rfft2(moved) * np.conj(fft.rfft2(fixed)), s=fixed.shape) / size
     rows, columns = fixed.shape
@@ -115,4 +126,5 @@ def _better_px(fixed: np.ndarray, moved: np.ndarray, settings: MotionSettings) -
     here = float(correlation[away <= NEAR_PX].max())
     far = np.where((away > NEAR_PX) & (down[:, None] <= rows / 4) & (right[None] <= columns / 4), correlation, -1)
     best = np.unravel_index(int(np.argmax(far)), far.shape)
-    return float(away[best]) if far[best] > here + settings.check_margin else 0.0
+    peak = float(far[best])
+    return (float(away[best]) if peak > here + settings.check_margin else 0.0), peak

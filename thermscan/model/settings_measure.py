@@ -127,6 +127,7 @@ class MotionSettings:
     check_margin: float = knob(
         0.1, (0.0, 1.0), "correlation by which another place must fit better for a motion to be doubted; made scenes"
     )
+    check_peak: float = knob(0.5, (0.0, 1.0), "correlation from which the reference alone shows a frame elsewhere")
     check_share: float = knob(0.3, (0.0, 1.0), "share of checked frames that must fit better elsewhere")
 
     def usual_motion_px(self) -> tuple[float, ...]:
@@ -240,6 +241,7 @@ class PlacementSettings:
     agree_px: float = knob(
         0.5, (0.0, 10.0), "and by this much for what neither error knows (board against its file), px"
     )
+    loose_px: float = knob(1.0, (0.05, 10.0), "error of following the frames from which no placing is trusted, px")
     near_px: float = knob(0.5, (0.0, 10.0), "placements better than this start the pattern match on full pictures, px")
     search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
     smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")

@@ -78,8 +78,8 @@ def place_all(
     )
     match = replace(
         match,
-        faulty=_doubted(match.faulty, prepared[0]),
-        goods=tuple(_doubted(g, p) for g, p in zip(match.goods, prepared[1:], strict=True)),
+        faulty=_doubted(match.faulty, prepared[0], settings=settings),
+        goods=tuple(_doubted(g, p, settings=settings) for g, p in zip(match.goods, prepared[1:], strict=True)),
     )
     track = make_track(prepared[0].motion, match.faulty, side=side, lens=prepared[0].lens, warnings=match.warnings)
     placed = [Placed(prepared[0], track, 0.0, pixel_size_mm(match.faulty.matrix, board))]
@@ -89,11 +89,15 @@ def place_all(
     return tuple(placed), board
 
 
-def _doubted(placement: Placement, prepared: Prepared) -> Placement:
-    """Return a placement that is not trusted where the motion that carries it through the recording is not."""
-    if not prepared.motion.doubt:
+def _doubted(placement: Placement, prepared: Prepared, *, settings: Settings) -> Placement:
+    """Take the trust from a placement whose frames were not followed for sure, or not closely enough."""
+    doubt = prepared.motion.doubt
+    error = prepared.motion.error_px[np.isfinite(prepared.motion.matrices).all(axis=(1, 2))]
+    if not doubt and len(error) and np.median(error) > settings.placement.loose_px:
+        doubt = f"frames could be followed to {1.96 * np.median(error):.1f} px only"
+    if not doubt:
         return placement
-    return replace(placement, trusted=False, reason="; ".join(filter(None, (placement.reason, prepared.motion.doubt))))
+    return replace(placement, trusted=False, reason="; ".join(filter(None, (placement.reason, doubt))))
 
 
 def recorded_poses(tracks: Sequence[Track], board: Board) -> list[np.ndarray]:
