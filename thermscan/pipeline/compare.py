@@ -108,26 +108,48 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     tell("placing the board", 0.6)
     placed, board = place_all(prepared, job.board, side=job.side, settings=settings)
     tell("taking the difference", 0.7)
+    everyone, whole = placed, job
+    placed, job, said = _on_one_clock(placed, job)
     films = make_films(placed[0], placed[1:], board=board, settings=settings)
     baseline = _baseline(job, films, board, settings=settings)
     restarts = prepared[0].timing.restarts
     excess = _excess(job, films, baseline, restarts=restarts, settings=settings)
+    excess = replace(excess, warnings=(*excess.warnings, *said))
     tell("finding places and parts", 0.8)
     found = _find(job, films, excess, placed, board, settings=settings)
     tell("finding where the heat is made", 0.85)
     fit = _sources(job, excess, prepared[0].timing, board, settings=settings)
     tell("reasoning", 0.95)
     ranking = _explain(job, films, excess, found, fit.sources, placed, board, settings=settings)
-    result = make_result(job, found, fit, ranking, placed, excess, board, settings=settings)
+    result = make_result(whole, found, fit, ranking, everyone, excess, board, settings=settings)
     tell("done", 1.0)
     return Comparison(
         result,
         hatched(make_maps(excess, films.faulty, baseline), found.parts, board),
         board,
-        tuple(p.track for p in placed),
+        tuple(p.track for p in everyone),
         excess,
         fit,
     )
+
+
+def _on_one_clock(placed: Sequence[Placed], job: Job) -> tuple[tuple[Placed, ...], Job, tuple[str, ...]]:
+    """Leave out good boards without a power-on where the faulty board and another good one show theirs.
+
+    Averages over the end of a run would be all that is left to compare otherwise, which says far less. Returns what is
+    used, the job with those good boards only, and a sentence for each one left out.
+    """
+    clocked = [p.prepared.timing.on_s is not None for p in placed]
+    if job.before is not None or all(clocked) or not clocked[0] or not any(clocked[1:]):
+        return tuple(placed), job, ()
+    goods = tuple(r for r, seen in zip(job.goods, clocked[1:], strict=True) if seen)
+    said = tuple(
+        f"{p.prepared.recording.name} is left out of the good boards: its power-on is not seen "
+        f"({p.prepared.timing.on_why}), the others' is"
+        for p, seen in zip(placed, clocked, strict=True)
+        if not seen
+    )
+    return tuple(p for p, seen in zip(placed, clocked, strict=True) if seen), replace(job, goods=goods), said
 
 
 def _baseline(job: Job, films: FilmSet, board: Board, *, settings: Settings) -> Baseline | None:
