@@ -10,6 +10,7 @@ from thermscan.explain.hypothesis import Lineup
 from thermscan.explain.meter import OHM, OHM_CLASSES, VOLTAGE, VOLTAGE_CLASSES, effect_on
 from thermscan.explain.posterior import Weighing
 from thermscan.explain.power_tree import is_ground
+from thermscan.explain.proof import proof_step
 from thermscan.model.caution import has_mains
 from thermscan.model.evidence import Evidence
 
@@ -52,7 +53,7 @@ def _entropy(p: np.ndarray) -> float:
 def next_steps(
     weighing: Weighing, lineup: Lineup, evidence: Evidence, *, verdict: str = "cannot_tell", most: int = 3
 ) -> tuple[str, ...]:
-    """Return the sentences of the best next measurements, best first, then the capture that would help.
+    """Return how to prove a suspect, then the best next measurements, best first, then the capture that would help.
 
     Never empty where nothing was accused: there is always something that would tell more.
     """
@@ -62,13 +63,24 @@ def next_steps(
     outcomes = outcomes / outcomes.sum()
     steps = _meter_steps(outcomes, keep, weighing, lineup, evidence)
     steps.sort(key=lambda s: -s.bits)
-    texts = [s.text for s in steps if s.bits >= lineup.settings.least_bits][:most]
+    texts = _proofs(p, weighing, lineup) if verdict == "suspect" else []
+    texts += [s.text for s in steps if s.bits >= lineup.settings.least_bits][:most]
     texts += _injections(p, weighing, lineup, evidence)
     texts += captures(evidence, lineup, p)
     if verdict != "suspect" and not texts:
         texts += [s.text for s in steps[:1]]
         texts.append(_closer_look(evidence, lineup))
     return tuple(texts)
+
+
+def _proofs(p: np.ndarray, weighing: Weighing, lineup: Lineup) -> list[str]:
+    """Say how to prove the likeliest place, by its likeliest fault."""
+    places = _by_place(p, weighing.hypotheses)
+    where = max((h.where for h in weighing.hypotheses), key=lambda w: places[w])
+    at = [i for i, h in enumerate(weighing.hypotheses) if h.where == where]
+    main = weighing.hypotheses[max(at, key=lambda i: p[i])]
+    step = proof_step(main.fault, place_name(where, lineup), main.net)
+    return [step] if step else []
 
 
 def _injections(p: np.ndarray, weighing: Weighing, lineup: Lineup, evidence: Evidence) -> list[str]:
