@@ -23,8 +23,10 @@ from thermscan.model.board import Board
 from thermscan.model.errors import InputError, nearest
 
 if TYPE_CHECKING:
-    from thermscan.model.result import InputFile
+    from thermscan.model.result import InputFile, Result, Suspect
     from thermscan.pipeline.compare import Comparison, Job
+
+WORTH_A_LOOK = 0.01  # probability from which a suspect is printed where none is accused; judgement
 
 
 @dataclass(frozen=True)
@@ -199,6 +201,13 @@ def write_comparison(comparison: Comparison, out: Path, *, force: bool, poses: b
         write_result(result, folder / "result.json")
 
 
+def shown_suspects(result: Result) -> tuple[Suspect, ...]:
+    """Return the first three suspects; where none is accused, only those that are worth a look."""
+    if result.verdict == "suspect":
+        return result.suspects[:3]
+    return tuple(s for s in result.suspects[:3] if s.probability >= WORTH_A_LOOK)
+
+
 def print_answer(comparison: Comparison, out: Path) -> None:
     """Print the answer in plain words: verdict, first three suspects with reasons, what to do next, where it all is."""
     from thermscan.model.caution import cautions_for
@@ -206,7 +215,7 @@ def print_answer(comparison: Comparison, out: Path) -> None:
 
     result = comparison.result
     click.echo(answer(result))
-    for rank, suspect in enumerate(result.suspects[:3], 1):
+    for rank, suspect in enumerate(shown_suspects(result), 1):
         power = say(suspect.power_w, "w") if suspect.power_w is not None else "power not known"
         click.echo(f"\n{rank}. {name_of(suspect)}: {suspect.fault_text} ({say_share(suspect.probability)})")
         click.echo(f"   at {say_place(suspect, result)}; {power}")

@@ -206,9 +206,9 @@ def captures(evidence: Evidence, lineup: Lineup, p: np.ndarray) -> list[str]:
     if "no_cold_frames" in evidence.flags or not evidence.clock_is_power_on:
         out.append("film again from two seconds before power-on, with the board cold")
     if lead < lineup.settings.verdict_at and lineup.scene.times_s[-1] < lineup.settings.short_run_s:
-        out.append(
-            f"film longer: {lineup.scene.times_s[-1]:.0f} s are short for heat to come through packages and board"
-        )
+        seconds = lineup.scene.times_s[-1]
+        had = f"{seconds:.0f} s are short" if seconds >= 1 else "a single moment is too little"
+        out.append(f"film longer: {had} for heat to come through packages and board")
     hidden = [i for i in range(lineup.scene.places) if lineup.scene.refs[i] and not lineup.scene.is_seen[i]]
     if lead < lineup.settings.verdict_at and len(hidden) > 0.3 * max(1, sum(r is not None for r in lineup.scene.refs)):
         out.append("film the other side too, or take covers off and put matte tape on bare metal")

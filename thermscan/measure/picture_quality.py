@@ -107,7 +107,8 @@ def collect(recording: Recording, camera: CameraState, timing: Timing) -> Pictur
     blocks = np.full((recording.frames, BLOCKS * BLOCKS), np.nan)
     sums, counts = np.zeros((2, recording.rows, recording.columns)), [0, 0]
     most, extremes, step = [0, 0], [-np.inf, np.inf], 0.0
-    looked = set(np.unique(np.linspace(0, recording.frames - 1, 8).round().astype(int)).tolist())
+    usable = np.flatnonzero(camera.usable)  # a blank frame is at its highest value everywhere
+    looked = set(usable[np.linspace(0, len(usable) - 1, 8).round().astype(int)].tolist()) if len(usable) else set()
     for number, frame in _frames(recording):
         if number in looked:
             own_step = smallest_step(frame)

@@ -20,6 +20,9 @@ class Unit:
     decimals: int
 
 
+WORTH_NAMING = 0.05  # probability below which a suspect is not named in the answer of one line; judgement
+
+
 def excess_unit(result: Result, *, fahrenheit: bool = False) -> Unit:
     """Return the unit of rise and excess: K, a Fahrenheit difference, or counts."""
     if result.units == "count":
@@ -172,7 +175,7 @@ def answer(result: Result) -> str:
             f"({say_share(result.no_fault_probability)})."
         )
     best = ""
-    if result.suspects:
+    if result.suspects and result.suspects[0].probability >= WORTH_NAMING:
         first = result.suspects[0]
         best = f" The nearest suspect is {called(first, result)} with {say_share(first.probability)}."
     return f"This recording cannot tell.{best}"
