@@ -147,10 +147,13 @@ def _nothing_seen(priors: Priors) -> Ranking:
 
 
 def _is_thin(evidence: Evidence) -> bool:
-    """Tell whether heat alone is thin evidence: no good board, no common clock, or one board and no cold frame.
+    """Tell whether heat alone is thin evidence: no good board, clock or trusted placing, or one board and no cold frame.
 
-    Without a common clock every part of a sound board is colder or warmer by as much as it was filmed earlier or later.
+    Without a common clock every part of a sound board is colder or warmer by as much as it was filmed earlier or later;
+    where a placing is not trusted, heat may belong to the part beside.
     """
+    if "placement_untrusted" in evidence.flags:
+        return True
     if evidence.basis == "good_boards":
         is_cold_unknown = "no_cold_frames" in evidence.flags
         return not evidence.clock_is_power_on or (is_cold_unknown and evidence.good_boards <= 1)

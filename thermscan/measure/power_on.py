@@ -117,11 +117,15 @@ def is_heat(courses: Courses, switches: Sequence[Switch], off: Measured | None, 
     return not later.any() or bool(np.median(level[later]) > settings.cooled_share * peak)
 
 
-def read_runs(switches: Sequence[Switch], *, settings: TimingSettings) -> list[tuple[Measured | None, Measured | None]]:
+def read_runs(
+    courses: Courses, switches: Sequence[Switch], *, settings: TimingSettings
+) -> list[tuple[Measured | None, Measured | None]]:
     """Read switches as runs: on from the first warming, off where most of what warmed begins to cool.
 
-    A first switch that cools ends a run that began before the recording. Later warming is a stage of the same start.
+    A first switch that cools, by enough beside what is made later, ends a run that began before the recording. Later
+    warming is a stage of the same start. What only stops rising (a small part that is warm already) is no power-off.
     """
+    most = max((_size(s) for s in switches), default=0.0)
     runs: list[tuple[Measured | None, Measured | None]] = []
     start: Measured | None = None
     made: np.ndarray | None = None
@@ -129,10 +133,11 @@ def read_runs(switches: Sequence[Switch], *, settings: TimingSettings) -> list[t
         if made is None:
             if switch.balance > settings.purity:
                 start, made = switch.at_s, switch.maps.change
-            elif number == 0 and switch.balance < -settings.purity:
+            elif number == 0 and switch.balance < -settings.purity and _size(switch) > settings.before_share * most:
                 runs.append((None, switch.at_s))
             continue
-        if switch.balance < 0 and share_taken(switch, made, settings) > settings.off_share:
+        is_off = switch.balance < -settings.purity and share_taken(switch, made, settings) > settings.off_share
+        if is_off and _falls(courses, switch, made, settings):
             runs.append((start, switch.at_s))
             start, made = None, None
         else:
@@ -142,9 +147,25 @@ def read_runs(switches: Sequence[Switch], *, settings: TimingSettings) -> list[t
     return runs
 
 
+def _size(switch: Switch) -> float:
+    return float(np.quantile(np.abs(switch.maps.change), 0.99))
+
+
+def _falls(courses: Courses, off: Switch, made: np.ndarray, settings: TimingSettings) -> bool:
+    """Tell whether the cells that warmed most lose heat after a switch, ``made`` as for ``share_taken``."""
+    sources = made > max(settings.source_share * float(made.max(initial=0.0)), 1e-12)
+    times = courses.times_s
+    after = (times >= off.at_s.high) & (times <= off.at_s.high + settings.slope_s)
+    if after.sum() < 3 or not sources.any():
+        return True
+    level = courses.values[after] @ courses.maps[:, sources]
+    slopes = np.polyfit(times[after] - times[after][0], level, 1)[0]
+    return bool(np.median(slopes / made[sources]) < -settings.fall_share)
+
+
 def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettings) -> Timing:
     """Write the timing from the temperatures alone."""
-    runs = read_runs(switches, settings=settings)
+    runs = read_runs(courses, switches, settings=settings)
     if runs and runs[0][0] is not None and not is_heat(courses, switches, runs[0][1], settings):
         runs = []
     if not runs:

@@ -180,6 +180,11 @@ class TimingSettings:
     source_share: float = knob(0.3, (0.01, 0.9), "of the strongest cell's, from which a cell is a source")
     purity: float = knob(0.4, (0.0, 1.0), "balance of warming over cooling cells from which a switch has a direction")
     off_share: float = knob(0.4, (0.05, 0.95), "share of the heat made that must vanish for the power to be off")
+    fall_share: float = knob(
+        0.03,
+        (0.0, 1.0),
+        "slope down after power-off over the slope up that was made: a part with a time of 10 s, 0.3 s on",
+    )
     history_share: float = knob(
         0.1, (0.0, 1.0), "cooling of the sources before power-on over their warming at it, for a warm start; judgement"
     )

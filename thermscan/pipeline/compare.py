@@ -273,7 +273,7 @@ def _explain(
         ambient_c=job.faulty.facts.ambient_c,
         unit=job.faulty.unit,
         clock_is_power_on=excess.film.clock == "power_on",
-        flags=frozenset(excess.film.flags | ({"no_millimetres"} if job.board is None else set())),
+        flags=frozenset(excess.film.flags | _doubts(job, placed)),
         good_names=tuple(r.name for r in job.goods),
         good_ambients_c=tuple(r.facts.ambient_c for r in job.goods if r.facts.ambient_c is not None),
     )
@@ -286,3 +286,9 @@ def _swaps(job: Job, found: Found) -> tuple[Swap, ...]:
         return ()
     differs = bool(found.hotspots) or any(p.state in ("hot", "cold") for p in found.parts)
     return tuple(Swap(ref, changed=differs) for ref in job.changed)
+
+
+def _doubts(job: Job, placed: Sequence[Placed]) -> set[str]:
+    """Return the flags of what makes places uncertain: no millimetres, or a placing that is not trusted."""
+    flags = {"no_millimetres"} if job.board is None else set()
+    return flags | (set() if all(p.track.placement.trusted for p in placed) else {"placement_untrusted"})
