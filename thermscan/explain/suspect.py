@@ -147,7 +147,7 @@ def _nothing_seen(priors: Priors) -> Ranking:
 
 
 def _is_thin(evidence: Evidence) -> bool:
-    """Tell whether heat alone is thin evidence: no good board, clock or trusted placing, or one board and no cold frame.
+    """Tell whether heat alone is thin: no good board, clock or trusted placing, or one board and no cold frame.
 
     Without a common clock every part of a sound board is colder or warmer by as much as it was filmed earlier or later;
     where a placing is not trusted, heat may belong to the part beside.
