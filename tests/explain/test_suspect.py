@@ -137,6 +137,24 @@ def test_no_good_board_is_said_to_be_weaker(made_case, bare_evidence):
     assert max((s.probability for s in ranking.suspects), default=0) <= with_good.suspects[0].probability
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"flags": frozenset({"placement_untrusted"})},
+        {"clock_is_power_on": False},
+        {"flags": frozenset({"no_cold_frames"}), "good_boards": 1},
+    ],
+)
+def test_suspects_are_held_back_where_heat_alone_is_thin(made_case, bare_evidence, changes):
+    case = made_case(1, "leak")
+    evidence = bare_evidence(case.evidence)
+    sure = explain(replace(evidence, **({"good_boards": 1} if "good_boards" in changes else {})), case.board)
+    held = explain(replace(evidence, **changes), case.board)
+    assert held.suspects[0].ref == sure.suspects[0].ref
+    assert held.suspects[0].probability == pytest.approx(0.5 * sure.suspects[0].probability, rel=0.1)
+    assert held.next_steps
+
+
 def test_restarts_move_away_from_no_fault(made_case, bare_evidence):
     case = made_case(8, "none", goods=1)
     evidence = bare_evidence(case.evidence)

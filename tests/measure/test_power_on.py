@@ -134,6 +134,41 @@ def test_a_later_stage_is_not_the_power_on():
     assert timing.on_why.startswith("on_before_recording")
 
 
+def fast_body(times_s, on_s, tau_s, size_k):
+    """A small part with a time of its own, lumped: size (1 - exp(-t/tau)), at 2 x 2 px."""
+    rise = np.zeros((len(times_s), ROWS, COLUMNS))
+    rise[:, 6:8, 24:26] = (size_k * -np.expm1(-np.clip(times_s - on_s, 0, None) / tau_s))[:, None, None]
+    return rise
+
+
+@pytest.mark.parametrize("tau_s", [0.15, 0.3, 0.6])
+def test_a_small_part_that_has_reached_its_heat_is_no_power_off(tau_s):
+    times = clock(10.0)
+    rise = plate_rise(times, [(12, 10, 1.5, [(2.0, 1.0)])]) + fast_body(times, 2.0, tau_s, 12.0)
+    timing = timing_of(record(rise, times))
+    assert abs(timing.on_s.value - 2.0) < 0.5
+    assert timing.off_s is None
+
+
+def test_what_sways_before_power_on_is_no_board_on_before():
+    times = clock(10.0)
+    glitter = np.zeros((len(times), ROWS, COLUMNS))
+    glitter[:, 4:6, 4:6] = 0.8 * np.sin(2 * np.pi * times / 6.0)[:, None, None]
+    rise = plate_rise(times, [(12, 16, 4.0, [(3.0, 1.0)])]) + glitter
+    timing = timing_of(record(rise, times))
+    assert timing.on_s is not None, timing.on_why
+    assert abs(timing.on_s.value - 3.0) < 0.3
+
+
+def test_a_board_that_begins_to_warm_late_was_not_on_before():
+    times = clock(12.0)
+    slow = np.clip(times - 5.0, 0, None) ** 2 / 20.0  # no bend to be found, and nothing in the first third
+    rise = np.zeros((len(times), ROWS, COLUMNS))
+    rise[:, 8:14, 8:20] = slow[:, None, None]
+    timing = timing_of(record(rise, times))
+    assert not timing.on_why.startswith("on_before_recording")
+
+
 def test_warm_start_is_flagged_and_does_not_move_the_moment():
     times = clock(12.0)
     earlier = [(-30.0, 1.0), (-0.8, 0.0), (4.4, 1.0)]
