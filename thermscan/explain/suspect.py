@@ -161,14 +161,21 @@ def _is_thin(evidence: Evidence) -> bool:
 
 
 def _weigh_swaps(evidence: Evidence, lineup: Lineup) -> list[Weight]:
-    """Weigh swaps: a part that was swapped without any change is hardly at fault."""
+    """Weigh swaps: a part that was swapped without any change is hardly at fault, and parts of its kind are less so."""
     out = []
+    kinds = {p.ref: p.kind for p in lineup.board.parts} if lineup.board is not None else {}
+    left, like = lineup.settings.swap_left, lineup.settings.swap_kind_left
     for swap in evidence.swaps:
         if swap.changed:
             continue
-        log = np.zeros(len(lineup.hypotheses) + 2)
-        log[[i for i, h in enumerate(lineup.hypotheses) if h.where == swap.ref]] = np.log(lineup.settings.swap_left)
-        out.append(Weight(f"{swap.ref} swapped, no change", log))
+        kind = kinds.get(swap.ref)
+        factor = [
+            left if h.where == swap.ref else like if kind and kinds.get(h.where) == kind else 1.0
+            for h in lineup.hypotheses
+        ]
+        more = f", other parts of kind {kind} times {like:g}" if kind else ""
+        text = f"{swap.ref} swapped, no change: {swap.ref} times {left:g}{more}"
+        out.append(Weight(text, np.log(np.array([*factor, 1.0, 1.0]))))
     return out
 
 

@@ -105,6 +105,7 @@ class ExplainSettings:
     weighed_closely: int = knob(25, (1, 1000), "best hypotheses whose places are tried with several spreads of heat")
     bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")
     swap_left: float = knob(0.1, (0.001, 1.0), "what a swap without change leaves of a suspect; judgement")
+    swap_kind_left: float = knob(0.8, (0.001, 1.0), "what it leaves of the other parts of its kind; judgement")
     most_listed: int = knob(20, (1, 500), "suspects listed at the most; the others join 'other'")
     most_widening: float = knob(3.0, (1.0, 20.0), "how far good boards left out in turn may widen the spread")
     least_left_out: int = knob(10, (1, 1000), "parts of good boards left out in turn that are needed to widen at all")
