@@ -86,7 +86,7 @@ def combined(log: Measured, seen: Measured | None, slack_s: float) -> tuple[Meas
     ----------
     log, seen : Measured, s
     slack_s : float
-        What the two clocks may differ by beyond their intervals (one frame).
+        What the two clocks may differ by (one frame): the log's moment is that much less certain on the recording's.
 
     Returns
     -------
@@ -95,8 +95,8 @@ def combined(log: Measured, seen: Measured | None, slack_s: float) -> tuple[Meas
     agrees : bool
     """
     if seen is None:
-        return log, True
-    low, high = max(log.low, seen.low - slack_s), min(log.high, seen.high + slack_s)
+        return Measured(log.value, log.low - slack_s, log.high + slack_s), True
+    low, high = max(log.low - slack_s, seen.low), min(log.high + slack_s, seen.high)
     if low > high:
         return seen, False
     return Measured(

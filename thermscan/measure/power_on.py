@@ -280,7 +280,7 @@ def _join_on(timing: Timing, ons: list[Measured], log: LogReading, slack: float,
         )
         return replace(timing, warnings=(*timing.warnings, text))
     if ons:
-        return replace(timing, on_s=ons[0], on_why="", source="supply log")
+        return replace(timing, on_s=combined(ons[0], None, slack)[0], on_why="", source="supply log")
     if log.starts_on and log.from_s <= start_s and timing.on_s is None:
         return replace(timing, on_why=f"{ON_BEFORE}: the supply log is on from its first line", source="supply log")
     return timing
@@ -294,7 +294,12 @@ def _join_off(timing: Timing, offs: list[Measured], log: LogReading, slack: floa
             return replace(timing, off_s=moment, source="both")
         return _disagreement(timing, "power-off", offs[0], timing.off_s)
     if offs:
-        return replace(timing, off_s=offs[0], off_why="", source="supply log" if timing.on_s is None else "both")
+        return replace(
+            timing,
+            off_s=combined(offs[0], None, slack)[0],
+            off_why="",
+            source="supply log" if timing.on_s is None else "both",
+        )
     if timing.off_s is None and timing.on_s is not None and log.to_s >= end_s:
         return replace(timing, off_why=f"{STILL_ON}: the supply log is on to its last line")
     return timing
