@@ -77,7 +77,8 @@ def refine_moment(
     Posterior over a grid of moments, the trend before and the answers after it integrated out, all courses together.
     The noise is white plus a random walk measured before the moment, plus a share of how far the course has left its
     trend: what the answers cannot follow grows with the heat. Then widened by the misfit, and towards earlier
-    moments by ``moment_lag_s``, since heat reaches the surface of a body late.
+    moments by ``moment_lag_s``, since heat reaches the surface of a body late, and towards later ones by
+    ``moment_lead_s``.
     """
     step = courses.step_s
     plain = Measured(moment, moment - 2 * step, moment + 2 * step)
@@ -98,7 +99,7 @@ def refine_moment(
     low, high = np.interp([0.025, 0.975], share, grid)
     middle = float(np.clip((weight * grid).sum() / weight.sum(), low, high))
     slack = settings.moment_slack * step
-    return Measured(middle, float(low - slack - settings.moment_lag_s), float(high + slack))
+    return Measured(middle, float(low - slack - settings.moment_lag_s), float(high + slack + settings.moment_lead_s))
 
 
 def _costs(

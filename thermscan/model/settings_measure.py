@@ -175,6 +175,9 @@ class TimingSettings:
     moment_lag_s: float = knob(
         0.12, (0.0, 5.0), "added at the early end: 0.5 to 1 mm of moulding compound lag by L2 / (pi2 a), 0.1 to 0.3 s"
     )
+    moment_lead_s: float = knob(
+        0.1, (0.0, 5.0), "added at the late end: what sways or glitters just before is read as a start; made boards"
+    )
     slope_s: float = knob(1.0, (0.05, 30.0), "stretch on each side over which slopes are compared")
     source_sigmas: float = knob(5.0, (2.0, 20.0), "change of slope over its error from which a cell counts")
     source_share: float = knob(0.3, (0.01, 0.9), "of the strongest cell's, from which a cell is a source")
