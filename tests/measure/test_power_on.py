@@ -266,6 +266,15 @@ def test_log_alone_gives_the_gap_between_its_lines():
     assert read_supply_log((), settings=SETTINGS) is None
 
 
+def test_a_logged_moment_carries_what_the_two_clocks_may_differ_by():
+    log = Measured(2.0, 1.97, 2.03)
+    alone, _ = combined(log, None, 0.1)
+    both, agrees = combined(log, Measured(2.1, 1.7, 2.4), 0.1)
+    assert agrees
+    for moment in (alone, both):
+        assert (moment.value, moment.low, moment.high) == pytest.approx((2.0, 1.87, 2.13))
+
+
 def test_combined_moment_is_inside_both():
     moment, agrees = combined(Measured(4.25, 4.0, 4.5), Measured(4.1, 4.05, 4.2), 0.08)
     assert agrees
