@@ -49,7 +49,7 @@ def _draw_faulty(random: np.random.Generator, options: CaseOptions, side: str) -
     for trial in range(TRIES):
         board = draw_board(random, options)
         kind = draw_type(board, draw_loads(board, random), options, random)
-        site = FaultSite(board, kind.plan, side, options.fault_w, random, options.injection)
+        site = FaultSite(board, kind.plan, side, options.fault_w, random, options.injection, options.covered_short)
         try:
             return kind, draw_fault(site, word)
         except ValueError:

@@ -66,6 +66,7 @@ class FaultSite:
     watts: float | None
     random: np.random.Generator
     injection: bool = False
+    covered_short: bool = False
 
     def healthy(self) -> dict[str, float]:
         """Return the heat of every part on a good board, W."""
@@ -122,6 +123,11 @@ def _short(site: FaultSite) -> DrawnFault | None:
     lower = {r.net for r in site.board.rails if r.from_net} or {r.net for r in site.board.rails}
     kinds = ("capacitor",) if site.random.random() < 0.75 else ("chip", "memory", "transistor", "diode")
     parts = [p for p in site.board.parts if p.kind in kinds and lower & set(p.nets)]
+    if site.covered_short:
+        parts = [p for p in site.board.parts if lower & set(p.nets) and (p.covered_by or p.side != site.side)]
+        parts = [p for p in parts if p.kind in ("capacitor", "chip", "memory", "transistor", "diode")]
+        if not parts:
+            return None
     part = site.pick(parts or [p for p in site.board.parts if p.kind == "capacitor"])
     if part is None:
         return None

@@ -70,6 +70,8 @@ class CaseOptions:
         The board is still warm from an earlier run.
     injection : bool
         A bench supply drives the shorted rail, the rest is unpowered.
+    covered_short : bool
+        A short sits at a part under a cover or on the side that is not filmed, where the board has one.
     supply_log : bool, optional
     perfect_surfaces : bool
         Every surface black: no emissivity contrast, no reflections.
@@ -128,6 +130,7 @@ class CaseOptions:
     count_scale_k: float = 0.01
     pause_s: float | None = None
     hand_in_view: bool | None = None
+    covered_short: bool = False
 
     def __post_init__(self) -> None:
         for name, allowed in (("fault", FAULT_WORDS), ("side", ("top", "bottom")), ("unit", ("celsius", "count"))):
