@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from thermscan.model.quantity import Measured
-from thermscan.model.recording import SupplyPoint
+from thermscan.model.recording import Recording, SupplyPoint
 from thermscan.model.settings import TimingSettings
+from thermscan.model.timing import Timing
+
+ON_BEFORE, STILL_ON = "on_before_recording", "still_on"
 
 
 @dataclass(frozen=True)
@@ -102,3 +105,64 @@ def combined(log: Measured, seen: Measured | None, slack_s: float) -> tuple[Meas
     return Measured(
         min(max(log.value if log.high - log.low < seen.high - seen.low else seen.value, low), high), low, high
     ), True
+
+
+def with_log(timing: Timing, recording: Recording, settings: TimingSettings) -> Timing:
+    """Let the supply log decide where it agrees with the temperatures, and report where it does not."""
+    log = read_supply_log(recording.facts.supply, settings=settings)
+    if log is None or recording.times_s is None:
+        return timing
+    frame_s = float(np.median(np.diff(recording.times_s))) if recording.frames > 1 else 0.0
+    slack = settings.log_slack_frames * frame_s
+    inside = [s for s in log.switches if recording.times_s[0] <= s.at_s.high and s.at_s.low <= recording.times_s[-1]]
+    ons = [s.at_s for s in inside if s.is_on]
+    offs = [s.at_s for s in inside if not s.is_on]
+    timing = _join_on(timing, ons, log, slack, float(recording.times_s[0]))
+    return _join_off(timing, offs, log, slack, float(recording.times_s[-1]))
+
+
+def _join_on(timing: Timing, ons: list[Measured], log: LogReading, slack: float, start_s: float) -> Timing:
+    """Join power-on from both sources."""
+    if ons and timing.on_s is not None:
+        moment, agrees = combined(ons[0], timing.on_s, slack)
+        if agrees:
+            return replace(timing, on_s=moment, source="both")
+        return _disagreement(timing, "power-on", ons[0], timing.on_s)
+    if ons and timing.on_why.startswith(ON_BEFORE):
+        text = (
+            f"the supply log switches on at {ons[0].value:.2f} s, but places are warm before; the log is not believed"
+        )
+        return replace(timing, warnings=(*timing.warnings, text))
+    if ons:
+        return replace(timing, on_s=combined(ons[0], None, slack)[0], on_why="", source="supply log")
+    if log.starts_on and log.from_s <= start_s and timing.on_s is None:
+        return replace(timing, on_why=f"{ON_BEFORE}: the supply log is on from its first line", source="supply log")
+    return timing
+
+
+def _join_off(timing: Timing, offs: list[Measured], log: LogReading, slack: float, end_s: float) -> Timing:
+    """Join power-off from both sources."""
+    if offs and timing.off_s is not None:
+        moment, agrees = combined(offs[0], timing.off_s, slack)
+        if agrees:
+            return replace(timing, off_s=moment, source="both")
+        return _disagreement(timing, "power-off", offs[0], timing.off_s)
+    if offs:
+        return replace(
+            timing,
+            off_s=combined(offs[0], None, slack)[0],
+            off_why="",
+            source="supply log" if timing.on_s is None else "both",
+        )
+    if timing.off_s is None and timing.on_s is not None and log.to_s >= end_s:
+        return replace(timing, off_why=f"{STILL_ON}: the supply log is on to its last line")
+    return timing
+
+
+def _disagreement(timing: Timing, what: str, log: Measured, seen: Measured) -> Timing:
+    """Keep the temperatures and say that the log differs."""
+    text = (
+        f"{what}: the supply log says {log.value:.2f} s ({log.low:.2f} to {log.high:.2f}), the temperatures "
+        f"{seen.value:.2f} s ({seen.low:.2f} to {seen.high:.2f}); the log is not believed, check its clock"
+    )
+    return replace(timing, warnings=(*timing.warnings, text))

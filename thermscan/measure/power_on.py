@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
-from thermscan.measure.power_cells import sample_cells, step_moments
+from thermscan.measure.power_cells import CellSeries, sample_cells, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import find_edges
-from thermscan.measure.power_log import LogReading, combined, read_supply_log
+from thermscan.measure.power_log import ON_BEFORE, STILL_ON, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_passing import without_visitors
 from thermscan.model.camera_events import CameraState
@@ -22,7 +22,7 @@ from thermscan.model.settings import TimingSettings
 from thermscan.model.timing import PowerUp, Timing
 
 DEFAULTS = TimingSettings()
-ON_BEFORE, NOT_SEEN, STILL_ON = "on_before_recording", "not_seen", "still_on"
+NOT_SEEN = "not_seen"
 
 
 def find_power(
@@ -56,15 +56,34 @@ def find_power(
         return Timing(on_why=why, off_why=why)
     if recording.frames < settings.samples_min:
         why = f"{NOT_SEEN}: {recording.frames} frame(s) are too few to show a change in time"
-        return _with_log(Timing(on_why=why, off_why=why), recording, settings)
+        return with_log(Timing(on_why=why, off_why=why), recording, settings)
     cells = sample_cells(recording, camera, motion, settings=settings)
+    breaks_s = step_moments(recording, camera)
+    timing = find_in_cells(cells, breaks_s, is_tripod=motion.is_tripod, settings=settings)
+    return with_log(timing, recording, settings)
+
+
+def find_in_cells(
+    cells: CellSeries | None, breaks_s: np.ndarray, *, is_tripod: bool, settings: TimingSettings = DEFAULTS
+) -> Timing:
+    """Find when the board was switched from the time courses of its places alone.
+
+    Parameters
+    ----------
+    cells : CellSeries or None
+        None gives the reason instead of a time.
+    breaks_s : ndarray of shape (steps,), s
+        Moments at which the camera stepped.
+    is_tripod : bool
+    settings : TimingSettings
+    """
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
-        return _with_log(Timing(on_why=why, off_why=why), recording, settings)
+        return Timing(on_why=why, off_why=why)
     cells = without_visitors(cells, settings=settings)
-    courses = find_courses(cells, is_tripod=motion.is_tripod, settings=settings)
-    switches = read_switches(courses, step_moments(recording, camera), settings=settings)
-    return _with_log(_seen(courses, switches, settings), recording, settings)
+    courses = find_courses(cells, is_tripod=is_tripod, settings=settings)
+    switches = read_switches(courses, breaks_s, settings=settings)
+    return _seen(courses, switches, settings)
 
 
 @dataclass(frozen=True)
@@ -251,64 +270,3 @@ def _nothing_seen(courses: Courses, switches: tuple[Switch, ...], settings: Timi
         on_why=f"{NOT_SEEN}: no moment at which places begin to warm stands out",
         off_why=f"{NOT_SEEN}: no moment at which places begin to cool stands out",
     )
-
-
-def _with_log(timing: Timing, recording: Recording, settings: TimingSettings) -> Timing:
-    """Let the supply log decide where it agrees with the temperatures, and report where it does not."""
-    log = read_supply_log(recording.facts.supply, settings=settings)
-    if log is None or recording.times_s is None:
-        return timing
-    frame_s = float(np.median(np.diff(recording.times_s))) if recording.frames > 1 else 0.0
-    slack = settings.log_slack_frames * frame_s
-    inside = [s for s in log.switches if recording.times_s[0] <= s.at_s.high and s.at_s.low <= recording.times_s[-1]]
-    ons = [s.at_s for s in inside if s.is_on]
-    offs = [s.at_s for s in inside if not s.is_on]
-    timing = _join_on(timing, ons, log, slack, float(recording.times_s[0]))
-    return _join_off(timing, offs, log, slack, float(recording.times_s[-1]))
-
-
-def _join_on(timing: Timing, ons: list[Measured], log: LogReading, slack: float, start_s: float) -> Timing:
-    """Join power-on from both sources."""
-    if ons and timing.on_s is not None:
-        moment, agrees = combined(ons[0], timing.on_s, slack)
-        if agrees:
-            return replace(timing, on_s=moment, source="both")
-        return _disagreement(timing, "power-on", ons[0], timing.on_s)
-    if ons and timing.on_why.startswith(ON_BEFORE):
-        text = (
-            f"the supply log switches on at {ons[0].value:.2f} s, but places are warm before; the log is not believed"
-        )
-        return replace(timing, warnings=(*timing.warnings, text))
-    if ons:
-        return replace(timing, on_s=combined(ons[0], None, slack)[0], on_why="", source="supply log")
-    if log.starts_on and log.from_s <= start_s and timing.on_s is None:
-        return replace(timing, on_why=f"{ON_BEFORE}: the supply log is on from its first line", source="supply log")
-    return timing
-
-
-def _join_off(timing: Timing, offs: list[Measured], log: LogReading, slack: float, end_s: float) -> Timing:
-    """Join power-off from both sources."""
-    if offs and timing.off_s is not None:
-        moment, agrees = combined(offs[0], timing.off_s, slack)
-        if agrees:
-            return replace(timing, off_s=moment, source="both")
-        return _disagreement(timing, "power-off", offs[0], timing.off_s)
-    if offs:
-        return replace(
-            timing,
-            off_s=combined(offs[0], None, slack)[0],
-            off_why="",
-            source="supply log" if timing.on_s is None else "both",
-        )
-    if timing.off_s is None and timing.on_s is not None and log.to_s >= end_s:
-        return replace(timing, off_why=f"{STILL_ON}: the supply log is on to its last line")
-    return timing
-
-
-def _disagreement(timing: Timing, what: str, log: Measured, seen: Measured) -> Timing:
-    """Keep the temperatures and say that the log differs."""
-    text = (
-        f"{what}: the supply log says {log.value:.2f} s ({log.low:.2f} to {log.high:.2f}), the temperatures "
-        f"{seen.value:.2f} s ({seen.low:.2f} to {seen.high:.2f}); the log is not believed, check its clock"
-    )
-    return replace(timing, warnings=(*timing.warnings, text))
