@@ -1,197 +1,55 @@
 """From what is hot to what is at fault, over made cases: hit rates, accused good boards, calibration, readings.
 
-Run ``python tests/bench/bench_diagnosis.py --seeds 1000:1330 --store FOLDER``: the evidence of a case is made once and
-kept in FOLDER (a file a seed), so that an interrupted run goes on where it stopped; ``--seeds`` may be split over two
-processes. Poses and power-on are the true ones: what is judged here is the step from temperatures to suspects. Seeds
-under 1000 are for choosing settings, the others for reporting. Beside it stands the plain method: the part under (or
-nearest to) the hottest pixel of the difference.
+Run ``python tests/bench/bench_diagnosis.py --seeds 1000:1330 --store FOLDER --processes 2``. The evidence of a case is
+made once and kept in FOLDER (a file a seed), so that an interrupted run goes on where it stopped, and so that a change
+of the reasoning alone is judged again in minutes with ``--again``; ``--make-only`` stops after the making,
+``--table-only`` prints what was judged before. Seeds under 1000 are for choosing settings, the others for reporting.
+Beside it stands the plain method: the part under (or nearest to) the hottest pixel of the difference.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import math
-import pickle
 import sys
 import time
-from dataclasses import dataclass, replace
+import traceback
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from diagnosis_case import COVERED, DRIVEN, WORDS, Stored, meter, stored
 
 from thermscan.explain.posterior import brier_score
-from thermscan.explain.suspect import explain
-from thermscan.find.excess import combine, excess_over, rise_of
-from thermscan.find.hotspot import find_hotspots
-from thermscan.find.part_reading import read_parts
-from thermscan.find.passing import without_passing
-from thermscan.find.source import find_sources
-from thermscan.measure.film import choose_edges, choose_grid, make_film, pixel_size_mm, set_clock
-from thermscan.measure.noise import measure_camera
+from thermscan.explain.suspect import Looked, conclude, look_at
 from thermscan.model.evidence import Evidence
-from thermscan.model.pose import Placement, Pose, Track
-from thermscan.model.quantity import Measured
-from thermscan.model.reading import Reading
-from thermscan.model.settings import FilmSettings, Settings
-from thermscan.model.timing import PowerUp, Timing
-from thermscan.physics.plate import default_plate
-from thermscan.read.surface_table import open_surfaces
-from thermscan.simulate.case import draw_case
-from thermscan.simulate.options import FAULT_WORDS, CaseOptions
+from thermscan.model.settings import ExplainSettings
+from thermscan.read.prior_file import open_priors
 
-SETTINGS = replace(Settings(), film=FilmSettings(most_cells=90, most_bins=20))
-SURFACES = open_surfaces()
-CAMERAS = ((32, 24), (80, 60), (160, 120), (160, 120), (206, 156))
-POSE_ERROR_PX = 0.05
+PRIORS, EXPLAIN = open_priors(), ExplainSettings()
 NEAR_MM = 3.0  # a bare place this close to the true one is right
+OFF_BODY = ("bridge", "joint")  # their heat is made beside the bodies: a bare place names them too
+EDGES = (0, 0.2, 0.5, 0.7, 0.9, 0.97, 1.01)
+LEAST_P = 1e-4  # of what is true, for the log score
 
-
-def options_for(seed: int) -> CaseOptions:
-    """Draw what the benchmark varies: the fault in turn, camera, seconds on, number of good boards."""
-    random = np.random.default_rng(10_000_000 + seed)
-    return CaseOptions(
-        resolution=CAMERAS[int(random.integers(len(CAMERAS)))],
-        hand_held=False,
-        frame_rate_hz=8.0,
-        fault=FAULT_WORDS[seed % len(FAULT_WORDS)],
-        before_s=1.0,
-        on_s=float(np.round(random.uniform(3, 8), 1)),
-        after_s=0.0,
-        cell_mm=2.5,
-        goods=int(random.choice([1, 2, 2, 3])),
-        board_mm=((45, 95), (35, 70)),
-    )
-
-
-def true_timing(made):
-    """Return the timing as it was, known to a quarter of a frame."""
-    truth, times = made.truth, made.recording.times_s
-    error = float(np.median(np.diff(times))) / 4
-
-    def known(value):
-        return None if value is None else Measured.normal(float(value), error)
-
-    ups = tuple(PowerUp(known(a), known(b) if b < times[-1] else None) for a, b in truth.runs_s)
-    return Timing(known(truth.power_on_s), known(truth.power_off_s), power_ups=ups, restarts=truth.restarts)
-
-
-def rise_from(made, grid, edges, board, side):
-    """Resample one recording with its true poses and return its rise."""
-    camera = measure_camera(made.recording, settings=SETTINGS.camera)
-    poses = tuple(Pose(m, POSE_ERROR_PX) for m in made.truth.matrices)
-    track = Track(poses, Placement(made.truth.matrices[0], POSE_ERROR_PX, "marks"), side, made.truth.lens)
-    clock = set_clock(made.recording, camera.usable, true_timing(made), edges, settings=SETTINGS.film)
-    film = make_film(made.recording, camera, track, clock, grid=grid, board=board, settings=SETTINGS.film)
-    return rise_of(replace(film, position_error_mm=POSE_ERROR_PX * film.pixel_mm), settings=SETTINGS.excess)
-
-
-def compare(rise, others, board, side, *, restarts=0):
-    """Return difference and part readings of one board against others."""
-    base = combine(others, outline_hash="", side=side, sources=(), settings=SETTINGS.excess)
-    error = math.sqrt(2) * rise.film.position_error_mm
-    excess = excess_over(rise, base, position_error_mm=error, settings=SETTINGS.excess)
-    if not restarts:
-        excess = without_passing(excess, settings=SETTINGS.detection)
-    parts = read_parts(excess, rise, board, side=side, surfaces=SURFACES, settings=SETTINGS.detection)
-    return excess, tuple(p for p in parts if p.excess_course_k is not None)
-
-
-def sources_of(case, excess):
-    """Fit the places where heat is made."""
-    truth, board = case.faulty.truth, case.board
-    return find_sources(
-        excess,
-        board,
-        default_plate(board.thickness_mm, settings=SETTINGS.plate),
-        side=case.faulty.recording.facts.side,
-        runs_s=tuple((a - truth.power_on_s, b - truth.power_on_s) for a, b in truth.runs_s),
-        surfaces=SURFACES,
-        settings=SETTINGS.source,
-    ).sources
-
-
-def make_evidence(case, *, with_sources: bool = False) -> Evidence:
-    """Gather the evidence of a case with its true placing and timing; the fit of sources takes most of the time."""
-    side, board, first = case.faulty.recording.facts.side, case.board, case.faulty
-    grid = choose_grid(board, pixel_size_mm(first.truth.matrices[0], board), settings=SETTINGS.film)
-    timing = true_timing(first)
-    edges = choose_edges(first.recording.times_s, timing, until_s=None, settings=SETTINGS.film)
-    rises = [rise_from(m, grid, edges, board, side) for m in (first, *case.goods)]
-    excess, parts = compare(rises[0], rises[1:], board, side, restarts=first.truth.restarts)
-    goods = rises[1:]
-    left_out = tuple(
-        compare(g, goods[:i] + goods[i + 1 :], board, side)[1] for i, g in enumerate(goods) if len(goods) > 1
-    )
-    slim = replace(excess.film, mean=np.zeros((1, 1, 1), np.float32), cold=None)
-    return Evidence(
-        parts=parts,
-        times_s=excess.film.centres_s,
-        excess=replace(excess, film=slim, board_scatter=None),
-        hotspots=find_hotspots(excess, board, side=side, settings=SETTINGS.detection),
-        sources=sources_of(case, excess) if with_sources else (),
-        good_boards=len(goods),
-        side=side,
-        timing=timing,
-        good_timings=tuple(true_timing(m) for m in case.goods),
-        supply=first.recording.facts.supply,
-        good_supplies=tuple(m.recording.facts.supply for m in case.goods if m.recording.facts.supply),
-        left_out=left_out,
-    )
-
-
-def stored(seed: int, folder: Path, *, with_sources: bool = False):
-    """Return (evidence, board, truth) of a seed, made now if it is not in the folder; None where it cannot be drawn."""
-    path = folder / f"{seed}.pkl"
-    if not path.exists():
-        try:
-            case = draw_case(seed, options=options_for(seed))
-        except ValueError:
-            return None
-        part = path.with_suffix(".part")
-        part.write_bytes(pickle.dumps((make_evidence(case, with_sources=with_sources), case.board, case.fault)))
-        part.replace(path)
-    return pickle.loads(path.read_bytes())
-
-
-def meter(board, truth, seed: int, quantity: str):
-    """Take one reading of each rail of the faulty board, beside the good board's."""
-    random = np.random.default_rng([seed, 6])
-    down = below(board, truth.net) if truth.word in ("short", "dead_supply") else set()
-    readings = []
-    for rail in board.rails:
-        good = float(np.exp(random.uniform(np.log(30), np.log(2000))))
-        ohm = good * float(np.exp(random.normal(0, 0.15)))
-        if truth.word == "short" and rail.net == truth.net:
-            ohm = float(random.uniform(0.2, 4.0))
-        elif truth.word == "leak" and rail.net == truth.net:
-            ohm = good * float(random.uniform(0.1, 0.8))
-        volts = (rail.volts or 5.0) * float(1 + random.normal(0, 0.012))
-        if rail.net in down:
-            volts = float(random.uniform(0, 0.3))
-        elif truth.word == "supply_limit":
-            volts *= float(random.uniform(0.2, 1.0))
-        if quantity == "resistance_to_ground":
-            readings.append(Reading("", "", rail.net, quantity, ohm, "ohm", good, "off", ""))
-        else:
-            readings.append(Reading("", "", rail.net, quantity, volts, "V", None, "on", ""))
-    return tuple(readings)
-
-
-def below(board, net):
-    """Return a net and all nets made from it."""
-    found = {net}
-    for _ in board.rails:
-        found |= {r.net for r in board.rails if r.from_net in found}
-    return found
+Row = dict[str, Any]
 
 
 def is_right(suspect, truth) -> bool:
-    """Tell whether a suspect names the fault: a right part, or a bare place within reach of the true one."""
+    """Tell whether a suspect names the fault: a right part, or a bare place within reach of a true bare one."""
     if truth.word == "none":
         return False
     if suspect.ref is not None:
         return suspect.ref in truth.refs
-    return truth.x_mm is not None and math.hypot(suspect.x_mm - truth.x_mm, suspect.y_mm - truth.y_mm) <= NEAR_MM
+    if truth.x_mm is None or (truth.ref is not None and truth.word not in OFF_BODY):
+        return False
+    return math.hypot(suspect.x_mm - truth.x_mm, suspect.y_mm - truth.y_mm) <= NEAR_MM
 
 
 def plain_is_right(evidence, board, truth) -> bool:
@@ -207,51 +65,6 @@ def plain_is_right(evidence, board, truth) -> bool:
         return truth.x_mm is not None and math.hypot(x - truth.x_mm, y - truth.y_mm) <= NEAR_MM
     on = [p for p in parts if bool(p.contains(x, y))] or sorted(parts, key=lambda p: math.hypot(p.x - x, p.y - y))[:1]
     return bool(on) and on[0].ref in truth.refs
-
-
-@dataclass(frozen=True)
-class Row:
-    """One case judged."""
-
-    seed: int
-    word: str
-    first: bool
-    three: bool
-    plain: bool
-    verdict: str
-    lead: float
-    none: float
-    right_p: float
-    seconds: float
-    with_ohm: tuple[bool, float]
-    with_volt: tuple[bool, float]
-    strong: bool
-    goods: int
-    read: bool
-
-
-def judge(seed: int, folder: Path, *, with_readings: bool, with_sources: bool) -> Row | None:
-    """Explain one case, without and (where asked for) with readings."""
-    found = stored(seed, folder, with_sources=with_sources)
-    if found is None:
-        return None
-    evidence, board, truth = found
-    start = time.process_time()
-    ranking = explain(evidence, board)
-    seconds = time.process_time() - start
-    right = [is_right(s, truth) for s in ranking.suspects]
-    alone = (right[:1] == [True], chance(ranking, truth))
-    extra = dict.fromkeys(("resistance_to_ground", "voltage"), alone)
-    for quantity in extra if with_readings else ():
-        again = explain(replace(evidence, readings=meter(board, truth, seed, quantity)), board)
-        extra[quantity] = (bool(again.suspects) and is_right(again.suspects[0], truth), chance(again, truth))
-    return Row(
-        seed, truth.word, right[:1] == [True], any(right[:3]),
-        truth.word != "none" and plain_is_right(evidence, board, truth),
-        ranking.verdict, ranking.suspects[0].probability if ranking.suspects else 0.0, ranking.no_fault_probability,
-        chance(ranking, truth), seconds, extra["resistance_to_ground"], extra["voltage"], is_strong(evidence, truth),
-        evidence.good_boards, with_readings,
-    )  # fmt: skip
 
 
 def is_strong(evidence, truth) -> bool:
@@ -273,90 +86,235 @@ def chance(ranking, truth) -> float:
     return sum(s.probability for s in ranking.suspects if is_right(s, truth))
 
 
-def print_table(rows: list[Row]) -> None:
-    """Print hit rates by fault, calibration and the gain from readings, with counts."""
-    print(f"{'fault':16s} {'n':>4s} {'first':>6s} {'three':>6s} {'plain':>6s} | suspect (right) like_good cannot_tell")
-    for word in FAULT_WORDS:
-        some = [r for r in rows if r.word == word]
-        if some:
-            print(_line(word, some))
-    faulty, good = [r for r in rows if r.word != "none"], [r for r in rows if r.word == "none"]
-    print(_line("all faults", faulty))
-    for name, some in (("strong at part", [r for r in faulty if r.strong]),):
-        if some:
-            print(_line(name, some))
-    for count in sorted({r.goods for r in faulty}):
-        print(_line(f"{count} good boards", [r for r in faulty if r.goods == count]))
-    accused = sum(r.verdict == "suspect" for r in good)
-    print(f"good boards accused: {accused} of {len(good)}")
-    said = [r for r in rows if r.verdict == "suspect"]
-    print(f"verdicts suspect: {len(said)}, right {np.mean([r.first for r in said]):.3f}")
-    open_ = [r for r in faulty if r.verdict == "cannot_tell"]
-    wrong = sum(not r.first for r in open_)
-    print(f"cannot_tell: {len(open_)} of {len(faulty)} faulty boards; {wrong} of them would have been named wrongly")
-    print(f"like_good said of faulty boards: {sum(r.verdict == 'like_good' for r in faulty)}")
-    _print_calibration(rows)
-    _print_readings([r for r in rows if r.read])
-    print(f"{np.mean([r.seconds for r in rows]):.2f} s CPU a case")
+def silenced(evidence: Evidence) -> Evidence:
+    """Leave out what tells of the power-up: restarts and supply logs."""
+    timing = None if evidence.timing is None else replace(evidence.timing, restarts=None)
+    return replace(evidence, timing=timing, supply=(), good_supplies=())
 
 
-def _print_readings(rows: list[Row]) -> None:
-    """Print what each kind of reading adds, over the cases it was tried on."""
-    faulty = [r for r in rows if r.word != "none"]
-    for name, key in (("resistance of each rail", "with_ohm"), ("voltage of each rail", "with_volt")):
-        if not faulty:
-            return
-        hit, alone = (sum(v) for v in zip(*((getattr(r, key)[0], r.first) for r in faulty), strict=True))
-        gain = np.mean([math.log(max(getattr(r, key)[1], 1e-4)) - math.log(max(r.right_p, 1e-4)) for r in rows])
-        print(f"with {name}: first {hit} of {len(faulty)} (without {alone}), log score {gain:+.3f}")
+# What is tried with each kind of reading, and without it, on the same picture.
+KINDS: dict[str, tuple[Callable, Callable]] = {
+    "voltage of each rail": (lambda c, s: replace(c.evidence, readings=meter(c, s, "voltage")), lambda c: c.evidence),
+    "resistance of each rail": (
+        lambda c, s: replace(c.evidence, readings=meter(c, s, "resistance_to_ground")),
+        lambda c: c.evidence,
+    ),
+    "diode drop of each rail": (
+        lambda c, s: replace(c.evidence, readings=meter(c, s, "diode_drop")),
+        lambda c: c.evidence,
+    ),
+    "current of the supply": (
+        lambda c, s: replace(silenced(c.evidence), readings=meter(c, s, "current")),
+        lambda c: silenced(c.evidence),
+    ),
+    "log of the supply": (
+        lambda c, s: replace(silenced(c.evidence), supply=c.evidence.supply, good_supplies=c.evidence.good_supplies),
+        lambda c: silenced(c.evidence),
+    ),
+    "restarts": (lambda c, s: replace(silenced(c.evidence), timing=c.evidence.timing), lambda c: silenced(c.evidence)),
+}
+
+
+def judge(seed: int, folder: Path) -> Row | None:
+    """Explain one case, with what was recorded and with each kind of reading."""
+    case = stored(seed, folder)
+    if case is None:
+        return {"seed": seed, "skipped": True}
+    start = time.process_time()
+    looked = look_at(case.evidence, case.board, priors=PRIORS, settings=EXPLAIN)
+    assert looked is not None
+    ranking = conclude(looked, case.evidence, case.board, priors=PRIORS)
+    seconds = time.process_time() - start
+    right = [is_right(s, case.truth) for s in ranking.suspects]
+    return {
+        "seed": seed,
+        "word": case.word,
+        "first": right[:1] == [True],
+        "three": any(right[:3]),
+        "plain": case.word != "none" and plain_is_right(case.evidence, case.board, case.truth),
+        "verdict": ranking.verdict,
+        "lead": ranking.suspects[0].probability if ranking.suspects else 0.0,
+        "named": f"{ranking.suspects[0].ref} {ranking.suspects[0].fault}" if ranking.suspects else "",
+        "true": f"{'/'.join(case.truth.refs)} {case.truth.power_w or 0:.3f} W",
+        "none": ranking.no_fault_probability,
+        "true_p": chance(ranking, case.truth),
+        "seconds": seconds,
+        "strong": is_strong(case.evidence, case.truth),
+        "goods": case.evidence.good_boards,
+        "camera": case.camera[0],
+        "kinds": {name: _gain(case, seed, looked, *ways) for name, ways in KINDS.items()},
+        "good": _good_verdict(case),
+    }
+
+
+def _gain(case: Stored, seed: int, looked: Looked, with_it: Callable, without: Callable) -> dict | None:
+    """Return first place and probability of what is true with and without one kind; None where there is none."""
+    more, less = with_it(case, seed), without(case)
+    if (more.readings, more.supply, more.timing) == (less.readings, less.supply, less.timing):
+        return None
+    out = {}
+    for key, evidence in (("with", more), ("without", less)):
+        ranking = conclude(looked, evidence, case.board, priors=PRIORS)
+        hit = bool(ranking.suspects) and is_right(ranking.suspects[0], case.truth)
+        out[key] = (hit, chance(ranking, case.truth), ranking.verdict)
+    return out
+
+
+def _good_verdict(case: Stored) -> str | None:
+    if case.good is None:
+        return None
+    looked = look_at(case.good, case.board, priors=PRIORS, settings=EXPLAIN)
+    assert looked is not None
+    return conclude(looked, case.good, case.board, priors=PRIORS).verdict
+
+
+def run_one(seed: int, folder: Path, *, make_only: bool, again: bool) -> Row | None:
+    """Make and judge one seed; a failure is a row too."""
+    path = folder / f"{seed}.json"
+    try:
+        if make_only:
+            stored(seed, folder)
+            return None
+        if path.exists() and not again:
+            return json.loads(path.read_text())
+        row = judge(seed, folder)
+    except Exception:
+        return {"seed": seed, "failed": traceback.format_exc()}
+    part = path.with_suffix(".new")
+    part.write_text(json.dumps(row))
+    part.replace(path)
+    return row
+
+
+def run(seeds: range, folder: Path, *, processes: int, **how: bool) -> Iterator[Row | None]:
+    """Run the seeds, on several processes if asked."""
+    one = partial(run_one, folder=folder, **how)
+    if processes == 1:
+        yield from map(one, seeds)
+    else:
+        with ProcessPoolExecutor(processes) as pool:
+            yield from pool.map(one, seeds)
+
+
+def table(rows: list[Row]) -> str:
+    """Return hit rates by fault, calibration and the gain from readings, with counts."""
+    failed, skipped = [r for r in rows if "failed" in r], [r for r in rows if "skipped" in r]
+    done = [r for r in rows if "word" in r]
+    faulty, good = [r for r in done if r["word"] != "none"], [r for r in done if r["word"] == "none"]
+    strong = [r for r in faulty if r["strong"]]
+    groups = [(w, [r for r in done if r["word"] == w]) for w in dict.fromkeys(WORDS)]
+    groups += [
+        ("all faults", faulty),
+        ("but covered, driven", [r for r in faulty if r["word"] not in (COVERED, DRIVEN)]),
+    ]
+    groups += [("strong at part", strong), ("  from 160 x 120", [r for r in strong if r["camera"] >= 160])]
+    groups += [(f"{n} good boards", [r for r in faulty if r["goods"] == n]) for n in (1, 2, 3)]
+    groups += [(f"{n} columns", [r for r in faulty if r["camera"] == n]) for n in sorted({r["camera"] for r in done})]
+    lines = [
+        f"cases {len(rows)}: judged {len(done)}, failed {len(failed)}, not drawn {len(skipped)}",
+        f"{'fault':20s} {'n':>4s} {'first':>6s} {'three':>6s} {'plain':>6s} | suspect (right) like_good cannot_tell",
+        *(_line(name, some) for name, some in groups if some),
+        *_verdict_lines(done, faulty, good),
+        *_calibration_lines(done),
+        *_kind_lines(done),
+        f"{np.mean([r['seconds'] for r in done]) if done else 0:.2f} s CPU a case to reason",
+    ]
+    return "\n".join(lines)
 
 
 def _line(name: str, some: list[Row]) -> str:
-    said = [r for r in some if r.verdict == "suspect"]
-    return (
-        f"{name:16s} {len(some):4d} {np.mean([r.first for r in some]):6.2f} {np.mean([r.three for r in some]):6.2f}"
-        f" {np.mean([r.plain for r in some]):6.2f} | {len(said)} ({sum(r.first for r in said)})"
-        f" {sum(r.verdict == 'like_good' for r in some)} {sum(r.verdict == 'cannot_tell' for r in some)}"
-    )
+    said = [r for r in some if r["verdict"] == "suspect"]
+    means = " ".join(f"{np.mean([r[k] for r in some]):6.2f}" for k in ("first", "three", "plain"))
+    other = " ".join(str(sum(r["verdict"] == v for r in some)) for v in ("like_good", "cannot_tell"))
+    return f"{name:20s} {len(some):4d} {means} | {len(said)} ({sum(r['first'] for r in said)}) {other}"
 
 
-def _print_calibration(rows: list[Row]) -> None:
-    lead, right = np.array([r.lead for r in rows]), np.array([r.first for r in rows], float)
-    base = brier_score(np.full(len(right), right.mean()), right)
-    print(f"Brier score of the first suspect {brier_score(lead, right):.4f} (base rate {base:.4f})")
-    print("log score of what is true", f"{np.mean([math.log(max(r.right_p, 1e-4)) for r in rows]):.3f}")
-    for low, high in ((0, 0.2), (0.2, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.97), (0.97, 0.99), (0.99, 1.01)):
-        some = (lead >= low) & (lead < high)
-        if some.any():
-            means = f"mean {lead[some].mean():.3f} right {right[some].mean():.3f}"
-            print(f"  said {low:.2f}-{min(high, 1):.2f}: n {some.sum():4d} {means}")
+def _share(some: list[bool]) -> str:
+    return f"{sum(some)} of {len(some)}" + (f" = {np.mean(some):.3f}" if some else "")
+
+
+def _verdict_lines(done: list[Row], faulty: list[Row], good: list[Row]) -> list[str]:
+    """Say how right the verdicts are; cannot tell is right where naming the first suspect would have been wrong."""
+    left_out = [r["good"] == "suspect" for r in done if r["good"] is not None]
+    accused = [r["verdict"] == "suspect" for r in good]
+    silent = [r for r in faulty if r["verdict"] == "cannot_tell"]
+    calm = [r for r in done if r["verdict"] == "like_good"]
+    return [
+        f"good boards accused {_share(accused)}; good boards judged by the others {_share(left_out)}",
+        f"verdict suspect right {_share([r['first'] for r in done if r['verdict'] == 'suspect'])}",
+        f"verdict like_good right {_share([r['word'] == 'none' for r in calm])};"
+        f" said of faulty boards {_share([r['verdict'] == 'like_good' for r in faulty])}",
+        f"cannot tell {_share([r['verdict'] == 'cannot_tell' for r in done])}, of faulty boards {len(silent)}:"
+        f" right to say so (the first suspect is wrong) {_share([not r['first'] for r in silent])},"
+        f" too little to see at the part {_share([not r['strong'] for r in silent])}",
+    ]
+
+
+def _calibration_lines(rows: list[Row]) -> list[str]:
+    """Return Brier scores and the reliability tables of the first suspect, and of no fault."""
+    lines = []
+    for name, key, true in (
+        ("first suspect", "lead", [r["first"] for r in rows]),
+        ("no fault", "none", [r["word"] == "none" for r in rows]),
+    ):
+        said, is_true = np.array([r[key] for r in rows]), np.array(true, float)
+        base = brier_score(np.full(len(is_true), is_true.mean()), is_true)
+        lines.append(f"Brier score of the {name} {brier_score(said, is_true):.4f} (base rate {base:.4f})")
+        for low, high in pairwise(EDGES):
+            some = (said >= low) & (said < high)
+            if some.any():
+                means = f"mean {said[some].mean():.3f} true {is_true[some].mean():.3f}"
+                lines.append(f"  said {low:.2f}-{min(high, 1):.2f}: n {some.sum():4d} {means}")
+    score = np.mean([math.log(max(r["true_p"], LEAST_P)) for r in rows])
+    return [*lines, f"log score of what is true {score:.3f}"]
+
+
+def _kind_lines(rows: list[Row]) -> list[str]:
+    """Say what each kind of reading adds, over the cases that have it."""
+    lines = []
+    for name in KINDS:
+        some = [(r, r["kinds"][name]) for r in rows if r["kinds"][name]]
+        if not some:
+            continue
+        hits = [(k["with"][0], k["without"][0]) for r, k in some if r["word"] != "none"]
+        said = [k["with"][0] for _, k in some if k["with"][2] == "suspect"]
+        gains = [math.log(max(k["with"][1], LEAST_P)) - math.log(max(k["without"][1], LEAST_P)) for _, k in some]
+        lines.append(
+            f"with {name}: first {sum(h for h, _ in hits)} of {len(hits)} faulty (without {sum(h for _, h in hits)}),"
+            f" verdict suspect right {_share(said)}, log score {np.mean(gains):+.3f} over {len(some)}"
+        )
+    return lines
 
 
 def main() -> None:
-    """Judge the seeds given and print the table."""
+    """Make and judge the seeds given and print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", default="1000:1330", metavar="FIRST:END")
     parser.add_argument("--store", required=True, type=Path)
-    parser.add_argument("--stored-only", action="store_true", help="judge what is in the folder, make nothing new")
-    parser.add_argument("--readings-every", type=int, default=0, metavar="N", help="measure the gain from readings too,"
-                        " on every N-th seed (three times the work there)")  # fmt: skip
-    parser.add_argument("--with-sources", action="store_true", help="fit sources too, for new cases: ten times as long")
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--make-only", action="store_true", help="make what is missing and stop")
+    parser.add_argument("--again", action="store_true", help="judge again what was judged: the reasoning has changed")
+    parser.add_argument("--table-only", action="store_true", help="print what was judged before")
     choice = parser.parse_args()
     choice.store.mkdir(parents=True, exist_ok=True)
     first, end = (int(v) for v in choice.seeds.split(":"))
+    seeds = range(first, end)
+    if choice.table_only:
+        seeds = [s for s in seeds if (choice.store / f"{s}.json").exists()]
     rows = []
-    for seed in range(first, end):
-        if choice.stored_only and not (choice.store / f"{seed}.pkl").exists():
+    again = choice.again and not choice.table_only
+    for row in run(seeds, choice.store, processes=choice.processes, make_only=choice.make_only, again=again):
+        if row is None:
             continue
-        with_readings = choice.readings_every > 0 and seed % choice.readings_every == 0
-        row = judge(seed, choice.store, with_readings=with_readings, with_sources=choice.with_sources)
-        if row is not None:
-            rows.append(row)
-            print(
-                f"{seed} {row.word} {row.verdict} lead {row.lead:.2f} {'right' if row.first else 'wrong'}",
-                file=sys.stderr,
-            )
-    print_table(rows)
+        rows.append(row)
+        text = row.get("failed") or (
+            "not drawn" if "skipped" in row else
+            f"{row['word']}: {row['true']} -> {row['named']} {row['lead']:.2f} {row['verdict']}"
+            f" {'right' if row['first'] else 'wrong'} none {row['none']:.2f}"
+        )  # fmt: skip
+        print(row["seed"], text, file=sys.stderr)
+    if rows:
+        print(table(rows))
 
 
 if __name__ == "__main__":

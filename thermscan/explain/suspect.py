@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from thermscan.explain.bare_place import Bare
-from thermscan.explain.condition import compare_conditions, fitted_scale, odd_good_boards
+from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards
 from thermscan.explain.detection import seen_sentences
 from thermscan.explain.expected import expect, judge_by_expectation
 from thermscan.explain.hypothesis import Hypothesis, Lineup, line_up
@@ -57,10 +57,37 @@ def explain(
     Not valid when two faults are present at once: then 'other' grows, or the stronger one is named.
     """
     priors, settings = priors or Priors(), settings or ExplainSettings()
+    looked = look_at(evidence, board, priors=priors, settings=settings)
+    return _nothing_seen(priors) if looked is None else conclude(looked, evidence, board, priors=priors)
+
+
+@dataclass(frozen=True)
+class Looked:
+    """The picture weighed, before readings and symptoms: what does not change when only those do.
+
+    ``log_prior`` and ``log_heat`` are ndarrays (hypotheses + 2,) as in ``Weighing``; ``siblings`` the parts that each
+    part was compared with where there was no good board.
+    """
+
+    lineup: Lineup
+    judge: Judge
+    log_prior: np.ndarray
+    log_heat: np.ndarray
+    conditions: Conditions
+    siblings: dict[str, tuple[str, ...]]
+
+    @property
+    def settings(self) -> ExplainSettings:
+        """The settings, widened by what differed between the recordings."""
+        return self.lineup.settings
+
+
+def look_at(evidence: Evidence, board: Board | None, *, priors: Priors, settings: ExplainSettings) -> Looked | None:
+    """Weigh the picture against every hypothesis; None where no part and no place can be read."""
     tree = grow_tree(board)
     scene = set_scene(evidence, board, settings=settings)
     if scene is None:
-        return _nothing_seen(priors)
+        return None
     siblings: dict[str, tuple[str, ...]] = {}
     if evidence.basis == "itself_only" and not evidence.is_injection:
         expectation = expect(scene, board, priors=priors, settings=settings)
@@ -71,28 +98,34 @@ def explain(
     if evidence.is_injection:
         only_the_path(evidence, lineup)
     log_prior, log_heat = weigh_heat(lineup, judge)
+    return Looked(lineup, judge, log_prior, log_heat, conditions, siblings)
+
+
+def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors: Priors) -> Ranking:
+    """Add readings and symptoms to what the picture says, and rank the suspects."""
+    lineup, settings, conditions = looked.lineup, looked.settings, looked.conditions
     weights, refused = weigh_readings(evidence.readings, lineup)
     is_thin = _is_thin(evidence) and not evidence.is_injection and not weights
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
     weighing = Weighing(
         tuple(lineup.hypotheses),
-        log_prior,
-        log_heat,
+        looked.log_prior,
+        looked.log_heat,
         {w.text: w.log for w in weights},
         settings.doubt_share,
         settings.doubt_nats,
     )
-    suspects, none, other = _outcomes(weighing, lineup, evidence, board, siblings)
-    if is_thin:
-        suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
-    if conditions.is_refused:
-        suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
+    suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.siblings)
+    for is_doubtful in (is_thin, conditions.is_refused):
+        if is_doubtful:
+            suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
     odd = odd_good_boards(evidence, settings)
     verdict = _verdict(suspects, none, settings)
+    is_against_good = evidence.basis == "good_boards"
     warnings = (
         *_warnings(lineup, evidence),
         *conditions.sentences,
-        *(fitted_scale(judge, conditions.common_share, settings) if evidence.basis == "good_boards" else ()),
+        *(fitted_scale(looked.judge, conditions.common_share, settings) if is_against_good else ()),
         *odd,
         *(seen_sentences(lineup) if verdict != "suspect" else ()),
         *refused,
