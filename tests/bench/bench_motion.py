@@ -234,7 +234,7 @@ def errors(rows):
     print(f"  seeds of unflagged failures {[r['seed'] for r in rows if r['failed'] and not is_flagged(r)]}")
     bent = [r for r in rows if r["k1"] and r["hand"] and r["columns"] >= 160 and not is_flagged(r)]
     flat = [r for r in rows if not r["k1"] and r["hand"] and r["columns"] >= 160 and not is_flagged(r)]
-    print(f"  by hand from 160 columns, lens with |k1| to 0.05 ({len(bent)}): {quantiles(r['frame_px'] for r in bent)}; "
+    print(f"  hand from 160 columns, lens with |k1| to 0.05 ({len(bent)}): {quantiles(r['frame_px'] for r in bent)}; "
           f"without ({len(flat)}): {quantiles(r['frame_px'] for r in flat)}")  # fmt: skip
 
 
