@@ -5,6 +5,7 @@ from __future__ import annotations
 FLAGS: dict[str, str] = {
     "no_cold_frames": "no frame before power-on: temperatures are over the coolest regions: less certain",
     "warm_start": "the board was still cooling from an earlier run when it was switched on",
+    "power_ups_averaged": "several power-ups of the recording were laid over one another at power-on and averaged",
     "single_frame": "one frame only: no rates and no times",
     "counts": "raw counts without a scale: places and times hold, kelvin and watts are not known",
     "no_times": "no frame times: rates and times are not known",

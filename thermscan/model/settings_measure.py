@@ -282,6 +282,17 @@ class FilmSettings:
     guard_frames: float = knob(1.0, (0.0, 10.0), "frames before power-on that are not counted as cold")
     steady_share: float = knob(0.3, (0.01, 1.0), "end of a run that stands for it where boards share no clock")
     most_bad_share: float = knob(0.25, (0.0, 1.0), "weight of bad pixels above which a sample is left out")
+    average_run_s: float = knob(
+        1.0, (0.1, 600.0), "shortest run that is averaged with others: shorter ones are tries of a supply; judgement"
+    )
+    average_cold_s: float = knob(1.0, (0.05, 60.0), "stretch before a later power-up whose frames are its cold ones")
+    average_left_share: float = knob(
+        0.1, (0.0, 1.0), "of a run's heat, that may be left where the next starts, to be averaged; 0 averages none"
+    )
+    average_heat_share: float = knob(
+        0.15, (0.0, 1.0), "by which the heat of a run may differ from the first one's to be its repetition; judgement"
+    )
+    average_warm_share: float = knob(0.02, (0.001, 0.5), "share of the board's cells, the warmest, that are judged")
 
 
 @dataclass(frozen=True)

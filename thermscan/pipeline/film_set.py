@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from thermscan.find.excess import rise_of
 from thermscan.measure.film import (
+    Clock,
     choose_edges,
     choose_grid,
     last_off_s,
@@ -16,6 +17,7 @@ from thermscan.measure.film import (
     set_clock,
     steady_edges,
 )
+from thermscan.measure.film_average import Averaged, average_runs, is_repeated, run_clocks, single_run
 from thermscan.model.board import Board
 from thermscan.model.film import BoardGrid, Film, Rise
 from thermscan.model.pose import Track
@@ -36,11 +38,17 @@ class Placed:
 
 @dataclass(frozen=True)
 class FilmSet:
-    """Rises of the faulty board and of each good one, on one grid, one clock and one reference."""
+    """Rises of the faulty board and of each good one, on one grid, one clock and one reference.
+
+    ``timing`` is what holds for the faulty one's rise: its first power-up alone where several were averaged. ``said``
+    tells what was averaged, or why not.
+    """
 
     faulty: Rise
     goods: tuple[Rise, ...]
     share_clock: bool
+    timing: Timing = field(default_factory=Timing)
+    said: tuple[str, ...] = ()
 
 
 def film_of(
@@ -49,10 +57,21 @@ def film_of(
     """Resample one recording, with what the stages after it need to know of its switching."""
     one = placed.prepared
     clock = set_clock(one.recording, one.camera.usable, timing, edges_s, settings=settings.film)
+    return _finished(placed, _on_clock(placed, clock, grid, board, settings), timing)
+
+
+def _on_clock(placed: Placed, clock: Clock, grid: BoardGrid, board: Board, settings: Settings) -> Film:
+    """Resample one recording on a clock."""
+    one = placed.prepared
     pattern = None if one.motion.is_tripod else one.motion.pattern
-    film = make_film(
+    return make_film(
         one.recording, one.camera, placed.track, clock, grid=grid, board=board, pattern=pattern, settings=settings.film
     )
+
+
+def _finished(placed: Placed, film: Film, timing: Timing) -> Film:
+    """Add what the stages after it need to know of the switching."""
+    one = placed.prepared
     off = last_off_s(timing)
     on_for = None if off is None or timing.on_s is None else off - timing.on_s.value
     flags = film.flags | ({"warm_start"} if timing.warm_start else set())
@@ -71,24 +90,70 @@ def _blur_mm(one: Prepared, pixel_mm: float) -> float:
     return 0.0 if profile is None or profile.optics is None else profile.optics.blur_px * pixel_mm
 
 
+def averaged_film(
+    placed: Placed, *, timing: Timing, grid: BoardGrid, edges_s: np.ndarray, board: Board, settings: Settings
+) -> Averaged:
+    """Resample one recording of several power-ups, those that repeat the first averaged with it."""
+    one = placed.prepared
+    clocks = run_clocks(one.recording, one.camera.usable, timing, edges_s, settings=settings.film)
+    films = [_on_clock(placed, clock, grid, board, settings) for clock in clocks]
+    averaged = average_runs(films, name=one.recording.name, settings=settings.film)
+    return replace(averaged, film=_finished(placed, averaged.film, single_run(timing)))
+
+
 def make_films(faulty: Placed, goods: Sequence[Placed], *, board: Board, settings: Settings) -> FilmSet:
     """Resample the faulty and the good recordings to the faulty one's grid.
 
     Where every recording shows its power-on they are compared second by second. Otherwise each is averaged over the
-    end of its run, as if that were the same state; ``share_clock`` is then False.
+    end of its run, as if that were the same state; ``share_clock`` is then False. Several power-ups of one recording
+    are averaged where they repeat one another.
     """
     grid = choose_grid(board, faulty.pixel_mm, settings=settings.film)
-    everyone = (faulty, *goods)
-    share = all(p.prepared.timing.on_s is not None for p in everyone)
-    films = []
-    for placed in everyone:
-        timing, times = placed.prepared.timing, placed.prepared.recording.times_s
-        if share or not goods:
-            first = faulty.prepared
-            edges = choose_edges(first.recording.times_s, first.timing, until_s=None, settings=settings.film)
-        else:
-            timing, edges = Timing(on_why=timing.on_why), steady_edges(times, timing, settings=settings.film)
-        films.append(film_of(placed, timing=timing, grid=grid, edges_s=edges, board=board, settings=settings))
+    timings = [p.prepared.timing for p in (faulty, *goods)]
+    share = all(timing.on_s is not None for timing in timings)
+    if share or not goods:
+        films, timing, said = _clocked_films(faulty, goods, grid, board, settings)
+    else:
+        films, timing, said = [], timings[0], ()
+        for placed in (faulty, *goods):
+            one = placed.prepared
+            edges = steady_edges(one.recording.times_s, one.timing, settings=settings.film)
+            unclocked = Timing(on_why=one.timing.on_why)
+            films.append(film_of(placed, timing=unclocked, grid=grid, edges_s=edges, board=board, settings=settings))
     over_ambient = any(film.cold is None for film in films)
     rises = [rise_of(film, over_ambient=over_ambient, settings=settings.excess) for film in films]
-    return FilmSet(rises[0], tuple(rises[1:]), share)
+    return FilmSet(rises[0], tuple(rises[1:]), share, timing, said)
+
+
+def _clocked_films(
+    faulty: Placed, goods: Sequence[Placed], grid: BoardGrid, board: Board, settings: Settings
+) -> tuple[list[Film], Timing, tuple[str, ...]]:
+    """Resample every recording to seconds since power-on; a good board's later power-ups count where they repeat.
+
+    Returns the films, the timing that holds for the faulty one's, and what was averaged or why not.
+    """
+    timing, times = faulty.prepared.timing, faulty.prepared.recording.times_s
+    said: tuple[str, ...] = ()
+    films: list[Film] = []
+    several = times is not None and is_repeated(timing, settings=settings.film)
+    if several:
+        first = single_run(timing)
+        until = times[times < timing.power_ups[1].on_s.low]
+        edges = choose_edges(until, first, until_s=None, settings=settings.film)
+        average = averaged_film(faulty, timing=timing, grid=grid, edges_s=edges, board=board, settings=settings)
+        said = average.said
+        if len(average.numbers) > 1:
+            films, timing = [average.film], first
+    if not films:
+        edges = choose_edges(times, timing, until_s=None, settings=settings.film)
+        films = [film_of(faulty, timing=timing, grid=grid, edges_s=edges, board=board, settings=settings)]
+    is_course = several and len(timing.power_ups) > 1  # the power-ups follow one another in the film
+    for placed in goods:
+        own = placed.prepared.timing
+        if is_course or not is_repeated(own, settings=settings.film):
+            films.append(film_of(placed, timing=own, grid=grid, edges_s=edges, board=board, settings=settings))
+            continue
+        average = averaged_film(placed, timing=own, grid=grid, edges_s=edges, board=board, settings=settings)
+        films.append(average.film)
+        said += average.said
+    return films, timing, said

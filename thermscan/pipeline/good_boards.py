@@ -60,6 +60,7 @@ def combine_good_boards(
     ]
     if len(recordings) == 1:
         said.append("one good board shows no spread between boards: a wider one is assumed; film two or three")
+    said += films.said
     said += _odd_ones(rises, [r.name for r in recordings], board, side, settings=settings)
     return baseline, tuple(dict.fromkeys(said))
 

@@ -297,6 +297,7 @@ def _warnings(job: VerifyJob, placing: _Placing, films: FilmSet, excesses: Seque
         if not placed.track.placement.trusted:
             said.append(f"{name}: its place on the board is not certain ({placed.track.placement.reason})")
     said += [text for excess in excesses for text in excess.warnings]
+    said += films.said
     if not films.share_clock:
         said.append("not every recording shows its power-on: the ends of the runs are compared, not second by second")
     if job.after[0].unit == "count":
