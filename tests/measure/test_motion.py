@@ -211,6 +211,29 @@ def test_coarse_shifts_follow_a_jump():
     np.testing.assert_allclose(np.array(shifts)[6:, 0], 7.5, atol=0.5)
 
 
+def test_a_hand_that_passes_does_not_take_the_motion_along():
+    # A warm bar two fifths of the picture wide crosses it to the right within ten frames.
+    true = hand(30)
+    frames = moved(data.coins(), true)
+    columns = np.arange(SHAPE[1])
+    for i in range(10, 20):
+        frames[i][:, np.abs(columns - 18 * (i - 10)) < 26] = 33.0
+    free = [*range(10), *range(20, 30)]
+    assert np.max(errors_px(follow(frames).matrices, true, free)) < 0.3
+
+
+@pytest.mark.parametrize(("margin", "is_found"), [(0.1, True), (1.0, False)])
+def test_a_shift_that_was_taken_along_is_found_again(margin, is_found):
+    true = hand(12)
+    tracker = CoarseTracker(SHAPE, MotionSettings(check_margin=margin))  # 1: nowhere fits that much better
+    fine = [cv2.GaussianBlur(f, (0, 0), 1.2) for f in moved(data.coins(), true)]
+    for i, picture in enumerate(fine):
+        if i == 8:
+            tracker.last = np.add(tracker.last, [25.0, 12.0])
+        shift = tracker.add(picture - cv2.GaussianBlur(picture, (0, 0), 3.0))
+    assert (np.abs(shift - true[-1, :2, 2] + true[0, :2, 2]).max() < 1.5) == is_found
+
+
 def test_motion_that_cannot_be_told_is_not_made_up():
     # Nothing but noise and sensor pattern: no motion is claimed, and the stated error says that little is known.
     rng = np.random.default_rng(4)
