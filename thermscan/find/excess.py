@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
+from thermscan.find.left_heat import LeftHeat, left_heat
 from thermscan.model.film import Baseline, BoardGrid, Excess, Film, Rise
 from thermscan.model.settings import ExcessSettings
 
@@ -165,6 +166,9 @@ def combine(
             variance = np.where(counted > 1, variance, spread**2)
             weight = settings.spread_weight
             spread = np.sqrt((weight * spread**2 + (n - 1) * variance) / (weight + n - 1))
+            if fraction is None:  # seconds that one board alone has lasted are known as from one board
+                alone = expected_spread(mean, settings.spread_fraction_one, grid, settings=settings)
+                spread = np.where(counted > 1, spread, np.maximum(spread, alone))
     return Baseline(
         grid=grid,
         edges_s=rises[0].film.edges_s,
@@ -275,15 +279,33 @@ def excess_over(
     else:
         spread = baseline.spread
     spread = spread * np.sqrt(1 + 1 / max(baseline.count, 1))
+    excess, said = faulty.rise - baseline.mean, ()
+    scale = np.sqrt(noise**2 + spread**2)
+    left = left_heat(faulty, baseline.films, excess, scale, baseline.mean, settings=settings)
+    if left is not None:
+        excess, noise, position = excess + left.correction, np.hypot(noise, left.error), np.hypot(position, left.error)
+        said = _left_sentences(left, faulty.film.unit)
     return Excess(
         film=faulty.film,
-        excess=(faulty.rise - baseline.mean).astype(np.float32),
+        excess=excess.astype(np.float32),
         noise=noise.astype(np.float32),
         spread=spread.astype(np.float32),
         basis=basis,
         count=baseline.count,
         own_heat=baseline.mean,
         reference=faulty.reference,
+        warnings=said,
         position=position,
         board_scatter=scatter_of(baseline.films),
+    )
+
+
+def _left_sentences(left: LeftHeat, unit: str) -> tuple[str, ...]:
+    """Say that heat left from an earlier run was taken off, where it is worth saying."""
+    if unit == "celsius" and left.largest_k < 0.2:
+        return ()
+    size = f"up to {left.largest_k:.1f} K" if unit == "celsius" else f"up to {left.largest_k:.0f} counts"
+    return (
+        f"the boards were not equally cold before power-on: {size} of cooling of left heat was taken off the"
+        " difference; film both after the same long pause",
     )
