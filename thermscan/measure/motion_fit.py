@@ -135,12 +135,15 @@ class Aligner:
         """Return what a fit says about its coefficients, ndarray (8, 8), 1/px2.
 
         The scatter of the scores is summed over blocks (a sandwich estimate), since residuals of neighbouring pixels
-        belong together; noise alone is the least it can be.
+        belong together; noise alone is the least it can be. Few blocks say little about that scatter: it is drawn to
+        its mean over the coefficients, by as much as there are coefficients for blocks.
         """
         score = np.add.reduceat((weighted * left).astype(float), slopes.starts, axis=1)
-        scatter = score @ score.T + 0.3 * hessian
-        if not np.trace(scatter) > 0:
+        scatter = score @ score.T
+        if not np.trace(hessian) > 0:
             return np.zeros((8, 8))
+        mean = np.trace(np.linalg.solve(hessian + self.hold, scatter)) / 8
+        scatter = scatter + (0.3 + 8 / len(slopes.starts) * mean) * hessian
         info = hessian @ np.linalg.solve(scatter + 1e-9 * np.trace(scatter) * np.eye(8), hessian)
         return (info + info.T) / 2
 
