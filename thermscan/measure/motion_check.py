@@ -11,7 +11,7 @@ from thermscan.model.camera_events import CameraState
 from thermscan.model.recording import Recording
 from thermscan.model.settings import MotionSettings
 
-NEAR_PX = 3.0  # of a working picture: places this near are the same place
+NEAR_PX, FAR_PX = 2.0, 3.0  # of a working picture: up to here the same place, from there another
 
 
 def misplaced_px(
@@ -46,16 +46,17 @@ def misplaced_px(
     motion and correlated with the reference, fine details only, over all shifts up to a quarter of the picture; a
     place farther than three working pixels must beat the given one by ``check_margin`` of correlation. Heat makes a
     new picture in time: a place that fits the reference only poorly (``check_peak``) counts where the last frame that
-    fitted agrees that this one lies elsewhere. Not valid for pictures without fine detail, and for motions wrong by
-    less than that.
+    fitted agrees that this one lies elsewhere, and where the reference fits nowhere, that frame alone decides. Not
+    valid for pictures without fine detail, and for motions wrong by less than that.
     """
     fixed = last = _fine(reference, how)
     away = []
     for i in checked_frames(camera, settings):
         moved = _back(recording, how, matrices, int(i))
-        off, peak = _better_px(fixed, moved, settings)
-        if off > 0 and peak < settings.check_peak and _better_px(last, moved, settings)[0] == 0:
-            off = 0.0
+        off, here, there = _better_px(fixed, moved, settings)
+        if max(here, there) < settings.check_peak:
+            since, _, peak = _better_px(last, moved, settings)
+            off = since if off > 0 or peak >= settings.check_peak else 0.0
         if off == 0:
             last = moved
         away.append(off)
@@ -116,15 +117,15 @@ def _fine(picture: np.ndarray, how: Preparation) -> np.ndarray:
     return np.clip(fine, -3 * usual, 3 * usual) * taper
 
 
-def _better_px(fixed: np.ndarray, moved: np.ndarray, settings: MotionSettings) -> tuple[float, float]:
-    """Return how far off a place fits better, px of the working picture (0: none does), and its correlation."""
+def _better_px(fixed: np.ndarray, moved: np.ndarray, settings: MotionSettings) -> tuple[float, float, float]:
+    """Return how far off a place fits better, working px (0: none does), the correlation here and the best there."""
     size = float(np.sqrt(np.sum(fixed**2) * np.sum(moved**2))) + 1e-12
     correlation = fft.irfft2(fft.rfft2(moved) * np.conj(fft.rfft2(fixed)), s=fixed.shape) / size
     rows, columns = fixed.shape
     down, right = (np.abs(fft.fftfreq(n, 1 / n)) for n in (rows, columns))
     away = np.hypot(down[:, None], right[None])
     here = float(correlation[away <= NEAR_PX].max())
-    far = np.where((away > NEAR_PX) & (down[:, None] <= rows / 4) & (right[None] <= columns / 4), correlation, -1)
+    far = np.where((away > FAR_PX) & (down[:, None] <= rows / 4) & (right[None] <= columns / 4), correlation, -1)
     best = np.unravel_index(int(np.argmax(far)), far.shape)
     peak = float(far[best])
-    return (float(away[best]) if peak > here + settings.check_margin else 0.0), peak
+    return (float(away[best]) if peak > here + settings.check_margin else 0.0), here, peak
