@@ -64,7 +64,7 @@ def options_of(seed: int) -> tuple[str, CaseOptions, np.random.Generator]:
         marks=False,
     )
     change = {
-        "already on": {"before_s": -4.0},
+        "already on": {"before_s": -4.0, "on_s": float(np.round(random.uniform(7.0, 9.0), 1))},
         "power-ups": {"power_ups": int(random.integers(2, 4)), "on_s": float(np.round(random.uniform(1.5, 3.5), 1)),
                       "pause_s": float(np.round(random.uniform(1.5, 3.0), 1))},
         "tries": {"fault": "supply_limit", "on_s": 5.0},

@@ -15,7 +15,7 @@ TIMES_S = np.arange(0, 10, STEP_S)
 def cells_of(film, noise=0.02):
     places = np.argwhere(np.ones((ROWS, COLUMNS), bool))
     values = film.reshape(len(film), -1) + np.random.default_rng(5).normal(0, noise, (len(film), len(places)))
-    return CellSeries(TIMES_S, values, np.full(len(places), noise), places, 4.0, 1, STEP_S, np.ones(len(TIMES_S), bool))
+    return CellSeries(TIMES_S, values, np.full(len(places), noise), places, 4.0, 1, STEP_S)
 
 
 def heated(on_s=2.0, off_s=8.0, tau_s=3.0):

@@ -36,8 +36,6 @@ class CellSeries:
         Frames averaged into one sample.
     frame_s : float
         Median time between frames, s.
-    seen : ndarray of bool, shape (samples,)
-        False for samples drawn in a straight line across missing frames, so that samples are evenly spaced.
     """
 
     times_s: np.ndarray
@@ -47,7 +45,6 @@ class CellSeries:
     cell_px: float
     frames_a_sample: int
     frame_s: float
-    seen: np.ndarray
 
     @property
     def step_s(self) -> float:
@@ -89,8 +86,7 @@ def sample_cells(
     count = np.bincount(target[frames], minlength=samples)
     values = _sum_cells(recording, camera, motion, target, samples, settings) / count[:, None, None]
     when = np.bincount(target[frames], weights=times[frames], minlength=samples) / count
-    clock = (float(np.median(np.diff(times))), step_moments(recording, camera))
-    return _finish(values, when, recording, run, clock, settings)
+    return _finish(values, when, recording, run, float(np.median(np.diff(times))), settings)
 
 
 def step_moments(recording: Recording, camera: CameraState) -> np.ndarray:
@@ -104,13 +100,12 @@ def _finish(
     when: np.ndarray,
     recording: Recording,
     run: int,
-    times: tuple[float, np.ndarray],
+    frame_s: float,
     settings: TimingSettings,
 ) -> CellSeries | None:
     """Keep cells seen in every sample, remove what quiet cells share and measure the noise."""
     seen = np.isfinite(values).all(axis=0)
     rows, columns = np.nonzero(seen)
-    frame_s, breaks_s = times
     if len(rows) < settings.cells_min or len(when) < settings.samples_min:
         return None
     series = values[:, rows, columns].astype(np.float64)
@@ -120,30 +115,7 @@ def _finish(
     floor = settings.noise_floor_share * np.median(noise[noise > 0]) if (noise > 0).any() else 1e-6
     cell_px = recording.columns / values.shape[2]
     places = np.column_stack([rows, columns])
-    when, series, real = _evenly(when, series, breaks_s, settings.gap_steps)
-    return CellSeries(when, series, np.maximum(noise, floor), places, cell_px, run, frame_s, real)
-
-
-def _evenly(
-    when: np.ndarray, series: np.ndarray, breaks_s: np.ndarray, gap_steps: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Fill gaps with samples on straight lines, and say which samples are real.
-
-    Where the camera stepped during a gap, the last sample is held, so that the step stays where it is known to be.
-    """
-    steps = np.diff(when)
-    step = float(np.median(steps))
-    extra = np.where(steps > gap_steps * step, np.round(steps / step).astype(int) - 1, 0)
-    if not extra.any():
-        return when, series, np.ones(len(when), bool)
-    at = np.concatenate([k + np.arange(n + 1) / (n + 1) for k, n in enumerate(extra)] + [[len(when) - 1.0]])
-    low = np.minimum(at.astype(int), len(when) - 2)
-    share = at - low
-    real = share * (1.0 - share) < 1e-9
-    stepped = [k for k in np.flatnonzero(extra) if np.any((breaks_s > when[k]) & (breaks_s <= when[k + 1] + 1e-9))]
-    held = np.where(np.isin(low, stepped) & ~real, 0.0, share)
-    filled = series[low] * (1.0 - held)[:, None] + series[low + 1] * held[:, None]
-    return np.interp(at, np.arange(len(when)), when), filled, real
+    return CellSeries(when, series, np.maximum(noise, floor), places, cell_px, run, frame_s)
 
 
 def _sum_cells(

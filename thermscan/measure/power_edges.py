@@ -16,14 +16,14 @@ DECAYS_S = (2.0, 10.0)  # cooling from an earlier run, beside a straight drift
 
 @dataclass(frozen=True)
 class Frame:
-    """Courses over their expected errors, with the times of camera steps that may stand in them as plain jumps.
+    """Courses over their expected errors, with the jumps that camera steps may leave in them.
 
     ``smooth`` holds further columns of what may change without any switching, ndarray (samples, columns).
     """
 
     times_s: np.ndarray
     values: np.ndarray
-    breaks_s: np.ndarray
+    jumps: np.ndarray
     smooth: np.ndarray
 
 
@@ -36,11 +36,10 @@ def responses(times_s: np.ndarray, moment_s: float, constants_s: np.ndarray = TI
     return -np.expm1(-since / constants_s)
 
 
-def background(times_s: np.ndarray, breaks_s: np.ndarray) -> np.ndarray:
-    """Return what changes without any switching: level, drift, cooling, and jumps at camera steps."""
+def background(times_s: np.ndarray) -> np.ndarray:
+    """Return what changes without any switching: level, drift and cooling."""
     since = times_s - times_s[0]
     columns = [np.ones_like(since), since / max(float(since[-1]), 1e-9), *(np.exp(-since / tau) for tau in DECAYS_S)]
-    columns += [(times_s >= moment).astype(float) for moment in breaks_s if times_s[0] < moment <= times_s[-1]]
     return np.stack(columns, axis=1)
 
 
@@ -52,7 +51,7 @@ def _basis(columns: np.ndarray) -> np.ndarray:
 
 
 def _model(frame: Frame, moments: Sequence[float]) -> np.ndarray:
-    parts = [background(frame.times_s, frame.breaks_s), frame.smooth, *(responses(frame.times_s, m) for m in moments)]
+    parts = [background(frame.times_s), frame.jumps, frame.smooth, *(responses(frame.times_s, m) for m in moments)]
     return _basis(np.hstack(parts))
 
 
@@ -141,14 +140,12 @@ def _drop_smooth(frame: Frame, moments: list[float], settings: TimingSettings) -
     return [m for m, w in zip(moments, worth, strict=True) if w >= max(price, settings.smooth_share * (full + w))]
 
 
-def find_edges(courses: Courses, breaks_s: np.ndarray, *, settings: TimingSettings) -> tuple[float, ...]:
+def find_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float, ...]:
     """Return the moments, s, at which the courses begin to answer a changed power, in order.
 
     Parameters
     ----------
     courses : Courses
-    breaks_s : ndarray of shape (steps,), s
-        Camera steps, which leave jumps that are no answer to power.
     settings : TimingSettings
 
     Notes
@@ -161,6 +158,8 @@ def find_edges(courses: Courses, breaks_s: np.ndarray, *, settings: TimingSettin
     if courses.values.shape[1] == 0 or len(courses.times_s) < 8:
         return ()
     error = np.hypot(courses.white, settings.model_error * np.ptp(courses.values, axis=0))
-    frame = Frame(courses.times_s, courses.values / error, breaks_s, np.zeros((len(courses.times_s), 0)))
+    frame = Frame(
+        courses.times_s, courses.values / error, courses.jumps(courses.times_s), np.zeros((len(courses.times_s), 0))
+    )
     moments = _add_edges(frame, courses.step_s, settings)
     return tuple(sorted(_drop_smooth(frame, moments, settings)))

@@ -42,17 +42,21 @@ def stretch_about(
     return Stretch(times, courses.values[inside], early)
 
 
-def _trend(stretch: Stretch) -> np.ndarray:
-    """Return the columns of the trend before the moment: a level, and a slope where it can be told."""
+def _trend(stretch: Stretch, jumps: np.ndarray) -> np.ndarray:
+    """Return the columns of the trend: a level, a slope where it can be told before the moment, jumps of the camera."""
     since = stretch.times_s - stretch.times_s[stretch.early].mean()
-    columns = np.stack([np.ones_like(since), since], axis=1)
-    return columns if stretch.early.sum() >= 5 else columns[:, :1]
+    columns = [np.ones_like(since)] + ([since] if stretch.early.sum() >= 5 else [])
+    return np.hstack([np.stack(columns, axis=1), jumps])
 
 
 def _departure(stretch: Stretch, trend: np.ndarray, courses: Courses, from_s: float) -> np.ndarray:
-    """Return by how much each course has left its early trend so far, ndarray (samples, courses), noise taken off."""
-    early = np.linalg.lstsq(trend[stretch.early], stretch.values[stretch.early], rcond=None)[0]
-    size = uniform_filter1d(np.abs(stretch.values - trend @ early), 3, axis=0)
+    """Return by how much each course has left its early trend so far, ndarray (samples, courses), noise taken off.
+
+    A jump of the camera counts as what lies between the samples beside it.
+    """
+    values = courses.joined(stretch.times_s, stretch.values)
+    early = np.linalg.lstsq(trend[stretch.early], values[stretch.early], rcond=None)[0]
+    size = uniform_filter1d(np.abs(values - trend @ early), 3, axis=0)
     size[stretch.times_s < from_s] = 0.0
     steps = np.sqrt(np.arange(len(size)))[:, None]
     return np.maximum(np.maximum.accumulate(size, axis=0) - 2 * courses.white - 2 * courses.wander * steps, 0.0)
@@ -90,7 +94,7 @@ def refine_moment(
     grid = grid[(grid > stretch.times_s[1]) & (grid < stretch.times_s[-3])]
     if len(grid) < 3:
         return plain
-    cost, misfit = _costs(stretch, courses, grid, moment - settings.fine_reach * step, settings)
+    cost, misfit = _costs(stretch, courses, grid, settings)
     best = int(np.argmin(cost))
     freedom = stretch.values.size - 5 * stretch.values.shape[1]
     scale = max(1.0, misfit[best] / max(freedom, 1))
@@ -103,12 +107,13 @@ def refine_moment(
 
 
 def _costs(
-    stretch: Stretch, courses: Courses, grid: np.ndarray, from_s: float, settings: TimingSettings
+    stretch: Stretch, courses: Courses, grid: np.ndarray, settings: TimingSettings
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return minus twice the log posterior, and the weighted misfit, at each moment of the grid."""
-    trend = _trend(stretch)
-    walk = np.minimum.outer(np.arange(len(stretch.times_s)), np.arange(len(stretch.times_s)))
-    left = _departure(stretch, trend, courses, from_s)
+    trend = _trend(stretch, courses.jumps(stretch.times_s))
+    since = (stretch.times_s - stretch.times_s[0]) / courses.step_s
+    walk = np.minimum.outer(since, since)
+    left = _departure(stretch, _trend(stretch, np.zeros((len(since), 0))), courses, float(grid[0]))
     wide = 2.0 * np.ptp(stretch.values, axis=0)
     cost, misfit = np.zeros(len(grid)), np.zeros(len(grid))
     answers = [responses(stretch.times_s, g, PROMPT_CONSTANTS_S) for g in grid]
@@ -144,7 +149,8 @@ def slope_maps(courses: Courses, moment: float, between: tuple[float, float], *,
     stop = max(min(moment + reach, between[1]), moment + 3 * step)
     inside = (courses.times_s >= start) & (courses.times_s <= stop)
     since = courses.times_s[inside] - moment
-    solver = np.linalg.pinv(np.stack([np.ones_like(since), since, np.clip(since, 0, None)], axis=1))
+    bent = np.stack([np.ones_like(since), since, np.clip(since, 0, None)], axis=1)
+    solver = np.linalg.pinv(np.hstack([bent, courses.jumps(courses.times_s[inside])]))
     level = np.sqrt((courses.maps**2 * courses.white[:, None] ** 2).sum(axis=0))
     bend = solver[2]
     return SlopeMaps(bend @ courses.values[inside] @ courses.maps, np.sqrt((bend**2).sum()) * level)
@@ -157,7 +163,8 @@ def first_slopes(courses: Courses, before_s: float, *, settings: TimingSettings)
     if inside.sum() < 4:
         return np.zeros(courses.maps.shape[1]), np.ones(courses.maps.shape[1])
     since = courses.times_s[inside] - courses.times_s[0]
-    solver = np.linalg.pinv(np.stack([np.ones_like(since), since], axis=1))[1]
+    line = np.stack([np.ones_like(since), since], axis=1)
+    solver = np.linalg.pinv(np.hstack([line, courses.jumps(courses.times_s[inside])]))[1]
     level = np.sqrt((courses.maps**2 * courses.white[:, None] ** 2).sum(axis=0))
     return solver @ courses.values[inside] @ courses.maps, np.sqrt((solver**2).sum()) * level
 

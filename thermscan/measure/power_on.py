@@ -81,8 +81,8 @@ def find_in_cells(
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return Timing(on_why=why, off_why=why)
     cells = without_visitors(cells, settings=settings)
-    courses = find_courses(cells, is_tripod=is_tripod, settings=settings)
-    switches = read_switches(courses, breaks_s, settings=settings)
+    courses = find_courses(cells, breaks_s, is_tripod=is_tripod, settings=settings)
+    switches = read_switches(courses, settings=settings)
     return _seen(courses, switches, settings)
 
 
@@ -95,9 +95,9 @@ class Switch:
     maps: SlopeMaps
 
 
-def read_switches(courses: Courses, breaks_s: np.ndarray, *, settings: TimingSettings) -> tuple[Switch, ...]:
+def read_switches(courses: Courses, *, settings: TimingSettings) -> tuple[Switch, ...]:
     """Find the moments, refine each, and see what warms or cools at it."""
-    edges = find_edges(courses, breaks_s, settings=settings)
+    edges = find_edges(courses, settings=settings)
     bounds = (-np.inf, *edges, np.inf)
     switches = []
     for i, edge in enumerate(edges, start=1):
