@@ -217,7 +217,7 @@ def true_sources(case: Case, side: str, watts: dict[str, float]) -> tuple[TrueSo
     """List what was put in, with watts (mean while on) over the good boards'."""
     fault = case.fault
     if fault.word not in ("many", "pair"):
-        own = float(fault.power_w or 0.0)
+        own = watts.get("place", 0.0) or watts.get(fault.ref or "", 0.0)
         depth = "surface" if fault.side == side else "far_side"
         if fault.word == "hidden_source" and fault.side == side:
             depth = "under_part"

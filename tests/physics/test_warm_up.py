@@ -37,16 +37,16 @@ def made(random, seconds, slow_s, *, noise=0.03):
 def test_intervals_hold_the_final_rise():
     random = np.random.default_rng(41)
     held = told = 0
-    for _ in range(120):
+    for _ in range(80):
         seconds = random.uniform(3, 60)
         t, y, final = made(random, seconds, seconds / random.uniform(0.6, 8))
         answer = extrapolate(t, y, 0.03)
         if answer.final_k is not None:
             told += 1
             held += answer.final_k.low <= final <= answer.final_k.high
-    assert told > 60
-    # a true coverage of 95 % gives fewer than 88 % in one of a thousand draws
-    assert held / told > 0.88
+    assert told > 40
+    # a true coverage of 95 % gives fewer than 86 % in about one of a thousand draws
+    assert held / told > 0.86
 
 
 def test_a_straight_start_is_refused():
@@ -74,3 +74,18 @@ def test_time_to_a_limit():
     never = extrapolate(t, rise, 0.05, limit_k=60.0)
     assert never.limit_s is None
     assert "not reached" in never.why["limit_s"]
+
+
+def test_a_slow_share_that_may_hide_is_left_room_for():
+    random = np.random.default_rng(3)
+    held = told = 0
+    for _ in range(40):
+        t = np.linspace(0, random.uniform(6, 20), 60)[1:]
+        fast, slow = random.uniform(2, 40), random.uniform(1, 30)
+        rise = fast * -np.expm1(-t / random.uniform(0.5, 5)) + slow * -np.expm1(-t / random.uniform(100, 250))
+        answer = extrapolate(t, rise + 0.03 * random.normal(size=t.size), 0.03, board_s=200.0)
+        if answer.final_k is not None:
+            told += 1
+            held += answer.final_k.low <= fast + slow <= answer.final_k.high
+    assert told > 4
+    assert held >= told - 1

@@ -37,6 +37,12 @@ EXAMPLE = "Example: thermscan compare faulty.tiff --good good_1.tiff --good good
     help="A bench supply fed this net, the rest unpowered: power off and discharge first, never above the "
     "net's own voltage, lowest current limit first; local codes and licensed practice go first.",
 )
+@click.option(
+    "--delivered",
+    type=click.FloatRange(min=0.0),
+    metavar="W",
+    help="Power that leaves the board through connectors, W: for the energy balance with the supply's log.",
+)
 @click.option("--priors", type=click.Path(), metavar="FILE", help="Own priors instead of calibration/diagnosis.json.")
 @click.option(
     "--emissivity", type=float, metavar="E", help="Emissivity of parts whose surface the board file does not name."
@@ -64,6 +70,7 @@ def command(
     size: str | None,
     readings_path: str | None,
     inject: str | None,
+    delivered: float | None,
     priors: str | None,
     emissivity: float | None,
     reflected: float | None,
@@ -101,5 +108,6 @@ def command(
         reflected,
         transmission,
         emissivity_map,
+        delivered,
     )
     run_compare(request, as_json=as_json, fahrenheit=fahrenheit)

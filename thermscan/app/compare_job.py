@@ -21,11 +21,13 @@ from thermscan.app.options import Reading
 from thermscan.app.progress import progress_bar
 from thermscan.model.board import Board
 from thermscan.model.errors import InputError, nearest
+from thermscan.model.quantity import Measured
 
 if TYPE_CHECKING:
     from thermscan.model.result import InputFile, Result, Suspect
     from thermscan.pipeline.compare import Comparison, Job
 
+STATED = 0.05  # standard error, as a share, of power that the user states; common practice, no source
 WORTH_A_LOOK = 0.01  # probability from which a suspect is printed where none is accused; judgement
 
 
@@ -50,6 +52,7 @@ class CompareRequest:
     reflected_c: float | None = None
     transmission: float | None = None
     emissivity_map: str | None = None
+    delivered_w: float | None = None
 
 
 def check_request(request: CompareRequest) -> None:
@@ -99,6 +102,9 @@ def open_job(request: CompareRequest) -> Job:
         priors=open_priors(request.priors),
         seen=seen,
         files=other_files(request),
+        delivered_w=None
+        if request.delivered_w is None
+        else Measured.normal(request.delivered_w, STATED * request.delivered_w),
     )
     return with_map(job, request.emissivity_map)
 

@@ -111,10 +111,11 @@ def weigh_near(search: Search, place: Place) -> None:
 
 
 def widen_own_heat(search: Search) -> None:
-    """Let the own heat of parts that plainly differ from the good boards' vary freely, one after another.
+    """Let the own heat of parts that plainly miss heat vary freely, one after another.
 
     A part that stays without power misses all of its heat, which is no chance difference between boards: left at the
     good boards' spread it would be charged to a source nearby. A part is freed where the evidence pays for the odds.
+    More heat than on good boards is left to the search for sources.
     """
     settings = search.settings
     while True:
@@ -125,6 +126,7 @@ def widen_own_heat(search: Search) -> None:
         if not own.size:
             return
         gain = settings.evidence_share * freeing_gain(fit, own, settings.freed_share)
+        gain[fit.mean[own] > 0] = -np.inf
         if gain.max() + np.log(settings.freed_odds) <= 0:
             return
         sigma = search.nuisance.sigma.copy()

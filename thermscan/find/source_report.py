@@ -170,6 +170,17 @@ def mixture_power(mean: np.ndarray, error: np.ndarray, weights: np.ndarray, *, s
     return Measured(middle, low, high)
 
 
+def spread_of(search: Search, found: Found) -> float:
+    """Return the variance along one axis of where a source's heat may reach the seen face, mm2.
+
+    Heat made in a body comes out anywhere under it, heat from the far side anywhere within the board's thickness.
+    """
+    part = found.place.part
+    body = 0.0 if part is None else (part.w**2 + part.h**2) / 24
+    through = depth_shares(found).get("far_side", 0.0) * search.maker.plate.thickness_mm**2
+    return body + through
+
+
 def place_of(search: Search, found: Found, fit: LinearFit) -> tuple[float, float, float]:
     """Return where the heat is made, x and y in mm, and the radius that holds it with 95 %.
 
@@ -182,6 +193,7 @@ def place_of(search: Search, found: Found, fit: LinearFit) -> tuple[float, float
     variance = float(np.trace(covariance)) / 2
     floor = search.settings.place_floor_mm**2 + search.data.position_error_mm**2 / 2
     floor += (search.settings.place_blur_share * search.data.blur_mm) ** 2
+    floor += search.settings.place_body_share**2 * spread_of(search, found)
     x0, y0, x1, y1 = search.maker.board.box_mm
     x, y = (float(np.clip(v, lo, hi)) for v, lo, hi in ((place.x_mm + move[0], x0, x1), (place.y_mm + move[1], y0, y1)))
     return x, y, float(RADIUS_95 * np.sqrt(variance + floor))

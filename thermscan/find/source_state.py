@@ -12,6 +12,8 @@ from thermscan.find.source_search import Columns, LinearFit, gains
 from thermscan.find.source_template import Option, Place, TemplateMaker
 from thermscan.model.settings import SourceSettings
 
+SEEN_FROM = 0.01  # square of a source's rise over the variance from which a sample counts in comparing hypotheses
+
 
 @dataclass(frozen=True)
 class Found:
@@ -194,11 +196,15 @@ class Search:
         Data Analysis, 3.2), S the weighted sum of squares where the source is seen and n the number of its errors that
         are independent of one another (``alike_errors``).
         """
-        share = (templates * fit.weight) @ fit.columns.templates.T @ fit.covariance
-        left = fit.residual - powers_w[:, None] * (templates - share @ fit.columns.templates)
-        best = int(np.argmax(log_prior - 0.5 * (left**2 @ fit.weight)))
+        weighted = templates * fit.weight
+        cross = weighted @ fit.columns.templates.T
+        share = cross @ fit.covariance
+        size = np.einsum("ij,ij->i", weighted, templates) - np.einsum("ij,ij->i", cross, share)
+        best = int(np.argmax(log_prior + powers_w * (weighted @ fit.residual - 0.5 * powers_w * size)))
         seen = (powers_w[best] * templates[best]) ** 2
-        weight = fit.weight * seen / (seen + self.base_variance)
+        near = seen > SEEN_FROM * self.base_variance  # elsewhere the weight is next to nothing: speed
+        left = fit.residual[near] - powers_w[:, None] * (templates[:, near] - share @ fit.columns.templates[:, near])
+        weight = (fit.weight * seen / (seen + self.base_variance))[near]
         squares = np.maximum(left**2 @ weight, 1e-12)
         score = log_prior - 0.5 * self.settings.alike_errors * np.log(squares / squares.min())
         out = np.exp(score - score.max())

@@ -65,6 +65,19 @@ MEANINGS: dict[str, Meaning] = {
         "smallest power that would have been found at a typical place of this board, W",
         "the place is covered, unreadable or under a tall part",
     ),
+    "plate_text": Meaning(
+        "plate", "where conductance, heat capacity and loss of the board were taken from when watts were computed"
+    ),
+    "warm_ups": Meaning("warm-ups", "where the warmest parts are heading if the power stays on"),
+    "final_rise_k": Meaning(
+        "final rise", "rise in balance, from the course so far", "power changes while on, or air is blown"
+    ),
+    "final_c": Meaning("final temperature", "temperature in balance", "power changes while on, or air is blown"),
+    "time_constant_s": Meaning("time constant", "of the slower part of the warm-up"),
+    "fast_time_constant_s": Meaning("fast time constant", "of the faster part of the warm-up, where two are needed"),
+    "at_least_k": Meaning("at least", "the final rise lies above this with 97.5 %"),
+    "limit_c": Meaning("limit", "highest temperature of the part, from the board file"),
+    "limit_s": Meaning("time to the limit", "seconds since power-on until the part reaches its limit"),
     "next_steps": Meaning("what to do next", "captures and readings that would tell most, best first"),
     "moved_by": Meaning("moved by", "which readings and symptoms moved the suspects, and how far"),
     "why": Meaning("why", "for each key that is null, the reason"),

@@ -226,6 +226,25 @@ class EnergyBooks:
 
 
 @dataclass(frozen=True)
+class WarmUpReading:
+    """Where the warm-up of a part is heading if the power stays on: rise and temperature in balance, time to a limit.
+
+    ``at_least_k`` is the rise that balance lies above with 97.5 % where the seconds are too few for more;
+    ``limit_s`` counts from power-on to the part's own limit ``limit_c`` of the board file.
+    """
+
+    ref: str
+    final_rise_k: Measured | None
+    final_c: Measured | None
+    time_constant_s: Measured | None
+    fast_time_constant_s: Measured | None
+    at_least_k: float | None
+    limit_c: float | None
+    limit_s: Measured | None
+    why: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Result:
     """Everything that leaves a comparison."""
 
@@ -260,6 +279,8 @@ class Result:
     # then in its pixels, x right from the left edge and y UP from the lower edge, and leaves as a fraction of it.
     picture_px: tuple[int, int] | None = None
     detection_limit_text: str | None = None
+    plate_text: str | None = None
+    warm_ups: tuple[WarmUpReading, ...] = ()
 
     @property
     def none_probability(self) -> float:

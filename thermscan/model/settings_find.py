@@ -186,6 +186,11 @@ class SourceSettings:
         (0.0, 3.0),
         "error of a place over what optics and pixels smear: heat runs along copper that is not known; judgement",
     )
+    place_body_share: float = knob(
+        0.25,
+        (0.0, 3.0),
+        "error of a place over the size of the body that is warmed, or over the way through the board: judgement",
+    )
     place_floor_mm: float = knob(
         0.15, (0.0, 5.0), "error of a place from parts that sit off their drawn place; judgement"
     )
@@ -231,6 +236,15 @@ class WarmUpSettings:
     widest: float = knob(
         2.0, (0.1, 100.0), "width of the interval over the final rise above which no final rise is given"
     )
+    parts: int = knob(3, (0, 1000), "warmest parts whose warm-up is extrapolated: speed, and a short list")
+    board_s: float = knob(
+        200.0,
+        (1.0, 1e5),
+        "time constant of a board in still air: 3.4 kJ/(m2 K) of 1.6 mm laminate over 17 W/(m2 K) from both faces",
+    )
+    reading_error_k: float = knob(
+        0.02, (0.0, 5.0), "error of a second's mean that averaging over the part does not lower; judgement"
+    )
 
 
 @dataclass(frozen=True)
@@ -265,4 +279,16 @@ class EnergySettings:
         3.0,
         (0.0, 60.0),
         "seconds by which the seen face runs ahead of, or behind, the mean of 1.6 mm laminate: t^2 / (3 a)",
+    )
+    settle_s: float = knob(
+        3.0, (0.0, 60.0), "seconds after power-off until heat has evened out through the board: t^2 / a for 1.6 mm"
+    )
+    least_cooling_s: float = knob(3.0, (0.5, 600.0), "seconds of cool-down below which no loss is read off; judgement")
+    drift_k: float = knob(
+        0.1, (0.0, 5.0), "what an uncooled camera's level may wander within a recording; common practice, no source"
+    )
+    cooling_error: float = knob(
+        0.3,
+        (0.0, 2.0),
+        "standard error, as a share, of a loss from the cool-down: parts give their heat to the board late; judgement",
     )

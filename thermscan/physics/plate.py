@@ -10,7 +10,7 @@ from thermscan.model.quantity import Measured
 from thermscan.model.settings import PlateSettings
 
 DEFAULTS = PlateSettings()
-BASES = ("defaults", "copper_given", "warm_up", "supply")
+BASES = ("defaults", "copper_given", "warm_up", "cool_down", "supply")
 
 
 @dataclass(frozen=True)

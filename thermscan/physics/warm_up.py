@@ -11,6 +11,7 @@ from thermscan.model.quantity import Measured
 from thermscan.model.settings import WarmUpSettings
 
 DEFAULTS = WarmUpSettings()
+OPEN_END = 0.02  # share of the posterior at the longest constants from which the end of a curve is not seen
 
 
 @dataclass(frozen=True)
@@ -101,6 +102,7 @@ def extrapolate(
     error_k: np.ndarray | float,
     *,
     limit_k: float | None = None,
+    board_s: float | None = None,
     settings: WarmUpSettings = DEFAULTS,
 ) -> WarmUp:
     """Extrapolate a warm-up to balance.
@@ -114,6 +116,9 @@ def extrapolate(
         Standard error of each sample, independent.
     limit_k : float, optional
         Rise for which the time is asked.
+    board_s : float, optional
+        Time constant of the board that the body sits on: a share of the warm-up as slow as that may hide behind the
+        faster ones, as far as a straight line beside them is not ruled out.
     settings : WarmUpSettings
 
     Returns
@@ -125,7 +130,8 @@ def extrapolate(
     Sum of two warm-ups with non-negative finals; both time constants have flat priors in their logarithm, from the
     sampling step to ``longest_ratio`` times the seconds seen, and are integrated out on a lattice. An error share of
     ``shape_error`` stands for curves that are not exponentials. Refused where the interval of the final rise is wider
-    than ``widest`` times the rise. Not valid where power changes while on.
+    than ``widest`` times the rise, or where the longest constants thought of are not ruled out. Not valid where power
+    changes while on.
     """
     t, y, e = _clean(times_s, rise_k, error_k)
     if len(t) < settings.fewest_samples:
@@ -139,11 +145,17 @@ def extrapolate(
     slow = _quantiles(lattice.slow_s, lattice.weight)
     fast = _quantiles(lattice.fast_s, lattice.weight) if lattice.pays_two else None
     seen = float(t[-1])
-    if high - low > settings.widest * abs(middle):
+    if board_s is not None:
+        high += _hidden_rise(t, y, e, lattice, board_s)
+    longest = settings.longest_ratio * seen
+    open_end = float(lattice.weight[lattice.slow_s >= 0.5 * longest].sum()) > OPEN_END  # only the prior ends it
+    if open_end or high - low > settings.widest * abs(middle):
         need = max(2 * seen, float(slow[1]))
         why = f"{seen:.3g} s are too few to see where the curve bends; film {need:.2g} s or more"
         return WarmUp(None, None, None, float(min(low, high)), None, {"final_k": why, "time_constant_s": why})
     limit, reason = _time_to(limit_k, lattice)
+    if limit is None and limit_k is not None and abs(limit_k) < abs(high):
+        reason = "the limit may be reached later than these seconds can tell"
     why = {"limit_s": reason} if reason else {}
     return WarmUp(
         Measured(middle, low, high),
@@ -229,6 +241,27 @@ def _mixture(mean: np.ndarray, error: np.ndarray, weight: np.ndarray) -> tuple[f
     z = ndtri((np.arange(21) + 0.5) / 21)
     values = (mean[keep, None] + error[keep, None] * z).ravel()
     return _quantiles(values, np.repeat(weight[keep], len(z)))
+
+
+def _hidden_rise(t: np.ndarray, y: np.ndarray, e: np.ndarray, lattice: _Lattice, board_s: float) -> float:
+    """Return the further rise in balance that a slow share of the warm-up may hold (97.5 %), 0 where none is left.
+
+    Beside the best two exponentials, both free to change their constants a little, a straight line is fitted: the
+    first seconds of the slow share. Its steepest slope that is not ruled out goes on for the board's time constant.
+    """
+    best = int(np.argmax(lattice.weight))
+    sign = 1.0 if y[-1] >= 0 else -1.0
+    columns = [t]
+    for constant in {float(lattice.fast_s[best]), float(lattice.slow_s[best])}:
+        if constant > board_s:
+            return 0.0
+        columns += [-np.expm1(-t / constant), t / constant * np.exp(-t / constant)]
+    design = np.stack(columns, axis=1) / e[:, None]
+    scale = np.linalg.norm(design, axis=0)
+    covariance = np.linalg.pinv((design / scale).T @ (design / scale), rcond=1e-12)
+    slope = float((covariance @ ((design / scale).T @ (sign * y / e)))[0] / scale[0])
+    error = float(np.sqrt(covariance[0, 0]) / scale[0])
+    return float(sign * max(0.0, slope + 1.96 * error) * max(0.0, board_s - t[-1]))
 
 
 def _time_to(limit_k: float | None, lattice: _Lattice) -> tuple[Measured | None, str]:

@@ -28,6 +28,7 @@ from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import Settings, changed
 from thermscan.model.source_fit import SourceFit
 from thermscan.pipeline.film_set import Placed
+from thermscan.pipeline.warm_ups import read_warm_ups
 
 if TYPE_CHECKING:
     from thermscan.pipeline.compare import Job
@@ -196,6 +197,8 @@ def make_result(
         units=recording.unit,
         detection_limit_w=limit,
         detection_limit_text=fit.limit_text,
+        plate_text=fit.plate_text or None,
+        warm_ups=read_warm_ups(found.parts, excess, board, runs=len(timing.power_ups), settings=settings.warm_up),
         next_steps=ranking.next_steps,
         moved_by=ranking.moved_by,
         why={key: text for key, text in why.items() if text},

@@ -9,6 +9,7 @@ import numpy as np
 
 from thermscan.explain.suspect import explain
 from thermscan.find.energy import keep_books, mean_power_w
+from thermscan.find.energy_plate import measure_plate
 from thermscan.find.excess import combine, excess_over, only_while_alike, onto
 from thermscan.find.hotspot import find_hotspots
 from thermscan.find.part_reading import read_parts
@@ -18,6 +19,7 @@ from thermscan.model.board import Board, outline_hash
 from thermscan.model.evidence import Evidence, Priors, Swap
 from thermscan.model.film import Baseline, Excess
 from thermscan.model.pose import Track
+from thermscan.model.quantity import Measured
 from thermscan.model.reading import Reading
 from thermscan.model.recording import Drive, Recording
 from thermscan.model.result import HeatSource, Hotspot, InputFile, PartReading, Ranking, Result
@@ -58,6 +60,8 @@ class Job:
     priors : Priors or None
     seen : Seen
         Emissivity and reflected temperature as the user states them.
+    delivered_w : Measured or None
+        Power that leaves the board through connectors, as the user states it.
     files : tuple of InputFile
         What else was read (board file, readings, ...), listed in the result with its SHA-256.
     """
@@ -75,6 +79,7 @@ class Job:
     priors: Priors | None = None
     seen: Seen = field(default_factory=Seen)
     files: tuple[InputFile, ...] = ()
+    delivered_w: Measured | None = None
 
 
 @dataclass(frozen=True)
@@ -117,7 +122,7 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     tell("finding places and parts", 0.8)
     found = _find(job, films, excess, placed, board, settings=settings)
     tell("finding where the heat is made", 0.85)
-    fit = _sources(job, excess, films.timing, board, settings=settings)
+    fit = _sources(job, excess, films.timing, placed, board, settings=settings)
     tell("reasoning", 0.95)
     ranking = _explain(job, films, excess, found, fit.sources, placed, board, settings=settings)
     result = make_result(whole, found, fit, ranking, everyone, excess, board, settings=settings)
@@ -206,18 +211,34 @@ def _runs(timing: Timing) -> tuple[tuple[float, float | None], ...] | None:
     )
 
 
-def _sources(job: Job, excess: Excess, timing: Timing, board: Board, *, settings: Settings) -> SourceFit:
+def _good_supply_w(job: Job, placed: Sequence[Placed]) -> Measured | None:
+    """Return the good boards' volts times amps, mean while on and over the boards, None where none was logged."""
+    goods = job.goods if job.before is None else ()
+    logged = [mean_power_w(r.facts.supply, p.prepared.timing) for r, p in zip(goods, placed[1:], strict=False)]
+    known = [w for w in logged if w is not None]
+    if not known or len(known) < len(logged):
+        return None
+    spread = float(np.hypot(np.std([w.value for w in known]), max(w.standard_error for w in known)))
+    return Measured.normal(float(np.mean([w.value for w in known])), spread)
+
+
+def _sources(
+    job: Job, excess: Excess, timing: Timing, placed: Sequence[Placed], board: Board, *, settings: Settings
+) -> SourceFit:
     """Invert the heat equation where millimetres and kelvins are known, and add up the heat of the whole board."""
     if job.board is None:
         return SourceFit((), None, why={"sources": "no millimetres are known, so watts are not either"})
     plate = default_plate(board.thickness_mm, settings=settings.plate)
+    given = {"supply_w": _good_supply_w(job, placed), "delivered_w": job.delivered_w}
+    plate = measure_plate(excess, board, plate, **given, settings=settings.energy)
     fit = find_sources(
         excess, board, plate, side=job.side, runs_s=_runs(timing), surfaces=job.surfaces, settings=settings.source
     )
     if excess.film.unit != "celsius" or excess.film.clock != "power_on":
         return fit
     supply = mean_power_w(job.faulty.facts.supply, timing)
-    return replace(fit, energy=keep_books(excess, board, plate, supply_w=supply, settings=settings.energy))
+    given["supply_w"] = supply
+    return replace(fit, energy=keep_books(excess, board, plate, **given, settings=settings.energy))
 
 
 def _left_out(

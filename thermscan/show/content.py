@@ -26,6 +26,7 @@ from thermscan.show.words import (
     say_share,
     side_words,
     state_words,
+    warm_up_words,
 )
 
 _EXPLAINED = (
@@ -299,7 +300,7 @@ def _quality_tables(result: Result) -> tuple[Table, ...]:
     )  # fmt: skip
 
 
-def _facts(result: Result) -> tuple[Fact, ...]:
+def _facts(result: Result, *, fahrenheit: bool) -> tuple[Fact, ...]:
     """Put the general facts into words."""
     limit = UNKNOWN if result.detection_limit_w is None else f"{result.detection_limit_w:.2g} W"
     facts = [
@@ -313,6 +314,9 @@ def _facts(result: Result) -> tuple[Fact, ...]:
     ]
     if result.energy is not None:
         facts.append(Fact("energy", result.energy.sentence))
+    if result.plate_text is not None:
+        facts.append(Fact("watts are from a", result.plate_text))
+    facts += [Fact(f"warm-up of {w.ref}", warm_up_words(w, fahrenheit=fahrenheit)) for w in result.warm_ups]
     return tuple(facts)
 
 
@@ -358,7 +362,7 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
         next_steps=result.next_steps,
         cautions=tuple(caution.text for caution in cautions),
         warnings=(*flag_sentences(result.flags), *result.warnings),
-        facts=_facts(result),
+        facts=_facts(result, fahrenheit=fahrenheit),
         moved_by=result.moved_by,
         tables=(
             _hotspot_table(result, fahrenheit=fahrenheit),

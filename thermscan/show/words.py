@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from thermscan.model.quantity import SHOWN, Measured
-from thermscan.model.result import Hotspot, PartReading, Result, RiseRate, Suspect
+from thermscan.model.result import Hotspot, PartReading, Result, RiseRate, Suspect, WarmUpReading
 from thermscan.model.result_maps import ResultMaps
 
 UNKNOWN = "not known"
@@ -60,6 +60,24 @@ def say_excess(spot: Hotspot, result: Result, *, fahrenheit: bool = False) -> st
     if spot.excess_k is None and spot.excess_counts is not None:
         return f"{spot.excess_counts:+.0f} counts"
     return say(spot.excess_k, "k", fahrenheit=fahrenheit, why=spot.why.get("excess_k", result.why.get("excess_k", "")))
+
+
+def warm_up_words(warm_up: WarmUpReading, *, fahrenheit: bool = False) -> str:
+    """Say where a part is heading if the power stays on, or why that cannot be said."""
+    if warm_up.final_rise_k is None:
+        return f"where it ends cannot be told: {warm_up.why.get('final_rise_k', UNKNOWN)}"
+    if warm_up.final_c is not None:
+        text = f"heads for {say(warm_up.final_c, 'c', fahrenheit=fahrenheit)} if the power stays on"
+    else:
+        text = f"heads for a rise of {say(warm_up.final_rise_k, 'k', fahrenheit=fahrenheit)} if the power stays on"
+    text += f", time constant {say(warm_up.time_constant_s, 's')}"
+    if warm_up.limit_c is None:
+        return text
+    how = SHOWN["c"][1 if fahrenheit else 0]
+    limit = f"{warm_up.limit_c * how.factor + how.offset:.0f} {how.unit}"
+    if warm_up.limit_s is not None:
+        return f"{text}; reaches its limit of {limit} after {say(warm_up.limit_s, 's')}"
+    return f"{text}; limit of {limit}: {warm_up.why.get('limit_s', 'not reached')}"
 
 
 def say_rate(rate: RiseRate | None, *, fahrenheit: bool = False, why: str = "") -> str:
