@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from thermscan.find.left_heat import LeftHeat, left_heat
+from thermscan.find.excess_left import LeftHeat, left_heat
 from thermscan.model.film import Baseline, BoardGrid, Excess, Film, Rise
 from thermscan.model.settings import ExcessSettings
 
