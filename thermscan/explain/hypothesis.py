@@ -49,7 +49,8 @@ class Hypothesis:
 
     ``where`` is the refdes, or ``@n`` for the n-th bare place; ``net`` the net that it pulls down or leaves dead.
     ``dark`` are parts that lose their supply for certain, ``collapse_share`` how often the net's volts collapse;
-    ``at`` is the number of the bare place that heats where the fault sits at the pads of the part ``where``.
+    ``at`` is the number of the bare place that heats where the fault sits at the pads of the part ``where``;
+    ``share_of`` the fault whose share of the priors it takes, empty where that is its own.
     """
 
     where: str
@@ -60,6 +61,7 @@ class Hypothesis:
     dark: frozenset[str] = frozenset()
     collapse_share: float = 0.0
     at: int | None = None
+    share_of: str = ""
 
 
 @dataclass
@@ -77,6 +79,7 @@ class Lineup:
     hypotheses: list[Hypothesis] = field(default_factory=list)
     feeders: dict[tuple[str, str], tuple[Beside, ...]] = field(default_factory=dict)
     plates: dict[tuple[str, bool], np.ndarray] = field(default_factory=dict)
+    gives_up: np.ndarray | None = None  # share of each outcome's likelihood in which the whole supply has given up
     sources: tuple[HeatSource, ...] = ()
     pixel_mm: float = 0.0
 
@@ -138,8 +141,7 @@ def _candidates(evidence: Evidence, board: Board | None) -> list[Part]:
 
 def _hot_views(lineup: Lineup, part: Part, kind: str, *, low: float, high: float) -> list[View]:
     """List looks of heat made at a part: how quickly the board spreads it, how much stays in the body, how late."""
-    weights = _range_weights(lineup.strengths_k, low, high)
-    base = _hot_looks(lineup, part, kind)
+    weights, base = _range_weights(lineup.strengths_k, low, high), _hot_looks(lineup, part, kind)
     return [View(key, 1.0 / len(base), weights) for key in base]
 
 
@@ -191,11 +193,7 @@ def _own_course(scene: Scene, row: int, settings: ExplainSettings) -> list[np.nd
 
 
 def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | None, tuple[Beside, ...]]:
-    """Say what a fault at the part brings along.
-
-    Its feeders may warm; with ``collapse`` the users of its net go dark; with ``blackout`` the supply gives up and
-    the whole board does.
-    """
+    """Say what a fault brings along: feeders may warm; users of its net (collapse) or all (blackout) go dark."""
     nets = lineup.tree.supplies_of(part)
     if not nets:
         return None, ()
@@ -270,33 +268,43 @@ def _add_part(lineup: Lineup, part: Part, *, is_far: bool) -> None:
     own = float(max(lineup.scene.own_k[row, -1], lineup.brings_k[row]))
     net = _net_of(lineup.tree, part)
     if is_far:
-        heat = 0.3 * sum(weights[f] for f in HEAT_FAULTS)
-        weights["hidden_source"] = max(heat, weights["hidden_source"])
+        _add_far(lineup, part, net, weights)
     else:
         _add_heat(lineup, part, net, own, weights)
         if own > 4 * lineup.settings.floor_k:
             _add(lineup, _surface(lineup, part, own, weights["heat_path"]))
-    low = lineup.settings.least_change_k
-    kinds = (
-        ("hidden", "hidden collapse", "hidden blackout") if is_far and lineup.tree.supplies_of(part) else ("hidden",)
-    )
-    views = [v for k in kinds for v in _hot_views(lineup, part, k, low=low, high=TOP_K["hidden_source"])]
-    _add(
-        lineup,
-        Hypothesis(
-            part.ref,
-            "hidden_source",
-            net if is_far else None,
-            weights["hidden_source"],
-            tuple(View(v.look, v.share / len(kinds), v.strengths) for v in views),
-        ),
-    )
+        views = _hot_views(lineup, part, "hidden", low=lineup.settings.least_change_k, high=TOP_K["hidden_source"])
+        _add(lineup, Hypothesis(part.ref, "hidden_source", None, weights["hidden_source"], tuple(views)))
     _add_dark(lineup, part, own, weights)
 
 
 def _net_of(tree: PowerTree, part: Part) -> str | None:
     nets = lowest(tree, tree.supplies_of(part))
     return nets[0] if nets else next((n for n in part.nets if not is_ground(n)), None)
+
+
+def _add_far(lineup: Lineup, part: Part, net: str | None, weights: dict[str, float]) -> None:
+    """Add the faults of a part on the other side: as likely as on this one; what merely warms is a hidden source."""
+    low = lineup.settings.least_change_k
+    views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["hidden_source"])
+    for fault in HEAT_FAULTS[1:]:
+        _add(lineup, Hypothesis(part.ref, "hidden_source", net, weights[fault], tuple(views), share_of=fault))
+    views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["short"])
+    _add(lineup, _short(lineup, part, net, weights["short"], views, stem="hidden "))
+
+
+def _short(
+    lineup: Lineup, part: Part, net: str | None, weight: float, views: list[View], *, stem: str = ""
+) -> Hypothesis:
+    """Return the short at a part: with its net up, down, or with the whole supply down."""
+    share = 0.0
+    if lineup.tree.supplies_of(part):
+        share, blackout = lineup.settings.collapse_share, lineup.settings.blackout_share
+        views = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
+        for kind, part_of in (("collapse", 1 - blackout), ("blackout", blackout)):
+            dark = _hot_views(lineup, part, stem + kind, low=lineup.settings.least_change_k, high=TOP_K["short"])
+            views += [View(v.look, v.share * share * part_of, v.strengths) for v in dark]
+    return Hypothesis(part.ref, "short", net, weight, tuple(views), collapse_share=share)
 
 
 def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: dict[str, float]) -> None:
@@ -306,17 +314,10 @@ def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: 
         weight = weights[fault] * (0.3 if fault == "short" and is_series else 1.0)
         least = max(low, lineup.settings.least_growth * own) if fault == "overload" else low
         views = _hot_views(lineup, part, "plain", low=least, high=TOP_K[fault])
-        share = 0.0
-        if fault == "short" and lineup.tree.supplies_of(part):
-            share = lineup.settings.collapse_share
-            views = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
-            for kind, part_of in (
-                ("collapse", 1 - lineup.settings.blackout_share),
-                ("blackout", lineup.settings.blackout_share),
-            ):
-                dark = _hot_views(lineup, part, kind, low=low, high=TOP_K[fault])
-                views += [View(v.look, v.share * share * part_of, v.strengths) for v in dark]
-        _add(lineup, Hypothesis(part.ref, fault, net, weight, tuple(views), collapse_share=share))
+        if fault == "short":
+            _add(lineup, _short(lineup, part, net, weight, views))
+        else:
+            _add(lineup, Hypothesis(part.ref, fault, net, weight, tuple(views)))
 
 
 def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesis:
@@ -354,11 +355,14 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
         all_gone = _dark_views(lineup, (fault, part.ref, "feeders"), lost | {part.ref}, nets, (), idle=fed)
         if lost:
             still = _dark_views(lineup, (fault, part.ref, "users"), lost - {part.ref}, nets, relief, warm=part.ref)
-            views = [*views, *still]
+            share = lineup.settings.idle_share if fault == "dead_supply" else 0.5
+            views = [View(v.look, (1 - share), v.strengths) for v in views]
+            views += [View(v.look, share, v.strengths) for v in still]
         elif own < 2 * lineup.settings.floor_k:
             continue
         views += all_gone
-        views = [View(v.look, v.share / len(views), v.strengths) for v in views]
+        total = sum(v.share for v in views)
+        views = [View(v.look, v.share / total, v.strengths) for v in views]
         _add(
             lineup,
             Hypothesis(
@@ -424,15 +428,20 @@ def _add_bare(lineup: Lineup, number: int) -> None:
         views.append(View(("bare", number, n), 1 / len(patterns), weights))
     rest = 1.0 - lineup.settings.pads_share if place.owners else 1.0
     deep = _deep_views(lineup, number, weights)
+    # A bridge between two parts is one fault: it is listed once, with the part that is nearer.
+    is_between = len(place.owners) > 1
     for fault, share in AT_BARE.items():
-        seen = deep if fault == "hidden_source" else views
-        _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share, tuple(seen), at=number))
+        if fault != "bridge" or not is_between:
+            seen = deep if fault == "hidden_source" else views
+            _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share, tuple(seen), at=number))
     parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
-    for ref, part_of in place.owners:
+    for rank, (ref, part_of) in enumerate(place.owners):
         for fault, share in AT_PADS.items():
             prior = lineup.settings.pads_share * part_of * share
-            net = _net_of(lineup.tree, parts[ref])
-            _add(lineup, Hypothesis(ref, fault, net, prior, tuple(views), at=number))
+            if fault == "bridge" and is_between:
+                whole = lineup.settings.pads_share * share + rest * AT_BARE["bridge"]
+                prior = whole if rank == 0 else 0.0
+            _add(lineup, Hypothesis(ref, fault, _net_of(lineup.tree, parts[ref]), prior, tuple(views), at=number))
 
 
 def _deep_views(lineup: Lineup, number: int, weights: np.ndarray) -> list[View]:
@@ -471,7 +480,7 @@ def _spread_priors(lineup: Lineup) -> None:
     shares = lineup.priors.shares()
     out = []
     for fault, share in shares.items():
-        rows = [h for h in lineup.hypotheses if h.fault == fault]
+        rows = [h for h in lineup.hypotheses if (h.share_of or h.fault) == fault]
         bare = [h for h in rows if h.at is not None]
         parts = [h for h in rows if h.at is None]
         to_bare = lineup.priors.bare_place_share if bare and parts else float(bool(bare))

@@ -25,6 +25,7 @@ def brier_score(probabilities: np.ndarray, outcomes: np.ndarray) -> float:
     return float(np.mean((p - o) ** 2))
 
 
+FEEDS_LOOK_LIKE = ("short", "leak", "overload", "dead_supply")  # what a part that feeds a hidden short looks like
 ANYHOW_WARMER = ("short", "leak", "overload", "joint", "heat_path")
 
 
@@ -100,22 +101,36 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
 def _shorts_that_hide(heat: np.ndarray, silent: np.ndarray, lineup: Lineup) -> np.ndarray:
     """Let a short whose own heat does not show look like the dead supply of its net, or like a limited supply.
 
-    It takes the net down all the same: the parts on it stay cold as if nothing fed them, and only a meter tells which.
+    It takes the net down all the same: the parts on it stay cold as if nothing fed them, and the part that makes the
+    net warms as if it were at fault itself; only a meter tells which. Where the supply keeps
+    retrying, the short itself is fed for a share of the seconds only, and shows the less.
     """
     settings, rows = lineup.settings, list(enumerate(lineup.hypotheses))
+    less = np.log(1.0 / settings.retry_duty) / np.log(settings.most_fault_w / settings.least_fault_w)
+    retried = np.minimum(silent + less, settings.most_silent)
     dead: dict[str, float] = {}
+    warm: dict[str, float] = {}
     for i, h in rows:
         if h.fault == "dead_supply" and h.net is not None:
             dead[h.net] = max(dead.get(h.net, -np.inf), float(heat[i]))
+        if h.fault in FEEDS_LOOK_LIKE and h.at is None:
+            warm[h.where] = max(warm.get(h.where, -np.inf), float(heat[i]))
     limit = max((float(heat[i]) for i, h in rows if h.fault == "supply_limit"), default=-np.inf)
     out = np.array(heat, float)
+    gives_up = np.zeros(len(rows) + 2)
     for i, h in rows:
-        hides = h.fault == "short" or (h.fault == "hidden_source" and h.net is not None)
-        if h.at is not None or h.net is None or not hides:
+        if h.at is not None or h.net is None or h.fault != "short":
             continue
-        taken_down = np.log(settings.collapse_share * silent[i])
-        out[i] = np.logaddexp(out[i], taken_down + np.log1p(-settings.blackout_share) + dead.get(h.net, -np.inf))
-        out[i] = np.logaddexp(out[i], taken_down + np.log(settings.blackout_share) + limit)
+        down, blackout = np.log(settings.collapse_share), settings.blackout_share
+        supply = lineup.tree.supplies.get(h.net)
+        maker = supply.maker if supply is not None and supply.maker is not None else ""
+        feeds = -np.inf if maker == h.where else warm.get(maker, -np.inf)
+        alone = np.logaddexp(dead.get(h.net, -np.inf), np.log(settings.feeder_share) + feeds)
+        out[i] = np.logaddexp(out[i], down + np.log((1.0 - blackout) * silent[i]) + alone)
+        all_down = down + np.log(blackout * retried[i]) + limit
+        out[i] = np.logaddexp(out[i], all_down)
+        gives_up[i] = np.exp(all_down - out[i])
+    lineup.gives_up = gives_up
     return out
 
 
@@ -154,8 +169,11 @@ def _with_causes_elsewhere(lineup: Lineup, log_priors: np.ndarray, log_heat: np.
         return log_heat
     out = log_heat.copy()
     weights = np.log([ratios[i] for i in vague])
-    same = logsumexp(log_priors[vague] + log_heat[vague] + weights) - log_priors[-1]
-    out[-1] = np.logaddexp(log_heat[-1], same)
+    each = log_priors[vague] + log_heat[vague] + weights - log_priors[-1]
+    out[-1] = np.logaddexp(log_heat[-1], logsumexp(each))
+    if lineup.gives_up is not None:
+        limited = [e for e, i in zip(each, vague, strict=True) if lineup.hypotheses[i].fault == "supply_limit"]
+        lineup.gives_up[-1] = float(np.exp(np.array(limited) - out[-1]).sum())
     return out
 
 

@@ -23,6 +23,9 @@ FAULT_TEXT = {
 }
 
 
+CORRECTED_FROM = 0.2  # of the difference as shown: a correction from which both are said; judgement
+
+
 def number(value: float, unit: str) -> str:
     """Write a value with the digits it deserves: two significant ones below 10, whole numbers above."""
     size = abs(value)
@@ -79,13 +82,28 @@ def _own_sentences(ref: str, main: Hypothesis, lineup: Lineup, evidence: Evidenc
     )
     if own > 0.5 * scale:
         line += f", on {number(own, unit)} of its own heat"
-    out = [line]
+    out = [line, *_corrected_sentences(ref, excess, evidence)]
     if main.fault in ("heat_path", "hidden_source") and len(scene.times_s) > 1:
         early = scene.excess_k[row, 0]
         out.append(f"the difference comes late: {number(early, unit)} at {scene.times_s[0]:.1f} s")
     if main.fault not in ("dead_supply", "open_or_missing", "supply_limit") and abs(excess) < 2 * scale:
         out.append(f"{ref} itself shows little; it is listed because of its kind and of what stands around it")
     return out
+
+
+def _corrected_sentences(ref: str, apparent: float, evidence: Evidence) -> list[str]:
+    """Say what the part's own surface and size make of a difference as the camera shows it, where that is much."""
+    reading = next((p for p in evidence.parts if p.ref == ref), None)
+    if reading is None or reading.excess_k is None or evidence.unit != "celsius":
+        return []
+    own = reading.excess_k
+    if abs(own.value - apparent) <= CORRECTED_FROM * abs(apparent) or abs(own.value) <= abs(apparent):
+        return []
+    return [
+        f"that is as the camera shows it; corrected for the size and surface of {ref} the last second is"
+        f" {number(own.value, 'K')} apart ({number(own.low, 'K')} to {number(own.high, 'K')}), the figure given with"
+        " the suspect"
+    ]
 
 
 def _pad_sentences(ref: str, main: Hypothesis, lineup: Lineup) -> list[str]:

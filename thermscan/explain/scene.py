@@ -247,6 +247,8 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
     floor *= scale
     spread = left_out_widening(evidence, settings) * np.sqrt(spread**2 + floor**2 + (share * own) ** 2)
     excess = np.where(seen[:, None], np.stack([np.nan_to_num(r.excess_k) for r in rows]), 0.0)
+    largest = np.abs(excess[seen]).max(axis=0) if seen.any() else 0.0
+    noise = np.hypot(noise, settings.stray_share * largest)
     return Scene(
         tuple(r.ref for r in rows),
         tuple(r.kind for r in rows),

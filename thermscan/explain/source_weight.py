@@ -58,6 +58,6 @@ def _sits(h: Hypothesis, source: HeatSource, lineup: Lineup) -> float:
         return max(source.rivals.get("", 1.0 if source.ref is None else 0.0), 0.3) if near else 0.0
     share = source.rivals.get(h.where, 1.0 if source.ref == h.where else 0.0)
     surface = source.depth_probability.get("surface", 0.5)
-    if h.fault == "hidden_source":
+    if str(h.views[0].look[2]).startswith("hidden"):
         return share * max(1.0 - surface, LEAST_DEPTH)
     return share * (max(surface, LEAST_DEPTH) if h.fault in HEAT_FAULTS else 0.5)

@@ -90,7 +90,10 @@ def weigh_symptoms(evidence: Evidence, lineup: Lineup) -> list[Weight]:
 
 
 def _rows(table: dict[str, float], lineup: Lineup, *, seen: bool) -> np.ndarray:
+    """Return the log chance of a symptom under each outcome; where the supply has given up, as under its limit."""
     chances = np.array([table[f] for f in (*(h.fault for h in lineup.hypotheses), "none", "other")])
+    if lineup.gives_up is not None:
+        chances = chances + np.clip(lineup.gives_up, 0.0, 1.0) * np.maximum(table["supply_limit"] - chances, 0.0)
     return np.log(chances if seen else 1.0 - chances)
 
 

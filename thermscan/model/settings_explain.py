@@ -22,6 +22,10 @@ class ExplainSettings:
     tail_one: float = knob(3.0, (1.0, 100.0), "the same with one good board")
     tail_none: float = knob(2.0, (1.0, 100.0), "the same with none")
     common_share: float = knob(0.08, (0.0, 1.0), "all parts warmer or cooler together: supply and air; judgement")
+    stray_share: float = knob(
+        0.03, (0.0, 0.5), "of the largest difference: what it may do anywhere by paths not modelled; judgement"
+    )
+    idle_share: float = knob(0.2, (0.0, 1.0), "how often a supply that does not come up still makes heat; judgement")
     noise_kept: float = knob(0.4, (0.0, 1.0), "share of the noise that averaging cannot remove: placing, cold frames")
     block_mm: float = knob(
         4.0, (0.5, 50.0), "edge of the blocks of bare board, mm; about the spread of heat in seconds"
@@ -52,8 +56,10 @@ class ExplainSettings:
     part_power: float = knob(0.9, (0.05, 1.0), "exponent of the likelihood of a part: what is not modelled is shared")
     board_power: float = knob(0.3, (0.05, 1.0), "the same for a block of bare board: neighbours share heat and errors")
     decoy_k: float = knob(15.0, (0.0, 100.0), "what a part that feeds a fault may warm besides, K; judgement")
-    collapse_share: float = knob(0.5, (0.0, 1.0), "how often a short takes its net down; judgement")
+    collapse_share: float = knob(0.8, (0.0, 1.0), "how often a short takes its net down: what does not is a leak")
     blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
+    feeder_share: float = knob(0.6, (0.0, 1.0), "how often the part that feeds a short warms; judgement")
+    retry_duty: float = knob(0.2, (0.01, 1.0), "share of the seconds on of a supply that keeps retrying; judgement")
     doubt_share: float = knob(0.2, (0.0, 0.9), "how often the best explanation fails in a way that is not modelled")
     doubt_nats: float = knob(2.0, (0.1, 100.0), "gap in log likelihood from which a better fit then says little more")
     alone_share: float = knob(
