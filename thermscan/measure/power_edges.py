@@ -137,7 +137,17 @@ def _drop_smooth(frame: Frame, moments: list[float], settings: TimingSettings) -
     full = _misfit(frame, moments)
     worth = [_misfit(smooth, moments[:i] + moments[i + 1 :]) - full for i in range(len(moments))]
     price = _price(frame, full, settings)
-    return [m for m, w in zip(moments, worth, strict=True) if w >= max(price, settings.smooth_share * (full + w))]
+    return [m for m, w in zip(moments, worth, strict=True) if _is_sharp(w, w / (full + w), price, settings)]
+
+
+def _is_sharp(worth: float, share: float, price: float, settings: TimingSettings) -> bool:
+    """Tell whether a moment does enough better than a smooth course: by its price, or by half and a clear share.
+
+    The smooth course has as many columns, so that no price is due between equals; it is a margin against drift.
+    """
+    if worth >= price and share >= settings.smooth_share:
+        return True
+    return worth >= settings.sharp_price * price and share >= settings.sharp_share
 
 
 def find_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float, ...]:

@@ -14,6 +14,7 @@ from thermscan.measure.power_edges import find_edges
 from thermscan.measure.power_log import ON_BEFORE, STILL_ON, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_passing import without_visitors
+from thermscan.measure.power_turns import find_turns, source_level
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
@@ -98,11 +99,23 @@ class Switch:
 def read_switches(courses: Courses, *, settings: TimingSettings) -> tuple[Switch, ...]:
     """Find the moments, refine each, and see what warms or cools at it."""
     edges = find_edges(courses, settings=settings)
+    switches = _switches_at(courses, edges, settings)
+    first = next((s for s in switches if s.balance > settings.purity), None)
+    if first is None:
+        return switches
+    turns = find_turns(courses, first.maps.change, first.at_s.value, edges, settings=settings)
+    return _switches_at(courses, tuple(sorted((*edges, *turns))), settings) if turns else switches
+
+
+def _switches_at(courses: Courses, edges: tuple[float, ...], settings: TimingSettings) -> tuple[Switch, ...]:
+    """Refine each moment, and see what warms or cools at it."""
     bounds = (-np.inf, *edges, np.inf)
     switches = []
     for i, edge in enumerate(edges, start=1):
         between = (bounds[i - 1], bounds[i + 1])
-        at = refine_moment(courses, edge, between, settings=settings)
+        # a moment right after it mends the shape of a fast part's answer, and must not hide that answer
+        after = next(b for b in bounds[i + 1 :] if b > edge + settings.close_steps * courses.step_s)
+        at = refine_moment(courses, edge, (bounds[i - 1], after), settings=settings)
         maps = slope_maps(courses, at.value, between, settings=settings)
         switches.append(Switch(at, balance(maps.change, maps.error, sigmas=settings.source_sigmas), maps))
     return tuple(switches)
@@ -155,8 +168,9 @@ def read_runs(
             elif number == 0 and switch.balance < -settings.purity and _size(switch) > settings.before_share * most:
                 runs.append((None, switch.at_s))
             continue
+        until = switches[number + 1].at_s.low if number + 1 < len(switches) else np.inf
         is_off = switch.balance < -settings.purity and share_taken(switch, made, settings) > settings.off_share
-        if is_off and _falls(courses, switch, made, settings):
+        if is_off and _falls(courses, switch, made, until, settings):
             runs.append((start, switch.at_s))
             start, made = None, None
         else:
@@ -170,11 +184,28 @@ def _size(switch: Switch) -> float:
     return float(np.quantile(np.abs(switch.maps.change), 0.99))
 
 
-def _falls(courses: Courses, off: Switch, made: np.ndarray, settings: TimingSettings) -> bool:
-    """Tell whether the cells that warmed most lose heat after a switch, ``made`` as for ``share_taken``."""
+def _warmed_before(courses: Courses, first: Switch, settings: TimingSettings) -> bool:
+    """Tell whether the cells that the first power-on heats had warmed before it, as from a power-on not found."""
+    level, noise = source_level(courses, first.maps.change, settings=settings)
+    early = level[courses.times_s < first.at_s.low]
+    if len(early) < 3:
+        return False
+    rise = float((early - np.minimum.accumulate(early)).max())
+    return rise > max(settings.kept_share * float(np.ptp(level)), settings.turn_sigmas * noise)
+
+
+def _falls(courses: Courses, off: Switch, made: np.ndarray, until_s: float, settings: TimingSettings) -> bool:
+    """Tell whether the cells that warmed most lose heat after a switch, up to the next one at ``until_s``.
+
+    ``made`` is as for ``share_taken``.
+    """
     sources = made > max(settings.source_share * float(made.max(initial=0.0)), 1e-12)
     times = courses.times_s
-    after = (times >= off.at_s.high) & (times <= off.at_s.high + settings.slope_s)
+    start, stop = off.at_s.high, off.at_s.high + settings.slope_s
+    after = (times >= start) & (times <= stop)
+    own = after & (times <= until_s)
+    late = own & (times >= (start + min(stop, until_s)) / 2)  # a body goes on warming for a moment
+    after = next((some for some in (late, own) if some.sum() >= 3), after)
     if after.sum() < 3 or not sources.any():
         return True
     level = courses.values[after] @ courses.maps[:, sources]
@@ -187,6 +218,11 @@ def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettin
     runs = read_runs(courses, switches, settings=settings)
     if runs and runs[0][0] is not None and not is_heat(courses, switches, runs[0][1], settings):
         runs = []
+    if runs and runs[0][0] is not None:
+        begun = next(s for s in switches if s.at_s is runs[0][0])
+        if _warmed_before(courses, begun, settings):
+            why = f"{NOT_SEEN}: places had warmed before the first moment that stands out"
+            return Timing(on_why=why, off_why=f"{NOT_SEEN}: without a power-on no power-off is taken for the first")
     if not runs:
         return _nothing_seen(courses, switches, settings)
     first_on, first_off = runs[0]

@@ -147,7 +147,6 @@ class TimingSettings:
     cells_min: int = knob(4, (1, 1000), "places that must stay in view for times to be looked for")
     samples_max: int = knob(2048, (64, 100000), "samples kept of a recording; longer ones are averaged in runs first")
     samples_min: int = knob(12, (8, 1000), "fewest samples that can show a kink between two trends")
-    gap_steps: float = knob(1.5, (1.1, 10.0), "time between samples, in medians, from which frames are missing")
     quiet_share: float = knob(
         0.3, (0.05, 1.0), "share of places, the quietest, that show what the picture has in common"
     )
@@ -160,15 +159,26 @@ class TimingSettings:
     edge_price: float = knob(1.0, (0.1, 20.0), "factor on the Bayesian information criterion for a further moment")
     least_share: float = knob(0.3, (0.0, 0.9), "share of what is unexplained that a moment must take off; judgement")
     smooth_share: float = knob(0.05, (0.0, 0.9), "the same over a polynomial of as many terms; judgement")
+    sharp_price: float = knob(
+        0.5, (0.0, 5.0), "of the price of a moment, that does too where the share below is reached; judgement"
+    )
+    sharp_share: float = knob(0.25, (0.0, 0.9), "share of what a smooth course leaves unexplained, for that; judgement")
     model_error: float = knob(0.003, (0.0, 0.2), "share of its range that a course's model may be off; judgement")
     coarse_moments: int = knob(150, (20, 5000), "moments tried in the first search; speed")
     most_edges: int = knob(14, (2, 200), "moments at the most: seven tries of a supply")
     look_ahead: int = knob(4, (1, 20), "moments that may pay for themselves together: two tries of a supply")
     kept_share: float = knob(0.3, (0.0, 1.0), "of the largest rise, that a board still on must keep to the end")
     cooled_share: float = knob(0.15, (0.0, 1.0), "of the largest rise, that is left a second after power-off")
+    turn_sigmas: float = knob(
+        8.0, (3.0, 50.0), "fall of what is heated, over its noise, from which the power went; thousands of samples"
+    )
+    turn_share: float = knob(0.03, (0.001, 0.9), "the same over its range: above what drift does; judgement")
+    turn_lag_s: float = knob(0.6, (0.0, 5.0), "by which a body may turn late: 1.5 mm of moulding compound, L2/(pi2 a)")
+    turn_steps: float = knob(3.0, (1.0, 20.0), "samples by which a known moment may lie beside a turn and explain it")
     fit_before_s: float = knob(2.0, (0.1, 60.0), "stretch before a moment that shows the trend")
     fit_after_s: float = knob(1.0, (0.1, 60.0), "stretch after a moment that shows the start of the answer")
     fine_reach: int = knob(12, (2, 100), "samples to each side that the fine search covers")
+    close_steps: float = knob(5.0, (0.0, 50.0), "samples within which a next moment is part of the same answer")
     grid_step: float = knob(0.2, (0.01, 1.0), "pitch of the fine search, samples")
     departure_error: float = knob(0.05, (0.0, 0.5), "share of the answer so far that its model may be off; judgement")
     moment_slack: float = knob(0.25, (0.0, 5.0), "samples added to each end of an interval: frames take time")

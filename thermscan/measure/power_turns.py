@@ -1,0 +1,70 @@
+"""Moments at which what the board heats turns from warming to cooling and back: tries too short to stand out alone."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.signal import find_peaks
+
+from thermscan.measure.power_courses import Courses
+from thermscan.model.settings import TimingSettings
+
+
+def source_level(courses: Courses, change: np.ndarray, *, settings: TimingSettings) -> tuple[np.ndarray, float]:
+    """Return the mean course of the cells that a switch heats most, ndarray (samples,), and its white noise.
+
+    ``change`` is what the switch did to each cell, ndarray (cells,).
+    """
+    sources = change > settings.source_share * float(change.max(initial=0.0))
+    weights = courses.maps[:, sources].mean(axis=1)
+    level = courses.joined(courses.times_s, courses.values) @ weights
+    return level, float(np.sqrt((weights**2 * courses.white**2).sum()))
+
+
+def find_turns(
+    courses: Courses, change: np.ndarray, from_s: float, edges: tuple[float, ...], *, settings: TimingSettings
+) -> tuple[float, ...]:
+    """Return moments at which the heated cells turn, where no known moment explains it, s.
+
+    Parameters
+    ----------
+    courses : Courses
+    change : ndarray of shape (cells,)
+        What the first power-on did to each cell.
+    from_s : float, s
+        The first power-on; nothing before it counts.
+    edges : tuple of float, s
+        Moments known already.
+    settings : TimingSettings
+
+    Notes
+    -----
+    A place that is heated with constant power never cools: the step response of a passive thermal network at a heated
+    node rises all the time (a sum of decaying exponentials with positive weights). Where it falls by more than
+    ``turn_sigmas`` of its noise and ``turn_share`` of its range the power went, at or just before the peak; where it
+    turns up again, the power came back. Not valid for places that something passes in front of.
+    """
+    level, noise = source_level(courses, change, settings=settings)
+    times, step = courses.times_s, courses.step_s
+    late = times >= from_s - step
+    if late.sum() < 5 or float(np.ptp(level[late])) <= 0:
+        return ()
+    least = max(settings.turn_sigmas * noise, settings.turn_share * float(np.ptp(level[late])))
+    ahead = int(np.argmax(late))
+    # ends count as far below and above, so that a last peak or a first rise needs no other side
+    peaks = find_peaks(np.r_[level[ahead:], level[ahead:].min() - least], prominence=least)[0]
+    valleys = find_peaks(-level[ahead:], prominence=least)[0]
+    events = sorted(
+        [(int(p) + ahead, -1.0) for p in peaks if p < late.sum() - 2] + [(int(v) + ahead, 1.0) for v in valleys]
+    )
+    bend = np.zeros(len(level))
+    bend[2:-2] = level[4:] - 2 * level[2:-2] + level[:-4]
+    out, before = [], ahead
+    reach = settings.turn_steps * step
+    for at, sign in events:
+        # a body turns late: the sharpest bend within its lag is nearer to the moment
+        start = max(before, int(np.searchsorted(times, times[at] - settings.turn_lag_s)))
+        began = start + int(np.argmax(sign * bend[start : at + 1]))
+        before = at
+        if not any(times[began] - reach <= e <= times[at] + reach for e in edges):
+            out.append(float(times[began]))
+    return tuple(out)
