@@ -108,7 +108,8 @@ class Judge:
     ``shared`` is what healthy boards do together (one part with more power warms its surroundings, all parts a
     little warmer); ``trust`` the robust weight of each place, ndarray (places,), 0 where it is not seen; ``power`` the
     exponent of its likelihood; ``noise2`` the variance that differs from stage to stage, K2, ndarray (places, stages);
-    ``tail`` the degrees of freedom; ``solved`` keeps what was worked out once, with the besides it belongs to.
+    ``tail`` the degrees of freedom; ``own_rows`` the places of the parts whose power may differ harmlessly, the last of
+    the shared changes; ``solved`` keeps what was worked out once, with the besides it belongs to.
     """
 
     scene: Scene
@@ -118,6 +119,7 @@ class Judge:
     noise2: np.ndarray
     tail: float
     settings: ExplainSettings
+    own_rows: tuple[int, ...] = ()
     solved: dict[tuple[int, ...], tuple[tuple[Beside, ...], Shared]] = field(default_factory=dict, repr=False)
 
     def log_fit(self, look: Look) -> np.ndarray:
@@ -166,20 +168,38 @@ class Judge:
         taken = (amounts @ shared.columns.T).reshape(change.shape)
         base = self.shared.columns.shape[1]
         besides = (amounts[:, base:] @ shared.columns[:, base:].T).reshape(change.shape)
-        fits = self._log_t(self.scene.excess_k - change - taken, np.hypot(mean, besides), look)
+        own = self._own_taken(amounts)
+        fits = self._log_t(self.scene.excess_k - change - taken, np.hypot(mean, besides), look, own=own)
         return fits, self._cost(amounts, shared), taken
 
     def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
         return 0.5 * (amounts**2).sum(axis=-1) + shared.log_width
 
-    def _log_t(self, residual: np.ndarray, mean: np.ndarray, look: Look, row: int | None = None) -> np.ndarray:
+    def _own_taken(self, amounts: np.ndarray) -> np.ndarray:
+        """Return what harmless power changes of the parts take at the parts themselves, last stage, (..., places)."""
+        out = np.zeros((*amounts.shape[:-1], self.scene.places))
+        first = self.shared.columns.shape[1] - len(self.own_rows)
+        last = self.shared.columns.reshape(*self.scene.excess_k.shape, -1)[:, -1]
+        for j, row in enumerate(self.own_rows, start=first):
+            out[..., row] = amounts[..., j] * last[row, j]
+        return out
+
+    def _log_t(
+        self,
+        residual: np.ndarray,
+        mean: np.ndarray,
+        look: Look,
+        row: int | None = None,
+        *,
+        own: np.ndarray | float = 0.0,
+    ) -> np.ndarray:
         """Return the log density at all places, or at the ``row`` of the fault itself, where tails are lighter."""
         rows, tail = (slice(None), self.tail) if row is None else (row, self.settings.tail_at_fault)
         error = (self.settings.pattern_error if look.error is None else look.error) * np.abs(mean)
         if look.fixed is not None:
             error = np.hypot(error, self.settings.dark_error * look.fixed[rows])
         noise2 = self.noise2[rows] + (self.settings.shape_error * error) ** 2
-        bound = self._beyond_healthy(residual[..., -1], np.abs(mean[..., -1]), rows)
+        bound = self._beyond_healthy(residual[..., -1] + own, np.abs(mean[..., -1]), rows)
         return log_t(residual, noise2, self.scene.spread_k[rows], error, tail) - bound
 
     def _beyond_healthy(self, residual: np.ndarray, change: np.ndarray | float, rows: slice | int) -> np.ndarray:
@@ -251,7 +271,8 @@ class Judge:
         residual = (flat - self.shared.columns @ amounts).reshape(1, *scene.excess_k.shape)
         fits = log_t(residual, widened**2 * self.noise2, widened * scene.spread_k, None, self.tail)
         if widened == 1.0:
-            fits = fits - self._beyond_healthy(residual[..., -1], 0.0, slice(None))
+            own = residual[..., -1] + self._own_taken(amounts)
+            fits = fits - self._beyond_healthy(own, 0.0, slice(None))
         return fits[0], float(self._cost(amounts, self.shared))
 
 
@@ -323,12 +344,14 @@ def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: Exp
     warm = _is_warm(scene, settings)
     usual = float(np.median(scene.spread_k[warm, -1] / scene.own_k[warm, -1])) if warm.any() else settings.share_one
     per_part: list[float] = []
+    own_rows: list[int] = []
     brings = (own.shares * np.where(scene.is_seen, scene.own_k[:, -1], 0.0)[:, None]).max(axis=0)
     for i in np.argsort(-brings)[: settings.most_shared]:
         if scene.refs[i] is None or brings[i] < settings.warm_own_k * scene.floor_scale:
             continue
         share = scene.spread_k[i, -1] / scene.own_k[i, -1] if scene.is_seen[i] and scene.own_k[i, -1] > 0 else usual
         per_part.append(min(share, settings.most_power_share))
+        own_rows.append(int(i))
         columns.append(per_part[-1] * own.shares[:, i, None] * scene.own_k)
     columns_flat = np.stack([c.reshape(-1) for c in columns], axis=1)
     tail = tail_of(good_boards, settings)
@@ -347,7 +370,7 @@ def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: Exp
         left = (y - shared.columns @ shared.amounts(y)).reshape(scene.excess_k.shape)
         quad, _ = _quadratic(left, noise2, scene.spread_k)
         trust = scene.is_seen * (tail + left.shape[1]) / (tail + quad)
-    return Judge(scene, shared, trust, power, noise2, tail, settings)
+    return Judge(scene, shared, trust, power, noise2, tail, settings, tuple(own_rows))
 
 
 def _least_amount(share: float, settings: ExplainSettings) -> float:

@@ -24,7 +24,7 @@ class ExcessSettings:
     repeat_fraction: float = knob(0.03, (0.0, 1.0), "spread over own heat between two runs of the same board")
     left_heat_k: float = knob(0.5, (0.0, 50.0), "difference before power-on from which left heat is taken off, K")
     left_heat_sigma: float = knob(6.0, (1.0, 100.0), "and in standard deviations of the camera's noise; judgement")
-    left_heat_error: float = knob(0.3, (0.0, 2.0), "error of the cooling taken off, share of it; judgement")
+    left_heat_error: float = knob(0.6, (0.0, 2.0), "error of the cooling taken off, share of it; judgement")
 
 
 @dataclass(frozen=True)
