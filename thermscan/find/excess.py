@@ -24,6 +24,9 @@ def bench_ring(film: Film, *, settings: ExcessSettings) -> np.ndarray:
     return ~near & film.readable & np.isfinite(film.mean).any(axis=0)
 
 
+SAID_FROM_K = 0.5  # cooling of left heat from which it is said; judgement
+
+
 def bench_drift(film: Film, *, settings: ExcessSettings) -> np.ndarray:
     """Return the drift of camera and room seen on the bench since before power-on, K, ndarray (bins,).
 
@@ -302,7 +305,7 @@ def excess_over(
 
 def _left_sentences(left: LeftHeat, unit: str) -> tuple[str, ...]:
     """Say that heat left from an earlier run was taken off, where it is worth saying."""
-    if unit == "celsius" and left.largest_k < 0.2:
+    if unit == "celsius" and left.largest_k < SAID_FROM_K:
         return ()
     size = f"up to {left.largest_k:.1f} K" if unit == "celsius" else f"up to {left.largest_k:.0f} counts"
     return (
