@@ -33,12 +33,13 @@ SURFACES = open_surfaces()
 NEAR_MM = 3.0  # a free spot this close to a source stands for it
 CLAIM_W = 0.05
 MANY = 14  # sources listed at the most on a board with many
+MANY_CELLS = 1500  # of the fitting grid there: speed
 
 
 def judge(case: PowerCase, kind: str) -> dict:
     """Find the sources of a case and set them against what was put in."""
     plate = default_plate(case.board.thickness_mm)
-    settings = replace(SETTINGS.source, most_sources=MANY) if kind == "many" else SETTINGS.source
+    settings = replace(SETTINGS.source, most_sources=MANY, most_cells=MANY_CELLS) if kind == "many" else SETTINGS.source
     start = time.process_time()
     fit = find_sources(
         case.excess, case.board, plate, side=case.side, runs_s=case.runs_s, surfaces=SURFACES, settings=settings
@@ -163,8 +164,19 @@ def pair_of(case: PowerCase, rows: list[dict]) -> dict:
     return {
         "apart_mm": apart,
         "told": None not in listed and listed[0] != listed[1],
-        "peaks": bool(all(close) and near[0] != near[1]),
+        "peaks": bool(all(close) and near[0] != near[1] and has_dip(case, shown, peaks[near])),
     }
+
+
+def has_dip(case: PowerCase, shown: np.ndarray, ends: np.ndarray) -> bool:
+    """Tell whether the difference falls between two peaks by more than three times what its noise would do."""
+    film = case.excess.film
+    share = np.linspace(0, 1, 15)[:, None]
+    rows, columns = film.grid.to_cell(*(ends[0] * (1 - share) + ends[1] * share).T)
+    course = ndimage.map_coordinates(shown, [rows, columns], order=1)
+    bins = int((film.centres_s > film.edges_s[-1] - 1.0).sum())
+    noise = float(np.nanmedian(np.asarray(case.excess.noise, float))) / np.sqrt(max(1, bins))
+    return bool(min(course[0], course[-1]) - course.min() > 3 * noise)
 
 
 def is_false(source: HeatSource, case: PowerCase) -> bool:

@@ -10,6 +10,10 @@ from thermscan.find.source_search import LinearFit, sweep
 from thermscan.find.source_state import Search
 from thermscan.find.source_template import Place
 
+# Share of the packages thought of that show a source less than the one the limit is stated for: which one a part has is
+# not known, and a limit should hold for most.
+HARD_PACKAGES = 0.1
+
 
 def needed_deviations(log_odds: float, evidence_share: float) -> float:
     """Return the standard deviations at which a source reaches even odds, plus 1.645 for a 95 % chance of that.
@@ -44,7 +48,7 @@ def part_limits(search: Search, fit: LinearFit) -> dict[str, float]:
     for c in search.candidates:
         _, g = fit.project(c.templates)
         z = needed_deviations(search.log_odds(c.place), search.settings.evidence_share)
-        out[c.place.part.ref] = float(z / np.sqrt(np.median(g)) / search.data.gain)
+        out[c.place.part.ref] = float(z / np.sqrt(np.quantile(g, HARD_PACKAGES)) / search.data.gain)
     return out
 
 

@@ -26,13 +26,17 @@ DEPTHS = ("surface", "under_part", "far_side")
 # Contact resistance times footprint, K mm2/W: leadless ceramic parts lie near the low end, leaded packages near the
 # high end (order of magnitude from theta_JB values of data sheets, from memory), so all are tried for every part.
 CONTACT_K_MM2_PER_W = (40.0, 130.0, 400.0, 1200.0)
+TALL_CONTACT_K_MM2_PER_W = (130.0, 400.0, 1200.0, 3600.0)  # cans, windings and housings that stand on leads
 CAPACITY_FACTORS = (0.6, 1.4)
 # Lag of the top over that of heat through the mould above the die, ``(share h)^2 / (2 a)``, besides none for bare dies
-# and ceramics. The die lies below the middle; a = 0.37 mm2/s is 0.7 W/(m K) over 1.9 J/(cm3 K), handbook values of
-# moulding compound.
+# and ceramics; windings, foils and contacts lie as deep in tall bodies. The die lies below the middle; a = 0.37 mm2/s
+# is 0.7 W/(m K) over 1.9 J/(cm3 K), handbook values of moulding compound.
 TOP_LAGS = (0.4, 1.2)
 ABOVE_DIE = 0.6
 MOULD_MM2_PER_S = 0.37
+TALL_MM = 2.0  # from here on a body of any kind shows at its top only later what happens in it
+# Heat capacity of wound parts, J/(cm3 K): ferrite 4.8 g/cm3 times 0.75 J/(g K), copper 3.44; handbook values.
+WOUND_KINDS, WOUND_J_PER_CM3_K = ("inductor", "transformer"), 3.5
 NO_MOULD_KINDS = ("capacitor", "resistor", "inductor", "fuse", "crystal")
 
 
@@ -85,12 +89,14 @@ def packages_of(part: Part, settings: SourceSettings, *, lags: tuple[float, ...]
     """
     area = max(part.w * part.h, 0.2)
     height = part.height_mm or settings.body_height_share * min(part.w, part.h)
-    heat = max(area * height, 0.05) * settings.body_j_per_cm3_k * 1e-3
+    density = WOUND_J_PER_CM3_K if part.kind in WOUND_KINDS else settings.body_j_per_cm3_k
+    heat = max(area * height, 0.05) * density * 1e-3
     through = (ABOVE_DIE * height) ** 2 / (2 * MOULD_MM2_PER_S)
     bodies = [(heat * f, 0.0) for f in CAPACITY_FACTORS]
-    if part.kind not in NO_MOULD_KINDS and through >= settings.least_lag_s:
+    if (part.kind not in NO_MOULD_KINDS or height >= TALL_MM) and through >= settings.least_lag_s:
         bodies += [(heat, f * through) for f in lags]
-    return tuple(Package(r / area, c, top) for r in CONTACT_K_MM2_PER_W for c, top in bodies)
+    contacts = TALL_CONTACT_K_MM2_PER_W if height >= TALL_MM else CONTACT_K_MM2_PER_W
+    return tuple(Package(r / area, c, top) for r in contacts for c, top in bodies)
 
 
 def body_cover(place: Place, data: FitData) -> np.ndarray:
