@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.stats import chi2
 
-from thermscan.measure.placement_corners import corner_covariance
+from thermscan.measure.placement_corners import corner_covariance, corner_rms_px
 from thermscan.measure.placement_fit import (
     Fit,
     layout_measure,
@@ -43,9 +43,8 @@ def _board_centre(board: Board) -> tuple[float, float]:
 
 
 def _layout_error_px(fit: Fit, board: Board, settings: PlacementSettings) -> float:
-    """Return the standard error of a mapped point: noise, and what the board may depart from its file as a whole."""
-    noise = rms_error_px(fit.view, fit.covariance, board_points(board))
-    return float(np.hypot(noise, tolerance_px(fit.view, settings)))
+    """Return the standard error of a mapped point: noise, the model, and what boards may depart from their file."""
+    return corner_rms_px(_corners(fit, board, settings))
 
 
 def _evidence_z(scene: Scene, board: Board, view: View, side: str, settings: PlacementSettings) -> float:
@@ -77,8 +76,13 @@ def _place_near_marks(
 
 
 def _corners(fit: Fit, board: Board, settings: PlacementSettings) -> np.ndarray:
-    """Return the covariance of the corners, ndarray (8, 8) px2: noise, and each corner off by the board's tolerance."""
-    return corner_covariance(fit.view, fit.covariance, board, each_px=tolerance_px(fit.view, settings))
+    """Return the covariance of the corners, ndarray (8, 8) px2.
+
+    Noise, made larger since blocks of one edge err together, and each corner off by the board's tolerance and by what
+    the model of flat regions does not know: walls, solder, heat that drags edges.
+    """
+    each = float(np.hypot(tolerance_px(fit.view, settings), settings.layout_floor_px))
+    return corner_covariance(fit.view, fit.covariance * settings.layout_doubt**2, board, each_px=each)
 
 
 def _marks_only(marks: MarkFit, error_px: float, board: Board, notes: str, settings: PlacementSettings) -> Placement:
@@ -193,6 +197,9 @@ def place_board(
     marks that would settle it. Not valid where the board is bent, or lies behind something that hides its edges.
     """
     settings = settings or PlacementSettings()
+    if not motion.is_tripod:
+        blur = float(np.hypot(settings.optics_blur_px, settings.stabilising_blur_px))
+        settings = replace(settings, optics_blur_px=blur)
     scene = make_scene(motion)
     if camera is not None and camera.bad.shape == scene.valid.shape:
         scene = replace(scene, valid=scene.valid & ~camera.bad)

@@ -166,10 +166,14 @@ def _prior(
 
 
 def _temper(sums: TileSums, prior: np.ndarray) -> float:
-    """Return the factor by which the log-likelihood is too sure of itself, seen in the directions that matter."""
+    """Return the factor by which the log-likelihood is too sure of itself, seen in the directions that matter.
+
+    Slopes of blocks cancel where they were fitted to: of ``n`` blocks only ``n`` less the parameters tell their spread.
+    """
     cover = np.linalg.inv(sums.curvature + prior)
     plain, real = float(np.trace(cover @ sums.curvature)), float(np.trace(cover @ sums.spread))
-    return float(np.clip(plain / max(real, 1e-12), 1e-3, 1.0))
+    left = max(sums.informative - plain, 1.0) / max(sums.informative, 1)
+    return float(np.clip(left * plain / max(real, 1e-12), 1e-3, 1.0))
 
 
 def fit_view(
@@ -301,8 +305,8 @@ def levels_for(shape: tuple[int, int]) -> list[tuple[int, float]]:
 
 
 def tolerance_px(view: View, settings: PlacementSettings) -> float:
-    """Return how far a point may be off because boards depart from their file, px (2-D distance)."""
-    return float(np.sqrt(2.0) * settings.layout_tolerance_mm * view.focal_px / view.shift_mm[2])
+    """Return how far a point may be off because outlines depart from their file, by half of what parts do, px (2-D)."""
+    return float(np.sqrt(2.0) * settings.layout_tolerance_mm / 2 * view.focal_px / view.shift_mm[2])
 
 
 def refine(

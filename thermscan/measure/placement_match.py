@@ -246,6 +246,11 @@ def _found(
     return _Found(fit, transferred, margin, fit.last_px < settings.unsettled_px)
 
 
+def _doubted(found: _Found, factor: float) -> _Found:
+    """Return a match with a larger error: pictures that never moved carry the sensor's pattern, which pulls it."""
+    return replace(found, fit=replace(found.fit, covariance=found.fit.covariance * factor**2))
+
+
 def _judge(
     found: _Found, own: Placement, own_view: View, board: Board, name: str, settings: PlacementSettings
 ) -> tuple[Placement, str]:
@@ -323,6 +328,8 @@ def match_placements(
             good_scene = without_stripes(good_scene, board, own_view, side=side, settings=settings)
         pair = Pair(faulty_scene, good_scene, board, side, faulty_view)
         found = _match_one(pair, own, own_view, _base(motion, board, side, settings), settings)
+        if faulty.is_tripod and motion.is_tripod:
+            found = _doubted(found, settings.still_doubt)
         good, said = _judge(found, own, own_view, board, f"good {number}", settings)
         matched.append(good)
         warnings += [said] if said else []

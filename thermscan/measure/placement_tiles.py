@@ -55,12 +55,15 @@ class TileSums:
         Sum over blocks of the outer product of their gradients (what the gradient really varies by).
     log_likelihood : ndarray of shape (blocks,)
         Sum over channels, a block, less one for each column fitted.
+    informative : int
+        Number of blocks that the slope comes from.
     """
 
     curvature: np.ndarray
     slope: np.ndarray
     spread: np.ndarray
     log_likelihood: np.ndarray
+    informative: int = 0
 
     def __add__(self, other: TileSums) -> TileSums:
         """Join independent evidence about the same view."""
@@ -69,6 +72,7 @@ class TileSums:
             self.slope + other.slope,
             self.spread + other.spread,
             np.concatenate([self.log_likelihood, other.log_likelihood]),
+            self.informative + other.informative,
         )
 
 
@@ -135,6 +139,7 @@ class _Sums:
             self.scores.sum(axis=0),
             self.scores.T @ self.scores,
             self.log_likelihood,
+            int(self.scores.any(axis=1).sum()),
         )
 
 

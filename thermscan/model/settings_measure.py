@@ -231,7 +231,10 @@ class PlacementSettings:
     odd_click_sigmas: float = knob(
         4.0, (2.0, 20.0), "a mark this many sigmas from where five or more others put it is left out"
     )
-    optics_blur_px: float = knob(0.6, (0.1, 5.0), "usual blur of optics and stabilising, standard deviation, px")
+    optics_blur_px: float = knob(0.6, (0.1, 5.0), "usual blur of the optics, standard deviation, px")
+    stabilising_blur_px: float = knob(
+        0.6, (0.0, 5.0), "further blur of pictures that are means of moved frames, px; made boards"
+    )
     tile_px: float = knob(36.0, (8.0, 128.0), "side of the tiles that have their own brightness and noise, px")
     block_px: float = knob(9.0, (2.0, 64.0), "side of the blocks taken as independent when errors are estimated, px")
     huber: float = knob(2.0, (0.5, 10.0), "residuals beyond this many robust sigmas count linearly (Huber 1964)")
@@ -245,6 +248,9 @@ class PlacementSettings:
     pattern_doubt: float = knob(
         4.0, (1.0, 20.0), "error of a pattern fit over what the scatter of parts tells: heat drags edges; made boards"
     )
+    still_doubt: float = knob(
+        2.0, (1.0, 20.0), "the same again where neither picture moved: the sensor's pattern is in both; made boards"
+    )
     unsettled_px: float = knob(0.2, (0.01, 5.0), "last step of a pattern fit above which it found no rest, px")
     edge_slope: float = knob(
         0.05, (0.0, 1.0), "slope of the layout's coverage from which a pixel counts as near an edge, 1/px"
@@ -255,12 +261,12 @@ class PlacementSettings:
         4.0, (2.0, 64.0), "side of such a block at the least: a displacement must show in it, px"
     )
     smallest_zoom: float = knob(0.6, (0.2, 0.95), "smallest scale of one picture against another that is searched")
-    agree_sigmas: float = knob(4.0, (1.0, 20.0), "outline and pattern may differ by this many of their joint errors")
+    agree_sigmas: float = knob(3.0, (1.0, 20.0), "outline and pattern may differ by this many of their joint errors")
     agree_px: float = knob(
         0.5, (0.0, 10.0), "and by this much for what neither error knows (board against its file), px"
     )
     loose_px: float = knob(1.0, (0.05, 10.0), "error of following the frames from which no placing is trusted, px")
-    near_px: float = knob(0.5, (0.0, 10.0), "placements better than this start the pattern match on full pictures, px")
+    near_px: float = knob(0.8, (0.0, 10.0), "placements better than this start the pattern match on full pictures, px")
     search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
     smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")
     largest_share: float = knob(
@@ -277,6 +283,12 @@ class PlacementSettings:
     same_place_px: float = knob(2.0, (0.2, 20.0), "starts that end closer than this over the board are one, px")
     layout_tolerance_mm: float = knob(
         0.1, (0.0, 2.0), "tolerance of part positions and outline against the board file (common practice)"
+    )
+    layout_doubt: float = knob(
+        3.0, (1.0, 20.0), "error of a layout fit over what the spread between blocks tells; made boards"
+    )
+    layout_floor_px: float = knob(
+        0.2, (0.0, 5.0), "error of each corner that no noise explains: walls, solder, dragged edges, px; made boards"
     )
     distrust_error_px: float = knob(2.5, (0.2, 50.0), "standard error above which a placement is not trusted, px")
 
