@@ -1,7 +1,7 @@
 """Error of registration over made recordings: frame to frame, faulty to good, and to the outline.
 
 Run: ``python tests/bench/bench_registration.py --seeds 1000:1100 --store FOLDER --out FILE.jsonl``. A seed is a pair,
-two recordings; 100 pairs take about 25 minutes of one processor. Made recordings and their motion are kept in FOLDER
+two recordings; 100 pairs take about 40 minutes of one processor. Made recordings and their motion are kept in FOLDER
 (``--make-only`` stops there), and seeds already in FILE are skipped, so that a run that was stopped goes on; two
 processes may share out the seeds. ``--report`` prints the table of FILE.
 
@@ -261,6 +261,7 @@ def main():
     parser.add_argument("--store", type=Path, default=Path("registration_store"))
     parser.add_argument("--out", type=Path, default=Path("registration.jsonl"))
     parser.add_argument("--ways", default="marks,free")
+    parser.add_argument("--free-every", type=int, default=1, help="start without clicks on every n-th seed only")
     parser.add_argument("--make-only", action="store_true")
     parser.add_argument("--report", action="store_true")
     options = parser.parse_args()
@@ -279,7 +280,8 @@ def main():
             if options.make_only:
                 made(seed, options.store)
                 continue
-            row = run(seed, options.store, options.ways.split(","))
+            ways = [w for w in options.ways.split(",") if w != "free" or seed % options.free_every == 0]
+            row = run(seed, options.store, ways)
         except Exception:  # one case that fails is told and counted, the others go on
             print(f"seed {seed}: {traceback.format_exc(limit=3)}", flush=True)
             row = {"seed": seed, "broken": traceback.format_exc(limit=1)}
