@@ -8,7 +8,8 @@ from scipy import ndimage
 from skimage import data, registration, transform
 
 from thermscan.measure.motion_coarse import CoarseTracker
-from thermscan.measure.placement_tiles import Tile
+from thermscan.measure.placement_fit import _temper
+from thermscan.measure.placement_tiles import Tile, TileSums
 from thermscan.measure.placement_units import Units, gather, sum_units
 from thermscan.model.settings import MotionSettings, PlacementSettings
 
@@ -98,3 +99,19 @@ def test_coarse_shift_agrees_with_scikit_image_opencv_and_simpleitk():
     _, found = cv2.findTransformECC(a, b, start, cv2.MOTION_TRANSLATION, stop, None, 5)
     assert found[:, 2] == pytest.approx([2.3, -3.4], abs=0.05)  # the coarse shift is near enough for ECC to end there
     assert itk_shift(a, b) == pytest.approx([2.3, -3.4], abs=0.1)  # linear sampling blurs between pixels
+
+
+def test_few_blocks_do_not_make_a_pose_look_sure():
+    # Least squares of eight parameters from twelve values: residuals over n - p give the variance without bias
+    # (Seber & Lee, Linear Regression Analysis, theorem 3.3, from memory); numpy.polyfit divides by the same.
+    rng, n, sigma = np.random.default_rng(5), 12, 2.0
+    columns = np.fft.fft(np.eye(n))[:, 1:5] / np.sqrt(n / 2)
+    basis = np.hstack([columns.real, columns.imag])
+    variances = []
+    for _ in range(300):
+        values = rng.normal(0, sigma, n)
+        left = values - basis @ (basis.T @ values)
+        scores = basis * left[:, None]
+        sums = TileSums(basis.T @ basis, scores.sum(axis=0), scores.T @ scores, np.zeros(n), n)
+        variances.append(1 / _temper(sums, 1e-9 * np.eye(8)))
+    assert np.mean(variances) == pytest.approx(sigma**2, rel=0.1)
