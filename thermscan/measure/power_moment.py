@@ -63,7 +63,12 @@ def _departure(stretch: Stretch, trend: np.ndarray, courses: Courses, from_s: fl
 
 
 def refine_moment(
-    courses: Courses, moment: float, between: tuple[float, float], *, settings: TimingSettings
+    courses: Courses,
+    moment: float,
+    between: tuple[float, float],
+    lags_s: tuple[float, ...] = (0.0,),
+    *,
+    settings: TimingSettings,
 ) -> Measured:
     """Return a moment with its 95 % interval, s.
 
@@ -74,11 +79,14 @@ def refine_moment(
         First guess, good to ``fine_reach`` samples.
     between : (float, float), s
         Moments before and after, which bound the samples used.
+    lags_s : tuple of float, s
+        Lags of the answers (``late_responses``) that are equally likely beforehand.
     settings : TimingSettings
 
     Notes
     -----
-    Posterior over a grid of moments, the trend before and the answers after it integrated out, all courses together.
+    Posterior over a grid of moments, lags, the trend before and the answers after it integrated out, all courses
+    together.
     The noise is white plus a random walk measured before the moment, plus a share of how far the course has left its
     trend: what the answers cannot follow grows with the heat. Then widened by the misfit, and towards earlier
     moments by ``moment_lag_s``, since heat reaches the surface of a body late, and towards later ones by
@@ -94,11 +102,12 @@ def refine_moment(
     grid = grid[(grid > stretch.times_s[1]) & (grid < stretch.times_s[-3])]
     if len(grid) < 3:
         return plain
-    cost, misfit = _costs(stretch, courses, grid, settings)
-    best = int(np.argmin(cost))
+    tried = [_costs(stretch, courses, grid, lag, settings) for lag in lags_s]
+    cost, misfit = (np.stack(values) for values in zip(*tried, strict=True))
+    best = np.unravel_index(int(np.argmin(cost)), cost.shape)
     freedom = stretch.values.size - 5 * stretch.values.shape[1]
     scale = max(1.0, misfit[best] / max(freedom, 1))
-    weight = np.exp(-0.5 * (cost - cost[best]) / scale)
+    weight = np.exp(-0.5 * (cost - cost[best]) / scale).sum(axis=0)
     share = np.cumsum(weight) / weight.sum()
     low, high = np.interp([0.025, 0.975], share, grid)
     middle = float(np.clip((weight * grid).sum() / weight.sum(), low, high))
@@ -106,17 +115,29 @@ def refine_moment(
     return Measured(middle, float(low - slack - settings.moment_lag_s), float(high + slack + settings.moment_lead_s))
 
 
+def late_responses(times_s: np.ndarray, moment_s: float, constants_s: np.ndarray, lag_s: float) -> np.ndarray:
+    """Return the answers of bodies whose heat reaches the surface through one more body, ndarray (times, constants).
+
+    ``responses`` seen through a first-order lag: 1 - (tau exp(-t / tau) - lag exp(-t / lag)) / (tau - lag). The two
+    time constants must differ.
+    """
+    if lag_s <= 0:
+        return responses(times_s, moment_s, constants_s)
+    own, late = responses(times_s, moment_s, constants_s), responses(times_s, moment_s, np.array([lag_s]))
+    return (constants_s * own - lag_s * late) / (constants_s - lag_s)
+
+
 def _costs(
-    stretch: Stretch, courses: Courses, grid: np.ndarray, settings: TimingSettings
+    stretch: Stretch, courses: Courses, grid: np.ndarray, lag_s: float, settings: TimingSettings
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return minus twice the log posterior, and the weighted misfit, at each moment of the grid."""
+    """Return minus twice the log posterior, and the weighted misfit, at each moment of the grid, for one lag."""
     trend = _trend(stretch, courses.jumps(stretch.times_s))
     since = (stretch.times_s - stretch.times_s[0]) / courses.step_s
     walk = np.minimum.outer(since, since)
     left = _departure(stretch, _trend(stretch, np.zeros((len(since), 0))), courses, float(grid[0]))
     wide = 2.0 * np.ptp(stretch.values, axis=0)
     cost, misfit = np.zeros(len(grid)), np.zeros(len(grid))
-    answers = [responses(stretch.times_s, g, PROMPT_CONSTANTS_S) for g in grid]
+    answers = [late_responses(stretch.times_s, g, PROMPT_CONSTANTS_S, lag_s) for g in grid]
     for k in range(stretch.values.shape[1]):
         spread = courses.white[k] ** 2 + (settings.departure_error * left[:, k]) ** 2
         root = cholesky(np.diag(spread) + courses.wander[k] ** 2 * walk, lower=True)

@@ -115,7 +115,11 @@ def _switches_at(courses: Courses, edges: tuple[float, ...], settings: TimingSet
         between = (bounds[i - 1], bounds[i + 1])
         # a moment right after it mends the shape of a fast part's answer, and must not hide that answer
         after = next(b for b in bounds[i + 1 :] if b > edge + settings.close_steps * courses.step_s)
-        at = refine_moment(courses, edge, (bounds[i - 1], after), settings=settings)
+        maps = slope_maps(courses, edge, between, settings=settings)
+        warms = balance(maps.change, maps.error, sigmas=settings.source_sigmas) > 0
+        # rails come up one after another and heat comes out late; power goes everywhere at once
+        lags = settings.moment_lags_s if warms else (0.0,)
+        at = refine_moment(courses, edge, (bounds[i - 1], after), lags, settings=settings)
         maps = slope_maps(courses, at.value, between, settings=settings)
         switches.append(Switch(at, balance(maps.change, maps.error, sigmas=settings.source_sigmas), maps))
     return tuple(switches)
@@ -165,12 +169,11 @@ def read_runs(
         if made is None:
             if switch.balance > settings.purity:
                 start, made = switch.at_s, switch.maps.change
-            elif number == 0 and switch.balance < -settings.purity and _size(switch) > settings.before_share * most:
+            elif number == 0 and _ends_a_run(courses, switch, most, _next_s(switches, number), settings):
                 runs.append((None, switch.at_s))
             continue
-        until = switches[number + 1].at_s.low if number + 1 < len(switches) else np.inf
         is_off = switch.balance < -settings.purity and share_taken(switch, made, settings) > settings.off_share
-        if is_off and _falls(courses, switch, made, until, settings):
+        if is_off and _falls(courses, switch, made, _next_s(switches, number), settings):
             runs.append((start, switch.at_s))
             start, made = None, None
         else:
@@ -194,10 +197,29 @@ def _warmed_before(courses: Courses, first: Switch, settings: TimingSettings) ->
     return rise > max(settings.kept_share * float(np.ptp(level)), settings.turn_sigmas * noise)
 
 
+def _ends_a_run(courses: Courses, first: Switch, most: float, until_s: float, settings: TimingSettings) -> bool:
+    """Tell whether the first switch ends a run that began before: what cools falls, what was warming warms no more.
+
+    ``most`` is the size of the largest switch. A part of a running board that is switched off leaves others warming.
+    """
+    if first.balance >= -settings.purity or _size(first) <= settings.before_share * most:
+        return False
+    early, error = first_slopes(courses, first.at_s.low, settings=settings)
+    warming = balance(early, error, sigmas=settings.source_sigmas) > settings.purity
+    if warming and share_taken(first, np.maximum(early, 0.0), settings) <= settings.off_share:
+        return False
+    return _falls(courses, first, -first.maps.change, until_s, settings)
+
+
+def _next_s(switches: Sequence[Switch], number: int) -> float:
+    """Return when the switch after the given one may begin at the earliest, s; infinite for the last."""
+    return switches[number + 1].at_s.low if number + 1 < len(switches) else np.inf
+
+
 def _falls(courses: Courses, off: Switch, made: np.ndarray, until_s: float, settings: TimingSettings) -> bool:
     """Tell whether the cells that warmed most lose heat after a switch, up to the next one at ``until_s``.
 
-    ``made`` is as for ``share_taken``.
+    ``made`` is as for ``share_taken``, or what the switch takes away where nothing was seen to be made.
     """
     sources = made > max(settings.source_share * float(made.max(initial=0.0)), 1e-12)
     times = courses.times_s

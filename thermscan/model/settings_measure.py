@@ -168,7 +168,7 @@ class TimingSettings:
     most_edges: int = knob(14, (2, 200), "moments at the most: seven tries of a supply")
     look_ahead: int = knob(4, (1, 20), "moments that may pay for themselves together: two tries of a supply")
     kept_share: float = knob(0.3, (0.0, 1.0), "of the largest rise, that a board still on must keep to the end")
-    cooled_share: float = knob(0.15, (0.0, 1.0), "of the largest rise, that is left a second after power-off")
+    cooled_share: float = knob(0.08, (0.0, 1.0), "of the largest rise, that is left a second after power-off")
     turn_sigmas: float = knob(
         8.0, (3.0, 50.0), "fall of what is heated, over its noise, from which the power went; thousands of samples"
     )
@@ -182,11 +182,12 @@ class TimingSettings:
     grid_step: float = knob(0.2, (0.01, 1.0), "pitch of the fine search, samples")
     departure_error: float = knob(0.05, (0.0, 0.5), "share of the answer so far that its model may be off; judgement")
     moment_slack: float = knob(0.25, (0.0, 5.0), "samples added to each end of an interval: frames take time")
+    moment_lags_s: tuple[float, ...] = (0.0, 0.05, 0.2)
     moment_lag_s: float = knob(
-        0.12, (0.0, 5.0), "added at the early end: 0.5 to 1 mm of moulding compound lag by L2 / (pi2 a), 0.1 to 0.3 s"
+        0.08, (0.0, 5.0), "added at the early end: 0.5 to 1 mm of moulding compound lag by L2 / (pi2 a), 0.1 to 0.3 s"
     )
     moment_lead_s: float = knob(
-        0.1, (0.0, 5.0), "added at the late end: what sways or glitters just before is read as a start; made boards"
+        0.08, (0.0, 5.0), "added at the late end: what sways or glitters just before is read as a start; made boards"
     )
     slope_s: float = knob(1.0, (0.05, 30.0), "stretch on each side over which slopes are compared")
     source_sigmas: float = knob(5.0, (2.0, 20.0), "change of slope over its error from which a cell counts")
