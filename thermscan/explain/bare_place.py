@@ -17,7 +17,8 @@ class Bare:
     """A place off the bodies that may be at fault.
 
     ``near`` are the nearest parts, nearest first; ``owners`` those whose pads and solder lie within reach of it, with
-    shares that add to one.
+    shares that add to one. ``under`` is the part whose body covers the place: heat there that is not the part's own is
+    made beneath it, in the board or on the other side.
     """
 
     x_mm: float
@@ -25,6 +26,7 @@ class Bare:
     place_95_mm: float
     near: tuple[str, ...]
     owners: tuple[tuple[str, float], ...] = ()
+    under: str = ""
 
 
 def bare_places(
@@ -34,7 +36,7 @@ def bare_places(
     found: list[tuple[float, float, float]] = [
         (h.x_mm, h.y_mm, h.place_95_mm)
         for h in evidence.hotspots
-        if h.kind == "hot" and not _is_on_body(board, h.x_mm, h.y_mm, evidence.side)
+        if h.kind == "hot" and not _body_over(board, h.x_mm, h.y_mm, evidence.side)
     ]
     found += [(s.x_mm, s.y_mm, s.place_95_mm) for s in evidence.sources if s.ref is None and s.power_w.value > 0]
     z = scene.significance()
@@ -47,13 +49,15 @@ def bare_places(
         if any(np.hypot(b.x_mm - x, b.y_mm - y) < settings.block_mm for b in kept):
             continue
         owners = _owners(board, x, y, evidence.side, reach_mm=settings.pads_mm + min(float(radius), settings.pads_mm))
-        kept.append(Bare(float(x), float(y), float(radius), _nearest(board, x, y, evidence.side), owners))
+        under = _body_over(board, x, y, evidence.side)
+        near = _nearest(board, x, y, evidence.side)
+        kept.append(Bare(float(x), float(y), float(radius), near, () if under else owners, under))
     return tuple(kept)
 
 
-def _is_on_body(board: Board | None, x: float, y: float, side: str) -> bool:
+def _body_over(board: Board | None, x: float, y: float, side: str) -> str:
     parts = board.parts_on(side) if board is not None else ()
-    return any(bool(p.contains(np.array(x), np.array(y))) for p in parts)
+    return next((p.ref for p in parts if bool(p.contains(np.array(x), np.array(y)))), "")
 
 
 def edge_distance_mm(part: Part, x_mm: float, y_mm: float) -> float:

@@ -431,7 +431,8 @@ def _add_bare(lineup: Lineup, number: int) -> None:
     # A bridge between two parts is one fault: it is listed once, with the part that is nearer.
     is_between = len(place.owners) > 1
     for fault, share in AT_BARE.items():
-        if fault != "bridge" or not is_between:
+        is_possible = not is_between if fault == "bridge" else True
+        if fault == "hidden_source" or (is_possible and not place.under):
             seen = deep if fault == "hidden_source" else views
             _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share, tuple(seen), at=number))
     parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}

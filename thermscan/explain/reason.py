@@ -37,6 +37,8 @@ def compared_with(evidence: Evidence) -> str:
     """Name what the board was compared with."""
     if evidence.basis == "itself_before":
         return "this board before"
+    if evidence.is_injection and evidence.basis == "itself_only":
+        return "before the net was fed"
     if evidence.basis == "itself_only":
         return "what its kind is expected to show"
     return "the good board" if evidence.good_boards == 1 else f"the {evidence.good_boards} good boards"
@@ -127,13 +129,10 @@ def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:
     i = int(np.argmin(np.where(scene.is_seen, distance, np.inf)))
     near = f" between {' and '.join(place.near[:2])}" if len(place.near) >= 2 else ""
     where = f"the board at x {place.x_mm:.1f}, y {place.y_mm:.1f} mm{near}"
+    sits = f"beneath {place.under}" if place.under else "and no listed part sits there"
     if "no_millimetres" in evidence.flags:
         where = f"this place of the picture{near}"
-    return (
-        f"{where} is"
-        f" {number(scene.excess_k[i, -1], _unit(evidence))}"
-        f" warmer than {compared_with(evidence)}, and no listed part sits there"
-    )
+    return f"{where} is {number(scene.excess_k[i, -1], _unit(evidence))} warmer than {compared_with(evidence)}, {sits}"
 
 
 def _dark_sentences(main: Hypothesis, lineup: Lineup, evidence: Evidence) -> list[str]:
