@@ -92,11 +92,14 @@ def judge_source(true: TrueSource, case: PowerCase, fit, plate: Plate) -> dict:
 
 
 def listed_at(true: TrueSource, sources: tuple[HeatSource, ...]) -> int | None:
-    """Return which listed source stands for a true one: by name, else the nearest within reach."""
-    for i, s in enumerate(sources):
-        if s.ref is not None and s.ref in true.refs:
-            return i
+    """Return which listed source stands for a true one: by name, else the nearest within reach.
+
+    A bridge has two names, neither of which makes the heat: there the nearest comes first.
+    """
     away = [np.hypot(s.x_mm - true.x_mm, s.y_mm - true.y_mm) for s in sources]
+    named = [i for i, s in enumerate(sources) if s.ref is not None and s.ref in true.refs]
+    if named and (len(true.refs) == 1 or min(away) >= NEAR_MM):
+        return named[0]
     return int(np.argmin(away)) if away and min(away) < NEAR_MM else None
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+LEAST_W = 0.01  # what makes less over the good boards (parts that stay dead with their rail) is no source of heat
 DEPTHS = ("surface", "under_part", "far_side")
 
 
@@ -38,12 +39,14 @@ def print_table(done: list[dict], *, asked: int) -> None:
 def sources_of(boards: list[dict]) -> list[dict]:
     """Return all sources with the camera and seconds of their board."""
     more = ("camera", "on_s", "pixel_mm", "word", "seed")
-    return [s | {k: d[k] for k in more} for d in boards for s in d["sources"]]
+    return [s | {k: d[k] for k in more} for d in boards for s in d["sources"] if s["watts"] >= LEAST_W]
 
 
 def print_kind(boards: list[dict]) -> None:
     """Print errors, coverage, place and pairs of one kind of boards."""
     rows = sources_of(boards)
+    count = sum(len(d["sources"]) for d in boards)
+    print(f"  left out, below {LEAST_W} W over the good boards: {count - len(rows)} of {count}")
     print_found(rows)
     print_power("all", rows)
     for name, chosen in SPLITS.items():

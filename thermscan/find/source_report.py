@@ -57,7 +57,8 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
     x, y, radius = place_of(search, found, honest)
     depths = depth_shares(found)
     part = found.place.part
-    flags = ("far_side",) if max(depths, key=lambda d: depths[d]) == "far_side" else ()
+    depth = said_depth(depths, part is not None and part.side != search.maker.side, search.settings.hidden_sure)
+    flags = ("far_side",) if depth == "far_side" else ()
     return HeatSource(
         ref=part.ref if part else None,
         x_mm=x,
@@ -66,7 +67,7 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
         power_w=power,
         course_w=power.value * on_film(search, power_course(search, found, fit), excess),
         needed_probability=needed_probability(search, found, honest),
-        depth=max(depths, key=lambda d: depths[d]),
+        depth=depth,
         depth_probability=depths,
         flags=flags,
         rivals=found.rivals,
@@ -140,6 +141,18 @@ def depth_shares(found: Found) -> dict[str, float]:
     for option, w in zip(found.options, found.weights, strict=True):
         depths[option.depth] = depths.get(option.depth, 0.0) + float(w)
     return depths
+
+
+def said_depth(depths: dict[str, float], is_behind: bool, hidden_sure: float) -> str:
+    """Return the depth that is said: hidden only where it is nearly sure, or where the named part sits behind.
+
+    A body that stores much heat shows it as late and as wide as a source behind it does, so that the probabilities
+    tell the two apart less well than they say.
+    """
+    hidden = {d: p for d, p in depths.items() if d != "surface"}
+    if is_behind or sum(hidden.values()) >= hidden_sure:
+        return max(hidden, key=lambda d: hidden[d]) if hidden else "surface"
+    return "surface"
 
 
 def mixture_power(mean: np.ndarray, error: np.ndarray, weights: np.ndarray, *, search: Search) -> Measured:

@@ -182,12 +182,17 @@ class SourceSettings:
         "standard error of log power that all hypotheses share: copper that differs from place to place; judgement",
     )
     place_blur_share: float = knob(
-        0.35,
+        0.4,
         (0.0, 3.0),
         "error of a place over what optics and pixels smear: heat runs along copper that is not known; judgement",
     )
+    hidden_sure: float = knob(
+        0.9,
+        (0.5, 1.0),
+        "probability of not being made on the seen face from which a source is said to be hidden; judgement",
+    )
     place_body_share: float = knob(
-        0.25,
+        0.3,
         (0.0, 3.0),
         "error of a place over the size of the body that is warmed, or over the way through the board: judgement",
     )
