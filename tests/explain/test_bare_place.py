@@ -1,0 +1,54 @@
+"""Doubts that belong to the picture: stray paths of strong heat, heat beneath a body, shorts that do not show."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from thermscan.explain.bare_place import bare_places
+from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.scene import set_scene
+from thermscan.explain.suspect import look_at, prepare
+from thermscan.model.evidence import Priors
+from thermscan.model.quantity import Measured
+from thermscan.model.result import HeatSource
+from thermscan.model.settings import ExplainSettings
+
+SETTINGS = ExplainSettings()
+
+
+@pytest.fixture(scope="module")
+def case(made_case):
+    return made_case(3, "short")
+
+
+def test_a_strong_difference_leaves_room_for_stray_paths_everywhere(case):
+    scene = set_scene(case.evidence, case.board, settings=SETTINGS)
+    plain = set_scene(case.evidence, case.board, settings=replace(SETTINGS, stray_share=0.0))
+    largest = np.abs(plain.excess_k[plain.is_seen, -1]).max()
+    added = np.sqrt(scene.noise_k[:, -1] ** 2 - plain.noise_k[:, -1] ** 2)
+    assert np.allclose(added, SETTINGS.stray_share * largest)
+
+
+def source_at(x, y):
+    depth = {"surface": 0.2, "under_part": 0.6, "far_side": 0.2}
+    watts = Measured(0.5, 0.3, 0.7)
+    return HeatSource(None, x, y, 0.5, watts, np.zeros(3), 1.0, "under_part", depth, (), {"": 0.9})
+
+
+def test_a_free_source_beneath_a_body_is_heat_under_it_and_nothing_else(case):
+    part = max(case.board.parts_on(case.evidence.side), key=lambda p: p.w * p.h)
+    evidence = replace(case.evidence, hotspots=(), sources=(source_at(part.x, part.y),))
+    scene = set_scene(evidence, case.board, settings=SETTINGS)
+    place = bare_places(evidence, scene, case.board, settings=SETTINGS)[0]
+    assert (place.under, place.owners) == (part.ref, ())
+    lineup, _ = prepare(evidence, scene, case.board, grow_tree(case.board), priors=Priors(), settings=SETTINGS)
+    assert {h.fault for h in lineup.hypotheses if h.where == "@0"} == {"hidden_source"}
+
+
+def test_a_short_that_is_not_seen_is_weighed_with_what_it_does_to_the_supply(case):
+    hidden = next(p for p in case.evidence.parts if p.kind == "capacitor" and p.ref != case.ref)
+    parts = tuple(p if p.ref != hidden.ref else replace(p, state="unreadable") for p in case.evidence.parts)
+    looked = look_at(replace(case.evidence, parts=parts), case.board, priors=Priors(), settings=SETTINGS)
+    assert any(h.where == hidden.ref and h.fault == "short" for h in looked.lineup.hypotheses)
+    assert np.all((looked.lineup.gives_up >= 0) & (looked.lineup.gives_up <= 1))
