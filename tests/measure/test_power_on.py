@@ -4,11 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import signal
 from scipy.fft import dctn, idctn
 
 from thermscan.measure.power_cells import sample_cells
 from thermscan.measure.power_edges import responses
 from thermscan.measure.power_log import combined, read_supply_log
+from thermscan.measure.power_moment import late_responses
 from thermscan.measure.power_on import find_power
 from thermscan.model.camera_events import CameraEvent, CameraState
 from thermscan.model.pose import Motion
@@ -126,6 +128,61 @@ def test_on_before_recording():
     assert timing.off_s.value == pytest.approx(7.0, abs=1 / RATE_HZ)
 
 
+def test_a_part_that_is_switched_off_on_a_running_board_is_no_power_off():
+    times = clock(4.0)
+    on = [(-3.0, 1.0)]
+    rise = plate_rise(times, [(12, 8, 3.0, on), (18, 16, 3.0, on), (6, 24, 1.5, [*on, (1.5, 0.0)])])
+    timing = timing_of(record(rise, times, noise=0.03))
+    assert (timing.on_s, timing.off_s) == (None, None)
+
+
+def through_a_shutter(closed_s):
+    """Switched on at 2.1 s and off at 4.6 s; the shutter is closed for 0.3 s and changes the pattern of the sensor."""
+    times = clock(7.0)
+    rise = plate_rise(times, [(12, 16, 3.0, [(2.1, 1.0), (4.6, 0.0)])])
+    after = times >= closed_s + 0.3
+    rise = rise + 0.1 * after[:, None, None] * np.random.default_rng(3).normal(0, 1, rise.shape[1:])
+    recording = record(rise, times)
+    camera = calm_camera(recording, events=(CameraEvent("offset_step", int(np.argmax(after)), 1, "shutter"),))
+    return find_power(recording, replace(camera, usable=(times < closed_s) | after), tripod(recording))
+
+
+@pytest.mark.parametrize("closed_s", [1.0, 3.2, 5.6])
+def test_a_shutter_that_closes_near_a_switch_does_not_move_it(closed_s):
+    timing = through_a_shutter(closed_s)
+    assert timing.on_s.low <= 2.1 <= timing.on_s.high
+    assert timing.on_s.value == pytest.approx(2.1, abs=1 / RATE_HZ)
+    assert timing.off_s.value == pytest.approx(4.6, abs=1 / RATE_HZ)
+
+
+def test_a_power_on_behind_the_shutter_is_not_called_on_before():
+    timing = through_a_shutter(1.9)
+    assert timing.on_s is None or timing.on_s.low <= 2.1 <= timing.on_s.high
+    assert not timing.on_why.startswith("on_before")
+    assert timing.off_s.low <= 4.6 <= timing.off_s.high
+
+
+def test_late_responses_are_those_of_two_bodies_in_a_row():
+    # reference: scipy.signal.step of 1 / ((tau s + 1) (lag s + 1))
+    since = np.linspace(0, 3, 61)
+    for tau in (0.1, 0.4, 1.6):
+        want = signal.step(signal.lti([1.0], np.polymul([tau, 1.0], [0.2, 1.0])), T=since)[1]
+        got = late_responses(since + 1.5, 1.5, np.array([tau]), 0.2)[:, 0]
+        np.testing.assert_allclose(got, want, atol=1e-6)
+
+
+def test_heat_that_comes_out_late_is_inside_the_interval():
+    times = clock(7.0)
+    held = []
+    for number, lag in enumerate((0.05, 0.15, 0.3)):
+        moment = 2.0 + 0.037 * number
+        rise = np.zeros((len(times), ROWS, COLUMNS))
+        rise[:, 8:14, 10:20] = 6.0 * late_responses(times, moment, np.array([1.2]), lag)[:, :, None]
+        timing = timing_of(record(rise, times, seed=number))
+        held.append(timing.on_s.low <= moment <= timing.on_s.high)
+    assert all(held)
+
+
 def test_a_later_stage_is_not_the_power_on():
     times = clock(12.0)
     sources = [(12, 16, 8.0, [(-0.5, 1.0)]), (7, 8, 6.0, [(5.0, 1.0)])]
@@ -146,7 +203,8 @@ def test_a_small_part_that_has_reached_its_heat_is_no_power_off(tau_s):
     times = clock(10.0)
     rise = plate_rise(times, [(12, 10, 1.5, [(2.0, 1.0)])]) + fast_body(times, 2.0, tau_s, 12.0)
     timing = timing_of(record(rise, times))
-    assert abs(timing.on_s.value - 2.0) < 0.5
+    assert abs(timing.on_s.value - 2.0) < 1 / RATE_HZ
+    assert timing.on_s.low <= 2.0 <= timing.on_s.high
     assert timing.off_s is None
 
 
@@ -256,6 +314,15 @@ def test_log_that_disagrees_is_reported_and_not_believed():
     assert timing.on_s.value == pytest.approx(4.1, abs=1 / RATE_HZ)
     assert timing.source == "temperature"
     assert any("not believed" in line for line in timing.warnings)
+
+
+def test_the_log_gives_the_runs_where_the_temperatures_show_none():
+    times = clock(12.0)
+    log = tuple(replace(p, amps=0.0) if 6.0 <= p.time_s < 7.0 else p for p in log_points(4.1, 9.3, step=0.1))
+    timing = timing_of(record(0.0 * plate_rise(times, [(12, 16, 1.0, [(1.0, 1.0)])]), times, facts=Facts(supply=log)))
+    assert (timing.source, timing.restarts) == ("supply log", 1)
+    assert [up.on_s.value for up in timing.power_ups] == pytest.approx([4.1, 7.0], abs=0.1)
+    assert [up.off_s.value for up in timing.power_ups] == pytest.approx([6.0, 9.3], abs=0.1)
 
 
 def test_log_alone_gives_the_gap_between_its_lines():

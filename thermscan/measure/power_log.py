@@ -9,7 +9,7 @@ import numpy as np
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Recording, SupplyPoint
 from thermscan.model.settings import TimingSettings
-from thermscan.model.timing import Timing
+from thermscan.model.timing import PowerUp, Timing
 
 ON_BEFORE, STILL_ON = "on_before_recording", "still_on"
 
@@ -117,8 +117,30 @@ def with_log(timing: Timing, recording: Recording, settings: TimingSettings) -> 
     inside = [s for s in log.switches if recording.times_s[0] <= s.at_s.high and s.at_s.low <= recording.times_s[-1]]
     ons = [s.at_s for s in inside if s.is_on]
     offs = [s.at_s for s in inside if not s.is_on]
+    seen = timing
     timing = _join_on(timing, ons, log, slack, float(recording.times_s[0]))
-    return _join_off(timing, offs, log, slack, float(recording.times_s[-1]))
+    timing = _join_off(timing, offs, log, slack, float(recording.times_s[-1]))
+    if timing.source == "both" and seen.on_s is None and seen.off_s is None:
+        timing = replace(timing, source="supply log")
+    return _join_runs(timing, seen, inside, slack)
+
+
+def _join_runs(timing: Timing, seen: Timing, inside: list[LogSwitch], slack: float) -> Timing:
+    """Take all runs from the log where it is believed, and say where the temperatures counted others."""
+    if timing.source == "temperature" or timing.on_s is None or any("is not believed" in w for w in timing.warnings):
+        return timing
+    ons = [k for k, switch in enumerate(inside) if switch.is_on]
+    ends = [inside[k + 1].at_s if k + 1 < len(inside) else None for k in ons]
+    moments = [(combined(inside[k].at_s, None, slack)[0], end) for k, end in zip(ons, ends, strict=True)]
+    ups = [PowerUp(on, None if end is None else combined(end, None, slack)[0]) for on, end in moments]
+    if not ups:
+        return timing
+    ups[0] = PowerUp(timing.on_s, timing.off_s if ups[0].off_s is not None else None)
+    warnings = timing.warnings
+    if seen.restarts is not None and seen.restarts != len(ups) - 1:
+        text = f"the supply log shows {len(ups)} power-up(s), the temperatures {seen.restarts + 1}; the log's are taken"
+        warnings = (*warnings, text)
+    return replace(timing, power_ups=tuple(ups), restarts=len(ups) - 1, warnings=warnings)
 
 
 def _join_on(timing: Timing, ons: list[Measured], log: LogReading, slack: float, start_s: float) -> Timing:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -188,7 +188,7 @@ def _size(switch: Switch) -> float:
 
 
 def _warmed_before(courses: Courses, first: Switch, settings: TimingSettings) -> bool:
-    """Tell whether the cells that the first power-on heats had warmed before it, as from a power-on not found."""
+    """Tell whether the cells that a switch heats had warmed before it, as from a power-on not found."""
     level, noise = source_level(courses, first.maps.change, settings=settings)
     early = level[courses.times_s < first.at_s.low]
     if len(early) < 3:
@@ -248,7 +248,7 @@ def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettin
     if not runs:
         return _nothing_seen(courses, switches, settings)
     first_on, first_off = runs[0]
-    on_why = "" if first_on else f"{ON_BEFORE}: the first change seen is the power going off"
+    on_why = "" if first_on else _why_no_start(courses, switches[0], settings)
     off_why = "" if first_off else f"{STILL_ON}: nothing begins to cool before the recording ends"
     warm_start = False
     if first_on is not None:
@@ -261,6 +261,15 @@ def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettin
             on_why, first_on = f"{ON_BEFORE}: places warm from the first frame on", None
     ups = tuple(PowerUp(on, off) for on, off in runs if on is not None and not (on_why and on is runs[0][0]))
     return Timing(first_on, first_off, on_why, off_why, ups, len(runs) - 1, warm_start=warm_start)
+
+
+def _why_no_start(courses: Courses, off: Switch, settings: TimingSettings) -> str:
+    """Say why a run whose end is seen shows no start: on before, or begun at no moment that stands out."""
+    early, error = first_slopes(courses, off.at_s.low, settings=settings)
+    still = balance(early, error, sigmas=settings.source_sigmas) <= settings.purity
+    if still and _warmed_before(courses, replace(off, maps=replace(off.maps, change=-off.maps.change)), settings):
+        return f"{NOT_SEEN}: places began to warm at no moment that stands out"
+    return f"{ON_BEFORE}: the first change seen is the power going off"
 
 
 def _left_share(early: np.ndarray, change: np.ndarray, settings: TimingSettings) -> float:

@@ -50,12 +50,9 @@ def find_turns(
         return ()
     least = max(settings.turn_sigmas * noise, settings.turn_share * float(np.ptp(level[late])))
     ahead = int(np.argmax(late))
-    # ends count as far below and above, so that a last peak or a first rise needs no other side
-    peaks = find_peaks(np.r_[level[ahead:], level[ahead:].min() - least], prominence=least)[0]
+    peaks = find_peaks(level[ahead:], prominence=least)[0]
     valleys = find_peaks(-level[ahead:], prominence=least)[0]
-    events = sorted(
-        [(int(p) + ahead, -1.0) for p in peaks if p < late.sum() - 2] + [(int(v) + ahead, 1.0) for v in valleys]
-    )
+    events = sorted([(int(p) + ahead, -1.0) for p in peaks] + [(int(v) + ahead, 1.0) for v in valleys])
     bend = np.zeros(len(level))
     bend[2:-2] = level[4:] - 2 * level[2:-2] + level[:-4]
     out, before = [], ahead
