@@ -165,11 +165,24 @@ def find_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float, ..
     unexplained, then dropped where a polynomial of as many terms does as well. ``model_error`` of a course's range
     stands in for what the sums of exponentials cannot follow. Not valid for power that changes gradually.
     """
-    if courses.values.shape[1] == 0 or len(courses.times_s) < 8:
+    frame = _frame_of(courses, settings)
+    if frame is None:
         return ()
-    error = np.hypot(courses.white, settings.model_error * np.ptp(courses.values, axis=0))
-    frame = Frame(
-        courses.times_s, courses.values / error, courses.jumps(courses.times_s), np.zeros((len(courses.times_s), 0))
-    )
     moments = _add_edges(frame, courses.step_s, settings)
     return tuple(sorted(_drop_smooth(frame, moments, settings)))
+
+
+def unproven_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float, ...]:
+    """Return the moments, s, that pay for themselves, those included in whose place a smooth course does as well."""
+    frame = _frame_of(courses, settings)
+    return () if frame is None else tuple(sorted(_add_edges(frame, courses.step_s, settings)))
+
+
+def _frame_of(courses: Courses, settings: TimingSettings) -> Frame | None:
+    """Return the courses over their errors; None where there is nothing to look at."""
+    if courses.values.shape[1] == 0 or len(courses.times_s) < 8:
+        return None
+    error = np.hypot(courses.white, settings.model_error * np.ptp(courses.values, axis=0))
+    return Frame(
+        courses.times_s, courses.values / error, courses.jumps(courses.times_s), np.zeros((len(courses.times_s), 0))
+    )

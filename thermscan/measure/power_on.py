@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from thermscan.measure.power_cells import CellSeries, sample_cells, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
-from thermscan.measure.power_edges import find_edges
+from thermscan.measure.power_edges import find_edges, unproven_edges
 from thermscan.measure.power_log import ON_BEFORE, STILL_ON, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_passing import without_visitors
@@ -100,6 +100,13 @@ def read_switches(courses: Courses, *, settings: TimingSettings) -> tuple[Switch
     """Find the moments, refine each, and see what warms or cools at it."""
     edges = find_edges(courses, settings=settings)
     switches = _switches_at(courses, edges, settings)
+    if switches and switches[0].balance < -settings.purity and _begins_in_view(courses, switches[0], settings):
+        # the power that goes here came within the recording: the first moment that pays and warms places is believed
+        begun = [e for e in unproven_edges(courses, settings=settings) if e < switches[0].at_s.low]
+        for edge in begun[:1]:
+            more = _switches_at(courses, (edge, *edges), settings)
+            if more[0].balance > settings.purity:
+                edges, switches = (edge, *edges), more
     first = next((s for s in switches if s.balance > settings.purity), None)
     if first is None:
         return switches
@@ -263,11 +270,16 @@ def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettin
     return Timing(first_on, first_off, on_why, off_why, ups, len(runs) - 1, warm_start=warm_start)
 
 
-def _why_no_start(courses: Courses, off: Switch, settings: TimingSettings) -> str:
-    """Say why a run whose end is seen shows no start: on before, or begun at no moment that stands out."""
+def _begins_in_view(courses: Courses, off: Switch, settings: TimingSettings) -> bool:
+    """Tell whether what a power-off cools was still at first and warmed later, so that the power came in view."""
     early, error = first_slopes(courses, off.at_s.low, settings=settings)
     still = balance(early, error, sigmas=settings.source_sigmas) <= settings.purity
-    if still and _warmed_before(courses, replace(off, maps=replace(off.maps, change=-off.maps.change)), settings):
+    return still and _warmed_before(courses, replace(off, maps=replace(off.maps, change=-off.maps.change)), settings)
+
+
+def _why_no_start(courses: Courses, off: Switch, settings: TimingSettings) -> str:
+    """Say why a run whose end is seen shows no start: on before, or begun at no moment that stands out."""
+    if _begins_in_view(courses, off, settings):
         return f"{NOT_SEEN}: places began to warm at no moment that stands out"
     return f"{ON_BEFORE}: the first change seen is the power going off"
 
