@@ -107,7 +107,7 @@ def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray, reach:
         info[b, :, a] -= told
         side[b] += told @ moved
         side[a] -= told @ moved
-    hold = np.diag(1.0 / np.array(aligner.settings.usual_spread_px()) ** 2)
+    hold = np.diag(1.0 / np.array(aligner.settings.usual_spread_px(aligner.fields.half)) ** 2)
     for s in range(count):
         info[s, :, s] += hold
         side[s] += hold @ (middles[s] - middles[0])

@@ -105,9 +105,13 @@ class MotionSettings:
     )
     floor_px: float = knob(1e-4, (1e-9, 0.1), "wander left to a coefficient the data do not ask for, px")
     usual_shift_px: float = knob(3.0, (0.1, 100.0), "shift between neighbouring pictures that is expected, working px")
-    usual_turn_px: float = knob(1.0, (0.01, 100.0), "displacement at the rim by turning and growth that is expected")
-    usual_tilt_px: float = knob(
-        0.2, (0.001, 100.0), "displacement at the rim by tilting: hands waver by a degree or so"
+    usual_turn: float = knob(
+        0.01, (1e-4, 1.0), "turning (rad) and growth expected between neighbouring pictures: half a degree, a percent"
+    )
+    usual_tilt: float = knob(
+        0.004,
+        (1e-5, 1.0),
+        "displacement at the rim by tilting, over half the longer side: hands waver by a degree or so",
     )
     still_jitter_px: float = knob(0.06, (0.0, 1.0), "motion between frames below which a camera may stand still")
     still_drift_px: float = knob(
@@ -130,13 +134,18 @@ class MotionSettings:
     check_peak: float = knob(0.5, (0.0, 1.0), "correlation from which the reference alone shows a frame elsewhere")
     check_share: float = knob(0.3, (0.0, 1.0), "share of checked frames that must fit better elsewhere")
 
-    def usual_motion_px(self) -> tuple[float, ...]:
-        """Return the expected size of the eight coefficients between neighbouring pictures, px."""
-        return (self.usual_shift_px,) * 2 + (self.usual_turn_px,) * 2 + (self.usual_tilt_px,) * 4
+    def usual_motion_px(self, half_px: float) -> tuple[float, ...]:
+        """Return the expected size of the eight coefficients between neighbouring pictures, px.
 
-    def usual_spread_px(self) -> tuple[float, ...]:
+        ``half_px`` is half the longer side of the picture.
+        """
+        turn, tilt = self.usual_turn * half_px, self.usual_tilt * half_px
+        return (self.usual_shift_px,) * 2 + (turn,) * 2 + (tilt,) * 4
+
+    def usual_spread_px(self, half_px: float) -> tuple[float, ...]:
         """Return the expected size of the eight coefficients over a recording, px; shifts are free."""
-        return (1e3,) * 2 + (3 * self.usual_turn_px,) * 2 + (self.usual_tilt_px,) * 4
+        turn, tilt = self.usual_turn * half_px, self.usual_tilt * half_px
+        return (1e3,) * 2 + (3 * turn,) * 2 + (tilt,) * 4
 
 
 @dataclass(frozen=True)
