@@ -17,6 +17,7 @@ from thermscan.model.result import (
     InputFile,
     PartReading,
     RegistrationReport,
+    Resampling,
     Result,
     RiseRate,
     Suspect,
@@ -291,6 +292,7 @@ def make_result(board: Board) -> Result:
         next_steps=("Measure the resistance of +3V3 to ground with power off.", "Film again with C14 lifted."),
         moved_by=("+3V3 reads 0.4 V instead of 3.3 V: C14 and U3 went up",),
         why={"power_off_s": "still_on"},
+        resampling=Resampling(0.5, 0.87, 0.28),
     )
 
 

@@ -68,6 +68,12 @@ MEANINGS: dict[str, Meaning] = {
     "plate_text": Meaning(
         "plate", "where conductance, heat capacity and loss of the board were taken from when watts were computed"
     ),
+    "resampling": Meaning("resampling", "what bringing pictures to the board's grid did to the noise of one frame"),
+    "cell_px": Meaning("cell", "edge of a cell of the board's grid over that of a pixel"),
+    "noise_share": Meaning("noise of a cell", "standard deviation of a cell over that of a pixel, one frame"),
+    "correlation_px": Meaning(
+        "noise correlation", "width, px, of the kernel that white noise went through: nearer cells share their noise"
+    ),
     "warm_ups": Meaning("warm-ups", "where the warmest parts are heading if the power stays on"),
     "final_rise_k": Meaning(
         "final rise", "rise in balance, from the course so far", "power changes while on, or air is blown"

@@ -214,6 +214,20 @@ class RegistrationReport:
 
 
 @dataclass(frozen=True)
+class Resampling:
+    """What bringing pictures to the board's grid did to the noise of one frame.
+
+    ``cell_px`` is the edge of a cell over that of a pixel; ``noise_share`` the standard deviation of a cell over that
+    of a pixel, median; ``correlation_px`` the standard deviation, in pixels, of the kernel that white noise went
+    through: cells nearer to one another than about twice that share their noise.
+    """
+
+    cell_px: float
+    noise_share: float
+    correlation_px: float
+
+
+@dataclass(frozen=True)
 class EnergyBooks:
     """Where the excess heat went: stored, lost to air, unseen; and what the supply delivered, W (means while on)."""
 
@@ -281,6 +295,7 @@ class Result:
     detection_limit_text: str | None = None
     plate_text: str | None = None
     warm_ups: tuple[WarmUpReading, ...] = ()
+    resampling: Resampling | None = None
 
     @property
     def none_probability(self) -> float:

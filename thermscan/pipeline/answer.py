@@ -11,7 +11,7 @@ import numpy as np
 from thermscan import __version__
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraEvent
-from thermscan.model.film import Baseline, Excess, Rise
+from thermscan.model.film import Baseline, Excess, Film, Rise
 from thermscan.model.pose import NoPose, Pose
 from thermscan.model.recording import Recording
 from thermscan.model.result import (
@@ -21,6 +21,7 @@ from thermscan.model.result import (
     PartReading,
     Ranking,
     RegistrationReport,
+    Resampling,
     Result,
     Suspect,
 )
@@ -69,6 +70,21 @@ def report_registration(placed: Placed) -> RegistrationReport:
         trusted=track.placement.trusted,
         reason=track.placement.reason,
         lens=None if track.lens is None else (track.lens.k1, track.lens.k2),
+    )
+
+
+def report_resampling(film: Film, pixel_noise: float) -> Resampling | None:
+    """Say how noise and its correlation changed from pixels to cells; None where there is no noise to compare with.
+
+    ``pixel_noise`` is the standard deviation of one pixel in one frame, unit of the film.
+    """
+    seen = film.noise[film.inside]
+    if not seen.size or pixel_noise <= 0:
+        return None
+    return Resampling(
+        cell_px=film.grid.step_mm / film.pixel_mm,
+        noise_share=float(np.median(seen)) / pixel_noise,
+        correlation_px=film.correlation_mm / film.pixel_mm,
     )
 
 
@@ -201,6 +217,7 @@ def make_result(
         warm_ups=read_warm_ups(found.parts, excess, board, runs=len(timing.power_ups), settings=settings.warm_up),
         next_steps=ranking.next_steps,
         moved_by=ranking.moved_by,
+        resampling=report_resampling(excess.film, placed[0].prepared.camera.noise_median),
         why={key: text for key, text in why.items() if text},
         picture_px=None if job.board is not None else (recording.columns, recording.rows),
     )

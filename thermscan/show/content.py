@@ -19,6 +19,7 @@ from thermscan.show.words import (
     board_words,
     called,
     fault_words,
+    resampling_words,
     say,
     say_excess,
     say_place,
@@ -293,7 +294,7 @@ def _quality_tables(result: Result) -> tuple[Table, ...]:
     )  # fmt: skip
     heads = ("recording", "method", "error", "error", "pixel", "camera", "placed", "other frames", "trusted")
     return (
-        Table("registration", "How the board was placed", heads, placing),
+        Table("registration", "How the board was placed", heads, placing, note=resampling_words(result.resampling)),
         Table("events", "What the camera did", ("recording", "event", "frame", "time", "in words"), events,
               note="" if events else "No camera events were found."),
         Table("inputs", "Inputs", ("role", "file", "size", "SHA-256"), inputs),

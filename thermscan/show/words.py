@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from thermscan.model.quantity import SHOWN, Measured
-from thermscan.model.result import Hotspot, PartReading, Result, RiseRate, Suspect, WarmUpReading
+from thermscan.model.result import Hotspot, PartReading, Resampling, Result, RiseRate, Suspect, WarmUpReading
 from thermscan.model.result_maps import ResultMaps
 
 UNKNOWN = "not known"
@@ -60,6 +60,16 @@ def say_excess(spot: Hotspot, result: Result, *, fahrenheit: bool = False) -> st
     if spot.excess_k is None and spot.excess_counts is not None:
         return f"{spot.excess_counts:+.0f} counts"
     return say(spot.excess_k, "k", fahrenheit=fahrenheit, why=spot.why.get("excess_k", result.why.get("excess_k", "")))
+
+
+def resampling_words(resampling: Resampling | None) -> str:
+    """Say what bringing pictures to the board's grid did to their noise; empty where that is not known."""
+    if resampling is None:
+        return ""
+    return (
+        f"On the board's grid (cells of {resampling.cell_px:.2f} px) one frame's noise is {resampling.noise_share:.2f}"
+        f" times that of a pixel, and cells nearer than about {2 * resampling.correlation_px:.1f} px share it."
+    )
 
 
 def warm_up_words(warm_up: WarmUpReading, *, fahrenheit: bool = False) -> str:

@@ -1,0 +1,49 @@
+"""What the result says of resampling, against white noise brought to a board's grid."""
+
+import numpy as np
+
+from thermscan.measure.film import Clock, make_film
+from thermscan.model.board import Board
+from thermscan.model.camera_events import CameraState
+from thermscan.model.film import BoardGrid
+from thermscan.model.pose import Placement, Pose, Track
+from thermscan.model.recording import Recording
+from thermscan.model.settings import FilmSettings
+from thermscan.pipeline.answer import report_resampling
+
+PIXEL_NOISE = 0.05
+SHAPE = (60, 80)
+
+
+def film_of(frames, matrix, grid, board):
+    count = len(frames)
+    camera = CameraState(np.full(SHAPE, PIXEL_NOISE), np.zeros(SHAPE, bool), np.ones(count, bool), np.zeros(count))
+    recording = Recording.from_array(frames, np.arange(count) / 8)
+    track = Track((Pose(matrix, 0.01),) * count, Placement(matrix, 0.01, "marks"))
+    clock = Clock(np.array([0.0, count / 8]), "recording", np.zeros(count, int))
+    return make_film(recording, camera, track, clock, grid=grid, board=board, settings=FilmSettings())
+
+
+def test_noise_and_its_correlation_on_the_grid_are_those_of_white_noise_resampled():
+    board = Board.rectangle(30, 20)
+    matrix = np.array([[2.0, 0.0, 9.3], [0.0, -2.0, 50.4], [0.0, 0.0, 1.0]])  # half a millimetre a pixel
+    grid = BoardGrid.over(board, 0.2)
+    random = np.random.default_rng(11)
+    frames = (25 + random.normal(0, PIXEL_NOISE, (40, *SHAPE))).astype(np.float32)
+    singles = np.stack([film_of(frame[None], matrix, grid, board).mean[0] for frame in frames])
+    said = report_resampling(film_of(frames, matrix, grid, board), PIXEL_NOISE)
+    inner = singles[:, 10:-10, 10:-10]
+    assert abs(said.cell_px - 0.4) < 0.01
+    assert abs(inner.std(axis=0).mean() / PIXEL_NOISE / said.noise_share - 1) < 0.05
+    # the mean over an area much larger than the kernel carries the pixels' own density of noise
+    area = inner.shape[1] * inner.shape[2] * said.cell_px**2
+    kernel = 4 * np.pi * said.correlation_px**2
+    predicted = said.noise_share * PIXEL_NOISE * np.sqrt(kernel / area)
+    assert 0.6 < inner.mean(axis=(1, 2)).std() / predicted < 1.5
+
+
+def test_without_noise_to_compare_with_nothing_is_said():
+    board = Board.rectangle(30, 20)
+    matrix = np.array([[2.0, 0.0, 9.3], [0.0, -2.0, 50.4], [0.0, 0.0, 1.0]])
+    film = film_of(np.full((2, *SHAPE), 25, np.float32), matrix, BoardGrid.over(board, 0.5), board)
+    assert report_resampling(film, 0.0) is None
