@@ -8,7 +8,7 @@ from scipy.integrate import quad
 
 from thermscan.explain.bare_place import edge_distance_mm
 from thermscan.explain.detection import silent_shares, typical_limit_w, visible_share, watts_to_see
-from thermscan.explain.next_step import injection_step
+from thermscan.explain.next_capture import injection_step
 from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.scene import set_scene
 from thermscan.explain.suspect import explain, prepare

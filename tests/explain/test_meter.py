@@ -5,8 +5,9 @@ from dataclasses import replace
 
 import pytest
 
-from thermscan.explain.meter import CURRENT, OHM, VOLTAGE, in_tolerance, resistance_class, voltage_class
+from thermscan.explain.meter import in_tolerance, resistance_class, voltage_class
 from thermscan.explain.suspect import explain
+from thermscan.model.chances import CURRENT, INRUSH, OHM, STEP, VOLTAGE
 from thermscan.model.reading import Reading
 
 
@@ -54,11 +55,11 @@ def test_resistance_classes(ohm, good, kind):
     assert resistance_class(ohm, good) == kind
 
 
-@pytest.mark.parametrize("table", [VOLTAGE, OHM, CURRENT])
+@pytest.mark.parametrize("table", [VOLTAGE, OHM, CURRENT, INRUSH, STEP])
 def test_chances_add_to_one(table):
     for row in table.values():
-        assert sum(row) == pytest.approx(1.0, abs=1e-9)
-        assert min(row) > 0  # nothing read can rule a fault out for good
+        assert sum(row.values()) == pytest.approx(1.0, abs=1e-9)
+        assert min(row.values()) > 0  # nothing read can rule a fault out for good
 
 
 def probability(ranking, refs):

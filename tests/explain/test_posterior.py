@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import entropy
 
-from thermscan.explain.next_step import expected_bits
+from thermscan.explain.next_capture import expected_bits
 from thermscan.explain.posterior import brier_score, posterior
 
 

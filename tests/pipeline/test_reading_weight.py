@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from thermscan.case.standing import standing_of
-from thermscan.explain.meter import VOLTAGE, VOLTAGE_CLASSES
+from thermscan.model.chances import VOLTAGE
 from thermscan.model.reading import Reading
 from thermscan.pipeline.reading_weight import weigh_reading
 from thermscan.write.result_file import result_document
@@ -41,7 +41,7 @@ def test_a_low_rail_speaks_for_the_short_on_it_and_a_good_one_against(standing, 
 
 def test_likelihoods_are_those_of_the_comparison(standing, board):
     # C14 on +3V3: short 0.71, leak 0.19, overload 0.1 of it; no fault leaves the net calm.
-    low = VOLTAGE_CLASSES.index("low")
+    low = "low"
     mixed = 0.71 * VOLTAGE["shorted"][low] + 0.19 * VOLTAGE["leaky"][low] + 0.1 * VOLTAGE["loaded"][low]
     weight = weigh_reading(volts(2.8), standing, board)
     assert weight.factors["C14"] == pytest.approx(mixed / VOLTAGE["calm"][low])

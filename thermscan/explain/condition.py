@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import t as student_t
 
+from thermscan.explain.current_shape import shape_of
 from thermscan.explain.likelihood import Judge
 from thermscan.explain.scene import left_out_sizes, tail_of
-from thermscan.explain.symptom import shape_of
 from thermscan.model.evidence import Evidence
 from thermscan.model.recording import SupplyPoint
 from thermscan.model.settings import ExplainSettings

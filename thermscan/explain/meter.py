@@ -8,49 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.model.chances import Table
 from thermscan.model.reading import Reading
 
-# What a fault does to a net (rows) against what the meter shows (columns): probabilities, judgement, no source.
-# Wide on purpose: a slip of the probe is always possible.
-VOLTAGE_CLASSES = ("in tolerance", "low", "dead", "high")
-VOLTAGE = {
-    "shorted": (0.15, 0.35, 0.48, 0.02),
-    "pulled": (0.12, 0.20, 0.66, 0.02),
-    "leaky": (0.80, 0.16, 0.03, 0.01),
-    "loaded": (0.74, 0.20, 0.05, 0.01),
-    "dead": (0.05, 0.15, 0.78, 0.02),
-    "limited": (0.30, 0.45, 0.23, 0.02),
-    "bridged": (0.50, 0.20, 0.20, 0.10),
-    "calm": (0.95, 0.02, 0.02, 0.01),
-    "unknown": (0.70, 0.12, 0.12, 0.06),
-}
-OHM_CLASSES = ("like the good board", "low", "very low", "high")
-OHM = {
-    "shorted": (0.08, 0.14, 0.76, 0.02),
-    "pulled": (0.88, 0.06, 0.03, 0.03),
-    "leaky": (0.35, 0.45, 0.17, 0.03),
-    "loaded": (0.68, 0.24, 0.06, 0.02),
-    "dead": (0.78, 0.07, 0.06, 0.09),
-    "limited": (0.85, 0.08, 0.05, 0.02),
-    "bridged": (0.40, 0.20, 0.38, 0.02),
-    "calm": (0.92, 0.04, 0.02, 0.02),
-    "unknown": (0.70, 0.14, 0.10, 0.06),
-}
-CURRENT_CLASSES = ("like the good board", "low", "high")
-CURRENT = {
-    "short": (0.25, 0.20, 0.55),
-    "leak": (0.60, 0.05, 0.35),
-    "overload": (0.40, 0.05, 0.55),
-    "bridge": (0.50, 0.08, 0.42),
-    "dead_supply": (0.25, 0.70, 0.05),
-    "open_or_missing": (0.45, 0.50, 0.05),
-    "joint": (0.75, 0.20, 0.05),
-    "heat_path": (0.92, 0.04, 0.04),
-    "hidden_source": (0.45, 0.10, 0.45),
-    "supply_limit": (0.15, 0.50, 0.35),
-    "none": (0.92, 0.04, 0.04),
-    "other": (0.60, 0.20, 0.20),
-}
 DEAD_SHARE = 0.1  # of the nominal volts; judgement
 LOW_OHM_SHARE, VERY_LOW_OHM_SHARE, HIGH_OHM_SHARE = 0.5, 0.1, 2.0  # of the good board's value; judgement
 SHORT_OHM = 2.0  # what a meter and its leads still show across a short; common practice, no source
@@ -81,7 +41,7 @@ def in_tolerance(volts: float, nominal: float, percent: float) -> bool:
 
 
 def voltage_class(volts: float, nominal: float, percent: float) -> str:
-    """Name what a voltage is against nominal and tolerance: one of VOLTAGE_CLASSES."""
+    """Name what a voltage is against nominal and tolerance: one of the model's VOLTAGE_CLASSES."""
     if in_tolerance(volts, nominal, percent):
         return "in tolerance"
     if abs(volts) < DEAD_SHARE * abs(nominal):
@@ -90,7 +50,7 @@ def voltage_class(volts: float, nominal: float, percent: float) -> str:
 
 
 def resistance_class(ohm: float, good_ohm: float) -> str:
-    """Name what a resistance (or diode drop) is against the good board's: one of OHM_CLASSES; open is infinite."""
+    """Name what a resistance (or diode drop) is against the good board's: of OHM_CLASSES; open is infinite."""
     if math.isinf(good_ohm):
         return "like the good board" if math.isinf(ohm) else "low"
     if math.isinf(ohm) or ohm > HIGH_OHM_SHARE * good_ohm:
@@ -101,7 +61,7 @@ def resistance_class(ohm: float, good_ohm: float) -> str:
 
 
 def effect_on(net: str, hypothesis: Hypothesis, lineup: Lineup) -> str:
-    """Name what a fault does to a net: a row of VOLTAGE and OHM."""
+    """Name what a fault does to a net: a row of the tables for voltage and resistance."""
     tree = lineup.tree
     fault, own = hypothesis.fault, hypothesis.net
     part = next((p for p in lineup.board.parts if p.ref == hypothesis.where), None) if lineup.board else None
@@ -160,7 +120,7 @@ def _weigh_voltage(reading: Reading, name: str, lineup: Lineup) -> Weight | str:
     percent = supply.tolerance_percent if supply is not None else 5.0
     kind = voltage_class(reading.value, nominal, percent)
     text = f"{name} at {_plain(reading.value, 'V')} ({kind}; nominal {_plain(nominal, 'V')} +-{percent:g} %)"
-    return _by_net(net, VOLTAGE, VOLTAGE_CLASSES.index(kind), text, lineup)
+    return _by_net(net, lineup.priors.voltage, kind, text, lineup)
 
 
 def _weigh_resistance(reading: Reading, name: str, lineup: Lineup) -> Weight | str:
@@ -182,7 +142,7 @@ def _weigh_resistance(reading: Reading, name: str, lineup: Lineup) -> Weight | s
         return f"the {words} of {name} cannot be judged without the good board's value"
     unit = "V" if reading.quantity == "diode_drop" else "ohm"
     text = f"{words} of {name} {_plain(reading.value, unit)} ({kind}; {against})"
-    weight = _by_net(net, OHM, OHM_CLASSES.index(kind), text, lineup)
+    weight = _by_net(net, lineup.priors.resistance, kind, text, lineup)
     # A low-voltage, high-current net measures low when healthy: half the weight where nothing can be compared.
     return weight if reading.good_value is not None else Weight(text, 0.5 * weight.log)
 
@@ -197,9 +157,8 @@ def weigh_current(amps: float, good_amps: float, name: str, lineup: Lineup) -> W
     """Turn a supply current against the good board's into evidence."""
     ratio = amps / good_amps
     kind = "like the good board" if abs(ratio - 1) <= CURRENT_SHARE else ("high" if ratio > 1 else "low")
-    column = CURRENT_CLASSES.index(kind)
     rows = [*(h.fault for h in lineup.hypotheses), "none", "other"]
-    log = np.log([CURRENT.get(r, CURRENT["other"])[column] for r in rows])
+    log = np.log([lineup.priors.current[r][kind] for r in rows])
     return Weight(f"current of {name} {_plain(amps, 'A')} ({kind}; {_plain(good_amps, 'A')} on the good board)", log)
 
 
@@ -212,9 +171,9 @@ def _net_of(reading: Reading, lineup: Lineup) -> str:
     return lineup.tree.supplies_of(part)[0] if part is not None and lineup.tree.supplies_of(part) else reading.where
 
 
-def _by_net(net: str, table: dict[str, tuple[float, ...]], column: int, text: str, lineup: Lineup) -> Weight:
+def _by_net(net: str, table: Table, answer: str, text: str, lineup: Lineup) -> Weight:
     rows = [*(effect_on(net, h, lineup) for h in lineup.hypotheses), "calm", "unknown"]
-    return Weight(text, np.log([table[r][column] for r in rows]))
+    return Weight(text, np.log([table[r][answer] for r in rows]))
 
 
 def _plain(value: float, unit: str) -> str:

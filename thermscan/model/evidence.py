@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields, replace
 import numpy as np
 
 from thermscan.model.board import KINDS
+from thermscan.model.chances import CURRENT, INRUSH, OHM, STEP, SYMPTOMS, VOLTAGE, Table, chances_from_json
 from thermscan.model.errors import InputError, check_choice, check_keys, check_number
 from thermscan.model.film import Excess
 from thermscan.model.reading import Reading
@@ -216,6 +217,9 @@ FAULT_WEIGHTS: dict[str, dict[str, float]] = {
 }
 
 
+CHANCES = ("voltage", "resistance", "current", "inrush", "step", "symptoms")
+
+
 @dataclass(frozen=True)
 class Priors:
     """What is believed before this board is measured; calibration/diagnosis.json holds the same numbers.
@@ -236,6 +240,12 @@ class Priors:
         Rise to expect of a healthy part after ten seconds, K, for boards without a known-good one.
     junction_k_per_w : dict of kind to float
         Resistance from the readable surface to the junction, K/W, wide.
+    voltage, resistance : Table
+        What a fault does to a net (rows) against what the meter shows there: probabilities, each row adding to one.
+    current, inrush, step : Table
+        The supply's current, its surge at switch-on and its later steps against the good boards', a row a fault.
+    symptoms : Table
+        Probability of each symptom of the power-up under each fault, no fault and another one.
     """
 
     no_fault: float = 0.25
@@ -288,6 +298,13 @@ class Priors:
         }
     )
 
+    voltage: Table = field(default_factory=lambda: VOLTAGE)
+    resistance: Table = field(default_factory=lambda: OHM)
+    current: Table = field(default_factory=lambda: CURRENT)
+    inrush: Table = field(default_factory=lambda: INRUSH)
+    step: Table = field(default_factory=lambda: STEP)
+    symptoms: Table = field(default_factory=lambda: SYMPTOMS)
+
     def shares(self) -> dict[str, float]:
         """Return the probability of each fault before measuring; with ``no_fault`` and ``other`` they add to one."""
         total = sum(self.fault_share.get(f, 0.0) for f in FAULTS)
@@ -320,6 +337,8 @@ def priors_from_dict(values: dict[str, object], *, path: str) -> Priors:
             changes[key] = check_number(value, (0.0, 0.99), path=path, place=key)
         elif key == "fault_weights":
             changes[key] = _nested_table(value, old, path=path, place=key)
+        elif key in CHANCES:
+            changes[key] = chances_from_json(value, old, name=key, path=path)
         else:
             keys = FAULTS if key == "fault_share" else KINDS
             changes[key] = _table(value, old, keys, path=path, place=key)

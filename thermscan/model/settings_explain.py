@@ -102,6 +102,12 @@ class ExplainSettings:
     ambient_differs_k: float = knob(5.0, (0.0, 100.0), "room temperatures further apart than this are said, K")
     ambient_share_per_k: float = knob(0.004, (0.0, 0.1), "change of all rises with a kelvin of room; judgement")
     scale_said: float = knob(0.1, (0.0, 1.0), "fitted common scale of all own heat from which it is said")
+    scale_refused: float = knob(
+        0.5, (0.05, 5.0), "fitted common scale of all own heat from which two runs are not comparable; judgement"
+    )
+    finds_place: float = knob(
+        0.8, (0.0, 1.0), "chance that a fed or uncovered place shows its heat; ranks what to do next; judgement"
+    )
     odd_chance: float = knob(0.01, (1e-6, 0.5), "chance at which a good board is called odd, all its parts together")
     odd_ratio: float = knob(2.0, (1.0, 100.0), "and how many times the next board's largest difference")
     anyhow_share: float = knob(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from thermscan.explain.symptom import shape_of
+from thermscan.explain.current_shape import shape_of
 from thermscan.model.recording import SupplyPoint
 
 
