@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.explain.condition import compare_conditions, odd_good_boards
+from thermscan.explain.condition import common_scale, compare_conditions, odd_good_boards, refuse_scale
+from thermscan.explain.scene import set_scene
 from thermscan.explain.suspect import explain
 from thermscan.model.evidence import Evidence
-from thermscan.model.recording import SupplyPoint
+from thermscan.model.recording import Drive, SupplyPoint
 from thermscan.model.result import PartReading
 from thermscan.model.settings import ExplainSettings
 
@@ -99,3 +100,65 @@ def test_the_ranking_carries_the_flag(made_case, bare_evidence):
     ranking = explain(found, case.board)
     assert ranking.flags == ("odd_good_board",)
     assert any(w.startswith("b is odd") for w in ranking.warnings)
+
+
+def scene_like(evidence, board):
+    return set_scene(evidence, board, settings=SETTINGS)
+
+
+def scaled(evidence, share):
+    """The same evidence with every part warmer than on the good boards by a share of its own heat."""
+    parts = tuple(
+        replace(p, excess_course_k=share * own, rise_course_k=(1 + share) * own)
+        for p in evidence.parts
+        for own in [p.rise_course_k - p.excess_course_k]
+    )
+    return replace(evidence, parts=parts)
+
+
+def test_more_heat_everywhere_is_refused(made_case, bare_evidence):
+    case = made_case(23, "none")
+    found = scaled(bare_evidence(case.evidence), 0.7)
+    assert common_scale(scene_like(found, case.board), SETTINGS) == pytest.approx(0.7, abs=0.02)
+    ranking = explain(found, case.board)
+    assert any("70 % warmer" in w and "airflow" in w and "film both the same way" in w for w in ranking.warnings)
+    assert ranking.verdict != "suspect"
+
+
+def test_little_more_heat_everywhere_is_corrected_and_not_refused(made_case, bare_evidence):
+    case = made_case(23, "none")
+    found = scaled(bare_evidence(case.evidence), 0.15)
+    ranking = explain(found, case.board)
+    assert not any("too far apart" in w for w in ranking.warnings)
+    assert ranking.verdict != "suspect"
+
+
+def test_less_heat_everywhere_is_a_condition_only_where_the_current_is_alike(made_case, bare_evidence):
+    # a fan takes heat away and no current; a supply that is down takes both
+    case = made_case(23, "none")
+    found = scaled(bare_evidence(case.evidence), -0.65)
+    scene = scene_like(found, case.board)
+    alike = replace(found, supply=log(12.0, 0.5), good_supplies=(log(12.0, 0.51),))
+    assert "65 % cooler" in refuse_scale(scene, alike, SETTINGS)[0]
+    assert refuse_scale(scene, replace(alike, supply=log(12.0, 0.1)), SETTINGS) == ()
+    assert refuse_scale(scene, found, SETTINGS) == ()
+
+
+def test_one_hot_part_is_no_common_scale(made_case, bare_evidence):
+    case = made_case(1, "short")
+    assert refuse_scale(scene_like(bare_evidence(case.evidence), case.board), case.evidence, SETTINGS) == ()
+
+
+def test_stated_volts_count_where_there_is_no_log():
+    found = compare_conditions(Evidence(drive=Drive(volts=8.0), good_drives=(Drive(volts=12.0),)), SETTINGS)
+    assert found.is_refused
+    assert "33 % less volts" in found.sentences[0]
+
+
+def test_a_fed_net_is_not_compared_with_a_board_on_its_own_supply():
+    fed = Drive("injection", "+3V3", 1.0, 2.0)
+    found = compare_conditions(Evidence(drive=fed, good_drives=(Drive(volts=12.0),)), SETTINGS)
+    assert found.is_refused
+    assert "+3V3" in found.sentences[0]
+    assert "film both driven the same way" in found.sentences[0]
+    assert not compare_conditions(Evidence(drive=fed, good_drives=(fed,)), SETTINGS).sentences

@@ -35,3 +35,27 @@ def test_a_plateau_at_the_limit():
 def test_no_current_no_shape():
     assert shape_of(log([0.0] * 20)) is None
     assert shape_of(()) is None
+
+
+def test_a_surge_is_told_from_what_follows():
+    assert shape_of(log([0] * 5 + [2.0, 1.0, 0.6] + [0.5] * 20)).surge_a == pytest.approx(1.5)
+
+
+def test_no_surge_where_the_log_starts_with_the_board_on_or_is_coarse():
+    assert shape_of(log([2.0, 1.0, 0.6] + [0.5] * 20)).surge_a is None
+    assert shape_of(log([0] * 3 + [2.0] + [0.5] * 20, step_s=1.0)).surge_a is None
+
+
+def test_steps_are_counted_and_jitter_is_not():
+    jitter = 0.01 * np.random.default_rng(4).standard_normal(75)
+    amps = np.array([0.0] * 5 + [0.3] * 20 + [0.6] * 25 + [0.9] * 25) + np.where(np.arange(75) < 5, 0.0, jitter)
+    shape = shape_of(log(amps))
+    assert shape.has_steps
+    assert shape.steps_s == pytest.approx((2.0, 4.5), abs=0.11)
+    flat = shape_of(log(np.array([0.0] * 5 + [0.3] * 70) + np.where(np.arange(75) < 5, 0.0, jitter)))
+    assert flat.has_steps
+    assert flat.steps_s == ()
+
+
+def test_a_coarse_log_tells_no_steps():
+    assert not shape_of(log([0] * 3 + [0.3] * 5 + [0.6] * 20, step_s=1.0)).has_steps

@@ -49,3 +49,34 @@ def test_bad_priors_are_refused_in_one_line(values, words):
     assert words in line
     assert "\n" not in line
     assert line.startswith("own.json")
+
+
+def test_a_row_of_answers_may_be_changed():
+    row = {"in tolerance": 0.25, "low": 0.35, "dead": 0.38, "high": 0.02}
+    priors = priors_from_dict({"voltage": {"shorted": row}, "symptoms": {"restarts": {"joint": 0.2}}}, path="x")
+    assert priors.voltage["shorted"] == row
+    assert priors.voltage["leaky"] == Priors().voltage["leaky"]
+    assert priors.symptoms["restarts"]["joint"] == 0.2
+    assert priors.symptoms["restarts"]["short"] == Priors().symptoms["restarts"]["short"]
+    assert Priors().voltage["shorted"]["low"] == 0.35
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"voltage": {"shortd": {}}}, "shorted"),
+        ({"voltage": {"shorted": {"lo": 0.3}}}, "low"),
+        ({"voltage": {"shorted": {"low": 0.9}}}, "not to 1"),
+        ({"voltage": {"shorted": {"low": 0.0}}}, "0.001 to 0.999"),
+        ({"resistance": 3}, "not a table"),
+        ({"current": {"short": 0.3}}, "not a table"),
+        ({"symptoms": {"restarts": {"shrt": 0.3}}}, "short"),
+        ({"symptoms": {"tries": {}}}, "quick_tries"),
+    ],
+)
+def test_bad_chances_are_refused_in_one_line(values, words):
+    with pytest.raises(InputError) as caught:
+        priors_from_dict(values, path="own.json")
+    line = str(caught.value)
+    assert words in line
+    assert "\n" not in line

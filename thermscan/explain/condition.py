@@ -9,12 +9,15 @@ from scipy.stats import t as student_t
 
 from thermscan.explain.current_shape import shape_of
 from thermscan.explain.likelihood import Judge
-from thermscan.explain.scene import left_out_sizes, tail_of
+from thermscan.explain.scene import Scene, left_out_sizes, tail_of
 from thermscan.model.evidence import Evidence
-from thermscan.model.recording import SupplyPoint
+from thermscan.model.recording import Drive, SupplyPoint
 from thermscan.model.settings import ExplainSettings
 
 MORE_CURRENT = 1.1  # times the good boards' current: from there lower volts may be the fault's own doing; judgement
+
+ALIKE_AMPS = 0.1  # share by which the current may differ where the power is to be the same; judgement
+LEAST_WARM = 5  # warm parts from which a scale is common to a board; judgement
 
 
 @dataclass(frozen=True)
@@ -36,7 +39,7 @@ class Conditions:
 
 
 def compare_conditions(evidence: Evidence, settings: ExplainSettings) -> Conditions:
-    """Compare supply volts and room temperature with the good boards', as far as they are known.
+    """Compare drive, supply volts and room temperature with the good boards', as far as they are known.
 
     Notes
     -----
@@ -45,15 +48,19 @@ def compare_conditions(evidence: Evidence, settings: ExplainSettings) -> Conditi
     takes more current than the good ones, low volts may be the fault's own doing and are not held against it.
     """
     share, said, refused = settings.common_share, [], False
+    if evidence.basis == "good_boards" and (driven := _driven_apart(evidence)):
+        said.append(driven)
+        refused = True
     ratio = _volts_ratio(evidence)
     if ratio is not None and abs(ratio - 1.0) > settings.supply_differs:
         share = max(share, abs(ratio**2 - 1.0))
-        refused = abs(ratio - 1.0) > settings.supply_refused
+        is_far = abs(ratio - 1.0) > settings.supply_refused
+        refused = refused or is_far
         text = (
             f"the supply gave {100 * abs(ratio - 1):.0f} % {'more' if ratio > 1 else 'less'} volts than with the good"
             f" boards: all heat may differ by up to {100 * abs(ratio**2 - 1):.0f} % for that alone"
         )
-        said.append(text + ("; too far apart to judge heat: film both at the same volts" if refused else ""))
+        said.append(text + ("; too far apart to judge heat: film both at the same volts" if is_far else ""))
     if evidence.ambient_c is not None and evidence.good_ambients_c:
         apart = evidence.ambient_c - float(np.median(evidence.good_ambients_c))
         if abs(apart) > settings.ambient_differs_k:
@@ -66,14 +73,41 @@ def compare_conditions(evidence: Evidence, settings: ExplainSettings) -> Conditi
 
 
 def _volts_ratio(evidence: Evidence) -> float | None:
+    """Return the volts over the good boards', by the logs, else as the sidecars state them."""
     own, goods = _mean_on(evidence.supply), [_mean_on(g) for g in evidence.good_supplies]
     known = [g for g in goods if g is not None]
     if own is None or not known:
-        return None
+        return _stated_ratio(evidence)
     volts, amps = (float(np.median([g[i] for g in known])) for i in (0, 1))
     if volts <= 0 or own[0] <= 0 or own[1] > MORE_CURRENT * amps:
         return None
     return own[0] / volts
+
+
+def _stated_ratio(evidence: Evidence) -> float | None:
+    """Return the ratio of the volts that were set, None where they are not stated on both sides."""
+    goods = [d.volts for d in evidence.good_drives if d.volts]
+    own = evidence.drive.volts if evidence.drive is not None else None
+    is_alike = own and goods and not evidence.is_injection and not _driven_apart(evidence)
+    return own / float(np.median(goods)) if is_alike else None
+
+
+def _driven_apart(evidence: Evidence) -> str:
+    """Say how the boards were driven where that is not alike: the board's own supply, one net fed, or on and off."""
+    own, goods = evidence.drive, evidence.good_drives
+    if own is None or not goods or all((d.mode, d.net) == (own.mode, own.net) for d in goods):
+        return ""
+    other = next(d for d in goods if (d.mode, d.net) != (own.mode, own.net))
+    return (
+        f"this board was {_driven(own)}, a good board was {_driven(other)}: their heat cannot be compared; film both"
+        " driven the same way, or leave the good boards out where one net was fed"
+    )
+
+
+def _driven(drive: Drive) -> str:
+    if drive.mode == "injection":
+        return f"fed at {drive.net or 'one net'} alone"
+    return "switched on and off again and again" if drive.mode == "periodic" else "on its own supply"
 
 
 def _mean_on(supply: tuple[SupplyPoint, ...]) -> tuple[float, float] | None:
@@ -92,6 +126,63 @@ def fitted_scale(judge: Judge, common_share: float, settings: ExplainSettings) -
         f"all parts together are about {100 * abs(scale):.0f} % {word} than on the good boards; if no fault does that,"
         " supply volts, air or the time of filming were not the same",
     )
+
+
+def common_scale(scene: Scene, settings: ExplainSettings) -> float | None:
+    """Return by what share all warm parts together are warmer (negative: cooler) than on the good boards.
+
+    Parameters
+    ----------
+    scene : Scene
+    settings : ExplainSettings
+
+    Returns
+    -------
+    float or None
+        None where fewer than ``LEAST_WARM`` parts are warm, or they do not agree: then it is no common scale.
+
+    Notes
+    -----
+    The median over the parts whose own heat is beyond ``warm_own_k``, of the excess over it at the last stage; they
+    agree where 1.4826 times the median deviation is under half of the median. One fault changes its own surroundings,
+    or one branch; it does not scale the heat of every part.
+    """
+    own, excess = scene.own_k[:, -1], scene.excess_k[:, -1]
+    is_part = np.array([r is not None for r in scene.refs], bool)
+    warm = is_part & scene.is_seen & (own > settings.warm_own_k * scene.floor_scale)
+    if warm.sum() < LEAST_WARM:
+        return None
+    ratio = excess[warm] / own[warm]
+    middle = float(np.median(ratio))
+    scatter = 1.4826 * float(np.median(np.abs(ratio - middle)))
+    return middle if scatter < 0.5 * abs(middle) else None
+
+
+def refuse_scale(scene: Scene, evidence: Evidence, settings: ExplainSettings) -> tuple[str, ...]:
+    """Say that two runs are too different to be compared: air, heat sink, cover, seconds on; empty where they are not.
+
+    Notes
+    -----
+    A supply that is down, limited or restarting makes every part cooler, and is a fault: cooler is refused only where
+    the log shows that the board drew what good ones draw.
+    """
+    scale = common_scale(scene, settings)
+    if evidence.basis != "good_boards" or evidence.is_injection or scale is None:
+        return ()
+    if abs(scale) <= settings.scale_refused or (scale < 0 and not _draws_alike(evidence)):
+        return ()
+    return (
+        f"all warm parts together are {100 * abs(scale):.0f} % {'warmer' if scale > 0 else 'cooler'} than on the good"
+        " boards, which no fault of one part does: airflow, heat sink, cover, supply or seconds on were not the same;"
+        " too far apart to name a part from heat: film both the same way",
+    )
+
+
+def _draws_alike(evidence: Evidence) -> bool:
+    own, goods = _mean_on(evidence.supply), [_mean_on(g) for g in evidence.good_supplies]
+    amps = [g[1] for g in goods if g is not None]
+    is_steady = evidence.timing is None or not evidence.timing.restarts
+    return own is not None and bool(amps) and is_steady and abs(own[1] / float(np.median(amps)) - 1.0) <= ALIKE_AMPS
 
 
 def odd_good_boards(evidence: Evidence, settings: ExplainSettings) -> tuple[str, ...]:

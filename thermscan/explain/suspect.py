@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermscan.explain.bare_place import Bare
-from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards
+from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, refuse_scale
 from thermscan.explain.detection import seen_sentences
 from thermscan.explain.expected import expect, judge_by_expectation
 from thermscan.explain.hypothesis import Hypothesis, Lineup, line_up
@@ -93,6 +93,8 @@ def look_at(evidence: Evidence, board: Board | None, *, priors: Priors, settings
         expectation = expect(scene, board, priors=priors, settings=settings)
         scene, siblings = judge_by_expectation(scene, expectation), expectation.siblings
     conditions = compare_conditions(evidence, settings)
+    if too_far := refuse_scale(scene, evidence, settings):
+        conditions = replace(conditions, sentences=(*conditions.sentences, *too_far), is_refused=True)
     settings = replace(settings, common_share=conditions.common_share)
     lineup, judge = prepare(evidence, scene, board, tree, priors=priors, settings=settings)
     if evidence.is_injection:

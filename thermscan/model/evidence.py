@@ -70,6 +70,8 @@ class Evidence:
         Names of the good boards' recordings, in the order of ``left_out``.
     good_ambients_c : tuple of float, degrees Celsius
         As far as their sidecars state them.
+    good_drives : tuple of Drive
+        Of the good boards, as far as their sidecars state them.
     """
 
     parts: tuple[PartReading, ...] = ()
@@ -95,6 +97,7 @@ class Evidence:
     warnings: tuple[str, ...] = ()
     good_names: tuple[str, ...] = ()
     good_ambients_c: tuple[float, ...] = ()
+    good_drives: tuple[Drive, ...] = ()
 
     def __post_init__(self) -> None:
         times = np.array(self.times_s, dtype=float)

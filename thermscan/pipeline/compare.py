@@ -296,6 +296,7 @@ def _explain(
         flags=frozenset(excess.film.flags | _doubts(job, placed)),
         good_names=tuple(r.name for r in job.goods),
         good_ambients_c=tuple(r.facts.ambient_c for r in job.goods if r.facts.ambient_c is not None),
+        good_drives=tuple(r.facts.drive for r in job.goods if r.facts.drive is not None),
     )
     return explain(evidence, board, priors=job.priors, settings=settings.explain)
 
