@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
+from thermscan.find.excess_cooling import cooling_since_cold
 from thermscan.find.excess_left import LeftHeat, left_heat
 from thermscan.model.film import Baseline, BoardGrid, Excess, Film, Rise
 from thermscan.model.settings import ExcessSettings
@@ -75,17 +76,24 @@ def rise_of(film: Film, *, over_ambient: bool = False, settings: ExcessSettings)
     Rise
         K (counts for films in counts), same shape as the film's mean.
     """
+    cooling = None
     with np.errstate(divide="ignore"):
         per_bin = 1 / np.where(film.frames > 0, film.frames, np.nan)
     if film.cold is not None and not over_ambient:
-        rise = film.mean - film.cold - bench_drift(film, settings=settings)[:, None, None].astype(np.float32)
+        drift = bench_drift(film, settings=settings)
+        rise = film.mean - film.cold - drift[:, None, None].astype(np.float32)
         share = per_bin + 1 / film.cold_frames
         reference = "cold_frames"
+        ring = bench_ring(film, settings=settings)
+        cooling = cooling_since_cold(film, drift, ring, settings=settings)
     else:
         rise = film.mean - unheated_level(film, settings=settings)[:, None, None].astype(np.float32)
         share = per_bin
         reference = "unheated_regions"
     error = np.sqrt(share)[:, None, None].astype(np.float32) * film.noise.astype(np.float32)
+    if cooling is not None:
+        rise, error = rise + cooling.fall, np.hypot(error, cooling.error)
+        film = replace(film, flags=film.flags | {"warm_start"})
     return Rise(film, rise.astype(np.float32), error, reference)
 
 

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraState
-from thermscan.model.film import BoardGrid, Film
+from thermscan.model.film import BoardGrid, ColdTrend, Film
 from thermscan.model.pose import Pose, Track
 from thermscan.model.recording import Recording
 from thermscan.model.settings import FilmSettings
@@ -23,12 +23,14 @@ from thermscan.model.timing import Timing
 class Clock:
     """Which frames are cold, and in which bin of seconds each other frame falls.
 
-    ``bin_of_frame`` is ndarray (frames,) of int: -2 unused, -1 cold (before power-on), else the bin.
+    ``bin_of_frame`` is ndarray (frames,) of int: -2 unused, -1 cold (before power-on), else the bin. ``zero_s`` is
+    where the edges count from on the recording's own clock, None where that is not known.
     """
 
     edges_s: np.ndarray
     name: str
     bin_of_frame: np.ndarray
+    zero_s: float | None = None
 
 
 def pixel_size_mm(matrix: np.ndarray, board: Board) -> float:
@@ -125,7 +127,7 @@ def set_clock(
         bins[early] = -1
         name = "power_on"
     bins = np.where(usable, bins, -2)
-    return Clock(edges_s, name, bins)
+    return Clock(edges_s, name, bins, None if timing.on_s is None else timing.on_s.value)
 
 
 @cache
@@ -180,19 +182,19 @@ def fill_bad(frame: np.ndarray, bad: np.ndarray) -> np.ndarray:
 
 
 class _Sums:
-    """Running sums of one film: by bin, and of the cold frames."""
+    """Running sums of one film: by bin, and of the earlier and the later cold frames (the last two rows)."""
 
     def __init__(self, bins: int, shape: tuple[int, int]) -> None:
-        self.total = np.zeros((bins + 1, *shape), np.float32)  # the last row holds the cold frames
-        self.seen = np.zeros((bins + 1, *shape), np.float32)
-        self.frames = np.zeros(bins + 1, int)
+        self.total = np.zeros((bins + 2, *shape), np.float32)
+        self.seen = np.zeros((bins + 2, *shape), np.float32)
+        self.frames = np.zeros(bins + 2, int)
         self.base: np.ndarray | None = None  # taken off first, so that float32 sums keep millikelvins
         self.variance = np.zeros(shape, np.float64)
         self.variance_seen = np.zeros(shape, np.float64)
         self.saturated = np.zeros(shape, bool)
 
     def add(self, where: int, values: np.ndarray, good: np.ndarray, frames: int) -> None:
-        """Add the resampled mean of some frames to bin ``where`` (-1: cold)."""
+        """Add the resampled mean of some frames to bin ``where`` (-2: cold and early, -1: cold and late)."""
         if self.base is None:
             self.base = np.full(values.shape, np.float32(np.median(values[good]) if good.any() else 0.0))
         self.total[where] += np.where(good, values - self.base, 0) * np.float32(frames)
@@ -204,6 +206,13 @@ class _Sums:
         assert self.base is not None
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(self.seen > 0, self.total / self.seen + self.base, np.nan).astype(np.float32)
+
+    def cold(self) -> np.ndarray:
+        """Return the mean of all cold frames, NaN where nothing was seen."""
+        assert self.base is not None
+        total, seen = self.total[-2:].sum(axis=0), self.seen[-2:].sum(axis=0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(seen > 0, total / seen + self.base, np.nan).astype(np.float32)
 
 
 @dataclass
@@ -223,15 +232,24 @@ class _Group:
         return (self.total / self.frames).astype(np.float32)
 
 
+def _halfway(clock: Clock) -> int:
+    """Return the number of the first of the later half of the cold frames."""
+    cold = np.flatnonzero(clock.bin_of_frame == -1)
+    return int(cold[len(cold) // 2]) if len(cold) else 0
+
+
 def _groups(recording: Recording, camera: CameraState, track: Track, clock: Clock) -> Iterator[_Group]:
-    """Yield the usable frames in groups that can be averaged before they are resampled."""
+    """Yield the usable frames in groups that can be averaged before they are resampled; early cold ones as -2."""
     group: _Group | None = None
+    halfway = _halfway(clock)
     top = np.inf if recording.saturated_at is None else recording.saturated_at
     for start, frames in recording.chunks():
         for number, frame in enumerate(frames, start):
             where, pose = int(clock.bin_of_frame[number]), track.poses[number]
             if where == -2 or not isinstance(pose, Pose):
                 continue
+            if where == -1 and number < halfway:
+                where = -2
             if group is None or group.where != where or not np.array_equal(group.pose.matrix, pose.matrix):
                 if group is not None:
                     yield group
@@ -340,9 +358,9 @@ def _finish(
 ) -> Film:
     """Turn the sums into a Film."""
     points = grid.points_mm()
-    empty = np.full((len(clock.edges_s), *grid.shape), np.nan, np.float32)
-    mean = empty if sums.base is None else sums.mean()
-    cold_frames = int(sums.frames[-1])
+    empty = np.full((len(clock.edges_s) - 1, *grid.shape), np.nan, np.float32)
+    mean = empty if sums.base is None else sums.mean()[:-2]
+    cold_frames = int(sums.frames[-2:].sum())
     seen = np.isfinite(mean).any(axis=0)
     flags = set()
     if not cold_frames:
@@ -359,9 +377,9 @@ def _finish(
         grid=grid,
         edges_s=clock.edges_s,
         clock=clock.name,
-        mean=mean[:-1],
-        frames=sums.frames[:-1],
-        cold=mean[-1] if cold_frames else None,
+        mean=mean,
+        frames=sums.frames[:-2],
+        cold=sums.cold() if cold_frames else None,
         cold_frames=cold_frames,
         noise=noise,
         correlation_mm=float(np.hypot(pixel_mm / np.sqrt(4 * np.pi), soften * pixel_mm)),
@@ -374,4 +392,20 @@ def _finish(
         flags=frozenset(flags),
         motion_error_mm=motion_px * pixel_mm,
         saturated=sums.saturated,
+        before=_before(recording, clock, sums),
+    )
+
+
+def _before(recording: Recording, clock: Clock, sums: _Sums) -> ColdTrend | None:
+    """Return how temperatures changed from the earlier to the later cold frames; None where that is not known."""
+    counts = sums.frames[-2:]
+    if recording.times_s is None or clock.zero_s is None or counts.min() < 2:
+        return None
+    cold = clock.bin_of_frame == -1
+    late = np.arange(recording.frames) >= _halfway(clock)
+    times = recording.times_s
+    apart = float(times[cold & late].mean() - times[cold & ~late].mean())
+    early, later = sums.mean()[-2:]
+    return ColdTrend(
+        (later - early) / np.float32(apart), apart, tuple(counts), float(times[cold].mean()) - clock.zero_s
     )

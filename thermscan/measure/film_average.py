@@ -81,7 +81,7 @@ def run_clocks(
         bins = np.searchsorted(edges_s, since, side="right") - 1
         bins[(since < 0) | (since >= edges_s[-1]) | (times >= after)] = -2
         bins[_is_cold(times, early, timing.power_ups[number - 1] if number else None, settings)] = -1
-        clocks.append(Clock(edges_s, "power_on", np.where(usable, bins, -2)))
+        clocks.append(Clock(edges_s, "power_on", np.where(usable, bins, -2), up.on_s.value))
     return tuple(clocks)
 
 

@@ -59,6 +59,28 @@ class BoardGrid:
 
 
 @dataclass(frozen=True)
+class ColdTrend:
+    """How a board's temperatures changed before power-on, from the earlier half of its cold frames to the later.
+
+    Attributes
+    ----------
+    slope : ndarray of shape (rows, columns)
+        Unit of the film per second; NaN where not seen.
+    apart_s : float
+        Seconds between the means of the two halves.
+    frames : (int, int)
+        Frames in each.
+    at_s : float
+        Mean time of all cold frames, seconds since power-on (negative).
+    """
+
+    slope: np.ndarray
+    apart_s: float
+    frames: tuple[int, int]
+    at_s: float
+
+
+@dataclass(frozen=True)
 class Film:
     """Mean temperature at each place in each time bin, of one recording.
 
@@ -99,6 +121,8 @@ class Film:
         Seconds from power-on to power-off, None while still on at the end or where that is not known.
     saturated : ndarray of bool, shape (rows, columns), or None
         Cells that touched the top of the range.
+    before : ColdTrend or None
+        How temperatures changed before power-on; None with fewer than four cold frames.
     """
 
     grid: BoardGrid
@@ -121,6 +145,7 @@ class Film:
     motion_error_mm: float = 0.0
     on_for_s: float | None = None
     saturated: np.ndarray | None = None
+    before: ColdTrend | None = None
 
     @property
     def centres_s(self) -> np.ndarray:

@@ -22,7 +22,20 @@ class ExcessSettings:
     spread_weight: float = knob(4.0, (0.0, 100.0), "good boards that the spread model weighs as much as")
     spread_reach_mm: float = knob(2.0, (0.0, 50.0), "distance over which a warm part's spread is felt")
     repeat_fraction: float = knob(0.03, (0.0, 1.0), "spread over own heat between two runs of the same board")
-    left_heat_k: float = knob(0.5, (0.0, 50.0), "difference before power-on from which left heat is taken off, K")
+    cooling_s: float = knob(
+        16.0, (1.0, 600.0), "time constant of heat left from an earlier run, within a factor of two; common practice"
+    )
+    cooling_smooth_px: float = knob(2.0, (0.3, 20.0), "width over which the cooling before power-on is smoothed")
+    cooling_apart_s: float = knob(0.4, (0.05, 60.0), "shortest time between halves of cold frames that shows cooling")
+    cooling_sigmas: float = knob(4.0, (1.0, 100.0), "standard errors from which a place is seen to cool; judgement")
+    cooling_share: float = knob(0.02, (0.0, 1.0), "share of the board's cells that must be seen to cool; judgement")
+    cooling_felt_mm: float = knob(10.0, (0.0, 100.0), "width over which leaving heat makes places doubtful; judgement")
+    cooling_common_error: float = knob(
+        0.5,
+        (0.0, 2.0),
+        "error of the cooling that the whole board shares, share of it: cameras drift so too; judgement",
+    )
+    left_heat_k: float = knob(0.5, (0.0, 50.0), "left heat, or what it cools, from which it is taken off, K")
     left_heat_sigma: float = knob(6.0, (1.0, 100.0), "and in standard deviations of the camera's noise; judgement")
     left_heat_error: float = knob(0.6, (0.0, 2.0), "error of the cooling taken off, share of it; judgement")
 

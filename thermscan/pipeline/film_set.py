@@ -122,6 +122,12 @@ def make_films(faulty: Placed, goods: Sequence[Placed], *, board: Board, setting
             films.append(film_of(placed, timing=unclocked, grid=grid, edges_s=edges, board=board, settings=settings))
     over_ambient = any(film.cold is None for film in films)
     rises = [rise_of(film, over_ambient=over_ambient, settings=settings.excess) for film in films]
+    said += tuple(
+        f"{placed.prepared.recording.name} was still cooling when it was switched on, which makes its rise less"
+        " certain: film it after a longer pause"
+        for placed, rise in zip((faulty, *goods), rises, strict=True)
+        if "warm_start" in rise.film.flags
+    )
     return FilmSet(rises[0], tuple(rises[1:]), share, timing, said)
 
 

@@ -1,0 +1,75 @@
+"""Cooling seen before power-on is carried on after it, each board by itself; boards that stood cold stay as they are.
+
+The left heat is a Gaussian on a plate: it spreads by the heat kernel (Carslaw and Jaeger, Conduction of Heat in Solids,
+2nd ed., section 10.3) and is lost to the air with one time constant.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from thermscan.find.excess import rise_of
+from thermscan.model.film import BoardGrid, ColdTrend, Film
+from thermscan.model.settings import ExcessSettings
+
+GRID = BoardGrid(0.0, 0.0, 1.0, 40, 30)
+EDGES = np.linspace(0.0, 10.0, 11)
+TIMES = (EDGES[1:] + EDGES[:-1]) / 2
+SETTINGS = ExcessSettings()
+NOISE_K = 0.05
+FRAMES = 12  # in each half of the seconds before power-on
+
+
+def left_at(t, *, peak_k, air_s=30.0):
+    """Heat of a run that ended 10 s before power-on, K, ndarray (times, rows, columns)."""
+    since = np.atleast_1d(t)[:, None, None] + 10.0
+    r2 = ((GRID.points_mm() - [20.0, 15.0]) ** 2).sum(axis=-1)
+    wide = 5.0**2 + 2 * 2.0 * since
+    return peak_k * 5.0**2 / wide * np.exp(-r2 / (2 * wide)) * np.exp(-since / air_s)
+
+
+def film_of(*, peak_k, seed, air_s=30.0, drift_k_s=0.0):
+    random, shape = np.random.default_rng(seed), (30, 40)
+
+    def noise(frames, count):
+        return random.normal(0, NOISE_K / np.sqrt(frames), (count, *shape))
+
+    early, late = (
+        23.0 + drift_k_s * t + left_at(t, peak_k=peak_k, air_s=air_s)[0] + noise(FRAMES, 1)[0] for t in (-2.25, -0.75)
+    )
+    mean = 23.0 + left_at(TIMES, peak_k=peak_k, air_s=air_s) + noise(8, len(TIMES))
+    full = np.ones(shape, bool)
+    film = Film(GRID, EDGES, "power_on", mean, np.full(len(TIMES), 8), (early + late) / 2, 2 * FRAMES,
+                np.full(shape, NOISE_K), 0.28, 0.0, full, full, 1.0)  # fmt: skip
+    return replace(film, before=ColdTrend((late - early) / 1.5, 1.5, (FRAMES, FRAMES), -1.5))
+
+
+@pytest.mark.parametrize("air_s", [15.0, 30.0, 60.0])
+def test_a_board_that_starts_warm_shows_no_rise_of_its_own(air_s):
+    film = film_of(peak_k=30.0, seed=1, air_s=air_s)
+    lost = (left_at(-1.5, peak_k=30.0, air_s=air_s) - left_at(TIMES[-1], peak_k=30.0, air_s=air_s))[0]
+    found = rise_of(film, settings=SETTINGS)
+    near = ((GRID.points_mm() - [20.0, 15.0]) ** 2).sum(axis=-1) < 15.0**2
+    assert lost.max() > 4.0
+    assert np.abs(found.rise[-1]).max() < 0.4 * lost.max()
+    assert np.mean(np.abs(found.rise[-1] / found.error[-1])[near] < 1.96) > 0.85
+
+
+def test_a_cold_board_is_left_as_it_is():
+    film = film_of(peak_k=0.0, seed=3)
+    assert np.array_equal(
+        rise_of(film, settings=SETTINGS).rise, rise_of(replace(film, before=None), settings=SETTINGS).rise
+    )
+
+
+def test_a_drifting_camera_is_no_cooling_board():
+    film = film_of(peak_k=0.0, seed=4, drift_k_s=-0.2)
+    assert np.array_equal(
+        rise_of(film, settings=SETTINGS).rise, rise_of(replace(film, before=None), settings=SETTINGS).rise
+    )
+
+
+def test_the_flag_says_that_the_board_started_warm():
+    assert "warm_start" in rise_of(film_of(peak_k=30.0, seed=5), settings=SETTINGS).film.flags
+    assert "warm_start" not in rise_of(film_of(peak_k=0.0, seed=5), settings=SETTINGS).film.flags

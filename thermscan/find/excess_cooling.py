@@ -1,0 +1,101 @@
+"""Heat left from an earlier run, as the frames before power-on show it going: what a rise over them misses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from thermscan.model.film import ColdTrend, Film
+from thermscan.model.settings import ExcessSettings
+
+
+@dataclass(frozen=True)
+class Cooling:
+    """What left heat took from a rise, and its standard error; ndarray (bins, rows, columns), K; ``fall`` is added."""
+
+    fall: np.ndarray
+    error: np.ndarray
+    largest_k: float
+
+
+def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, settings: ExcessSettings) -> Cooling | None:
+    """Carry on the cooling seen before power-on; None where none stands out.
+
+    Parameters
+    ----------
+    film : Film
+        With cold frames, on the clock of its power-on.
+    drift : ndarray of shape (bins,)
+        Drift that is taken off the rise already; all zero where the bench is not seen.
+    bench : ndarray of bool, shape (rows, columns)
+        Cells that show the bench.
+    settings : ExcessSettings
+
+    Returns
+    -------
+    Cooling or None
+
+    Notes
+    -----
+    The heat equation is linear: the rise of a board that starts warm is that of a cold one plus what is left of the
+    earlier heat. A place that cooled by s kelvin a second around the middle of its cold frames has lost
+    s tau (1 - exp(-T / tau)) after T seconds more, tau the time constant of what is left (heat that is left longest
+    goes slowest). tau is known within a factor of two only: that is the error's standard deviation. The slope is
+    smoothed over the picture, since heat that is left is smooth. Not valid where something else changed before.
+    """
+    trend = film.before
+    if trend is None or film.clock != "power_on" or trend.apart_s < settings.cooling_apart_s:
+        return None
+    known = film.inside & np.isfinite(trend.slope)
+    if not known.any():
+        return None
+    slope = np.where(known, trend.slope - _common(trend, known, bench if np.any(drift) else None), 0.0)
+    reach = settings.cooling_smooth_px * film.pixel_mm / film.grid.step_mm
+    held = np.maximum(ndimage.gaussian_filter(known.astype(float), reach), 1e-3)
+    slope = np.where(known, ndimage.gaussian_filter(slope, reach) / held, 0.0)
+    error = _slope_error(film, known, held, reach)
+    if float(np.mean((slope < -settings.cooling_sigmas * error)[known])) < settings.cooling_share:
+        return None
+    seconds = np.maximum(film.centres_s, 0.0) - trend.at_s
+    gone = _gone(seconds, settings.cooling_s)
+    doubt = (_gone(seconds, 2 * settings.cooling_s) - _gone(seconds, settings.cooling_s / 2)) / 2
+    fall = -slope * gone[:, None, None]
+    error = np.hypot(error, settings.cooling_common_error * float(np.median(slope[known])))
+    # heat that leaves one place passes through others: they share its doubt
+    felt = np.maximum(
+        np.abs(slope), ndimage.gaussian_filter(np.abs(slope), settings.cooling_felt_mm / film.grid.step_mm)
+    )
+    wrong = np.where(known, np.hypot(felt * doubt[:, None, None], error * gone[:, None, None]), 0.0)
+    largest = float(np.quantile(fall[-1][known], 0.99))
+    if film.unit == "celsius" and largest < settings.left_heat_k:
+        return None
+    return Cooling(fall.astype(np.float32), wrong.astype(np.float32), largest)
+
+
+def _common(trend: ColdTrend, known: np.ndarray, bench: np.ndarray | None) -> float:
+    """Return the slope that camera and room have, K/s: the bench's, else that of the board's least cooling places."""
+    seen = np.zeros(0) if bench is None else trend.slope[bench & np.isfinite(trend.slope)]
+    return float(np.median(seen)) if seen.size else float(np.quantile(trend.slope[known], 0.7))
+
+
+def _gone(seconds: np.ndarray, constant: float) -> np.ndarray:
+    """Return the seconds' worth of the first slope that has gone after so many seconds."""
+    return constant * (1 - np.exp(-seconds / constant))
+
+
+def _slope_error(film: Film, known: np.ndarray, held: np.ndarray, reach: float) -> np.ndarray:
+    """Return the standard error of the smoothed slope, K/s, ndarray (rows, columns): noise, and frames out of place."""
+    assert film.before is not None
+    assert film.cold is not None
+    early, late = film.before.frames
+    single = np.sqrt(1 / early + 1 / late) / film.before.apart_s
+    kernel = film.correlation_mm / film.grid.step_mm
+    calmed = kernel / np.hypot(
+        kernel, reach
+    )  # white noise through a Gaussian: its amplitude goes as one over its width
+    level = float(np.nanmedian(film.cold[known]))
+    cold = ndimage.gaussian_filter(np.where(known, np.nan_to_num(film.cold) - level, 0.0), reach) / held
+    steep = np.hypot(*np.gradient(cold, film.grid.step_mm))
+    return np.hypot(film.noise * single * calmed, steep * film.motion_error_mm * single)
