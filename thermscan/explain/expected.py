@@ -14,6 +14,7 @@ from thermscan.model.settings import ExplainSettings
 
 USUAL_AFTER_S = 10.0  # seconds for which the usual self-heating by kind is stated
 SAME_SIZE = 1.3  # bodies of like kind within this factor of area are siblings; judgement
+BELIEF_DF = 2.0  # siblings' worth of what is believed before: two that agree count as much; judgement
 
 
 @dataclass(frozen=True)
@@ -50,9 +51,10 @@ def expect(scene: Scene, board: Board | None, *, priors: Priors, settings: Expla
 
     Notes
     -----
-    Two siblings or more: their median, and the larger of their scatter (1.4826 times the median deviation) and a
-    share of it. Fewer: the usual self-heating of the kind, as uncertain as it is large. Bare board: nothing is
-    expected, and the warmth that the parts around bring may go anywhere within what is usual there.
+    Two siblings or more: their median, and their scatter (1.4826 times the median deviation) pooled with what is
+    believed of equal parts before they are seen (a share of their heat, and of what is usual). Fewer: the usual
+    self-heating of the kind, as uncertain as it is large. Bare board: nothing is expected, and the warmth that the
+    parts around bring may go anywhere within what is usual there.
     """
     shape = scene.excess_k.shape
     own, spread = np.zeros(shape), np.zeros(shape)
@@ -67,13 +69,25 @@ def expect(scene: Scene, board: Board | None, *, priors: Priors, settings: Expla
         if ref is not None and len(rows) >= 2:
             own[i] = np.median(scene.excess_k[rows], axis=0)
             scatter = 1.4826 * np.median(np.abs(scene.excess_k[rows] - own[i]), axis=0)
-            spread[i] = np.hypot(np.maximum(scatter, settings.share_none * np.abs(own[i])), 0.3 * usual * course)
+            before = np.hypot(settings.share_none * np.abs(own[i]), 0.3 * usual * course)
+            spread[i] = _pooled(before, scatter, len(rows))
             used[ref] = tuple(str(scene.refs[r]) for r in rows)
         elif ref is not None:
             own[i], spread[i] = usual * course, 1.0 * usual * course + 0.5 * warm
         else:
             own[i], spread[i] = 0.0, 0.5 * priors.self_heating_k["other"] * scene.floor_scale * course + 0.7 * warm
     return Expectation(np.maximum(own, 0.0), spread, used)
+
+
+def _pooled(before: np.ndarray, scatter: np.ndarray, count: int) -> np.ndarray:
+    """Pool the spread believed before with the scatter of siblings, and widen it for a median of so few.
+
+    The mean of a variance under a scaled inverse chi-squared prior of ``BELIEF_DF`` degrees of freedom (Gelman et al.,
+    Bayesian Data Analysis, section 2.6), for ``count - 1`` of the siblings' own.
+    """
+    own = count - 1
+    variance = (BELIEF_DF * before**2 + own * scatter**2) / (BELIEF_DF + own)
+    return np.sqrt(variance * (1.0 + 0.5 * np.pi / count))
 
 
 def judge_by_expectation(scene: Scene, expectation: Expectation) -> Scene:
