@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.find.excess import rise_of
+from thermscan.find.excess import combine, excess_over, rise_of
 from thermscan.model.film import BoardGrid, ColdTrend, Film
 from thermscan.model.settings import ExcessSettings
 
@@ -53,7 +53,22 @@ def test_a_board_that_starts_warm_shows_no_rise_of_its_own(air_s):
     near = ((GRID.points_mm() - [20.0, 15.0]) ** 2).sum(axis=-1) < 15.0**2
     assert lost.max() > 4.0
     assert np.abs(found.rise[-1]).max() < 0.4 * lost.max()
-    assert np.mean(np.abs(found.rise[-1] / found.error[-1])[near] < 1.96) > 0.85
+    error = np.sqrt(found.error**2 + found.left_doubt**2 + found.left_error**2)[-1]
+    assert np.mean(np.abs(found.rise[-1] / error)[near] < 1.96) > 0.85
+
+
+def test_doubt_of_left_heat_is_in_the_spread_and_cancels_between_boards_that_are_equally_warm():
+    warm, again, cold = (
+        rise_of(film_of(peak_k=k, seed=seed), settings=SETTINGS) for k, seed in ((30.0, 6), (30.0, 7), (0.0, 8))
+    )
+    at = (-1, 15, 20)
+
+    def spread(faulty, good):
+        base = combine([good], outline_hash="", side="top", sources=(), settings=SETTINGS)
+        return excess_over(faulty, base, position_error_mm=0.0, settings=SETTINGS).spread[at]
+
+    assert spread(warm, cold) > warm.left_doubt[at] > 3 * spread(cold, cold)
+    assert spread(warm, again) < 0.5 * spread(warm, cold)
 
 
 def test_a_cold_board_is_left_as_it_is():

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from thermscan.find.excess_cooling import cooling_since_cold
+from thermscan.find.excess_cooling import cooling_since_cold, unlike_cooling
 from thermscan.find.excess_left import LeftHeat, left_heat
 from thermscan.model.film import Baseline, BoardGrid, Excess, Film, Rise
 from thermscan.model.settings import ExcessSettings
@@ -91,10 +91,10 @@ def rise_of(film: Film, *, over_ambient: bool = False, settings: ExcessSettings)
         share = per_bin
         reference = "unheated_regions"
     error = np.sqrt(share)[:, None, None].astype(np.float32) * film.noise.astype(np.float32)
-    if cooling is not None:
-        rise, error = rise + cooling.fall, np.hypot(error, cooling.error)
-        film = replace(film, flags=film.flags | {"warm_start"})
-    return Rise(film, rise.astype(np.float32), error, reference)
+    if cooling is None:
+        return Rise(film, rise.astype(np.float32), error, reference)
+    film = replace(film, flags=film.flags | {"warm_start"})
+    return Rise(film, (rise + cooling.fall).astype(np.float32), error, reference, cooling.doubt, cooling.error)
 
 
 def only_while_alike(rise: Rise, faulty: Film) -> Rise:
@@ -290,11 +290,12 @@ def excess_over(
     else:
         spread = baseline.spread
     spread = spread * np.sqrt(1 + 1 / max(baseline.count, 1))
+    spread = np.hypot(spread, unlike_cooling(faulty, baseline.films))  # alike over neighbours, as spread is
     excess, said = faulty.rise - baseline.mean, ()
     scale = np.sqrt(noise**2 + spread**2)
     left = left_heat(faulty, baseline.films, excess, scale, baseline.mean, settings=settings)
     if left is not None:
-        excess, noise, position = excess + left.correction, np.hypot(noise, left.error), np.hypot(position, left.error)
+        excess, spread = excess + left.correction, np.hypot(spread, left.error)
         said = _left_sentences(left, faulty.film.unit)
     return Excess(
         film=faulty.film,

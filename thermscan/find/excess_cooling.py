@@ -7,17 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from thermscan.model.film import ColdTrend, Film
+from thermscan.model.film import ColdTrend, Film, Rise
 from thermscan.model.settings import ExcessSettings
 
 
 @dataclass(frozen=True)
 class Cooling:
-    """What left heat took from a rise, and its standard error; ndarray (bins, rows, columns), K; ``fall`` is added."""
+    """What left heat took from a rise, to be put back; ndarrays (bins, rows, columns), K.
+
+    ``doubt`` is what one standard deviation of the time constant makes of it, which boards share; ``error`` is that of
+    the slope.
+    """
 
     fall: np.ndarray
+    doubt: np.ndarray
     error: np.ndarray
-    largest_k: float
 
 
 def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, settings: ExcessSettings) -> Cooling | None:
@@ -67,11 +71,30 @@ def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, sett
     felt = np.maximum(
         np.abs(slope), ndimage.gaussian_filter(np.abs(slope), settings.cooling_felt_mm / film.grid.step_mm)
     )
-    wrong = np.where(known, np.hypot(felt * doubt[:, None, None], error * gone[:, None, None]), 0.0)
     largest = float(np.quantile(fall[-1][known], 0.99))
     if film.unit == "celsius" and largest < settings.left_heat_k:
         return None
-    return Cooling(fall.astype(np.float32), wrong.astype(np.float32), largest)
+    return Cooling(
+        fall.astype(np.float32),
+        np.where(known, felt * doubt[:, None, None], 0.0).astype(np.float32),
+        np.where(known, error * gone[:, None, None], 0.0).astype(np.float32),
+    )
+
+
+def unlike_cooling(faulty: Rise, goods: tuple[Rise, ...]) -> np.ndarray | float:
+    """Return the standard error of a difference between rises from what was put back into them, K; 0 where nothing was.
+
+    The time constant of left heat is about the same on all boards, so that its doubt cancels between boards that
+    started equally warm.
+    """
+    count = max(len(goods), 1)
+    doubt: np.ndarray | float = 0.0
+    variance: np.ndarray | float = 0.0
+    for rise, share in ((faulty, 1.0), *((good, -1.0 / count) for good in goods)):
+        if rise.left_doubt is not None and rise.left_error is not None:
+            doubt = doubt + share * rise.left_doubt
+            variance = variance + (share * rise.left_error) ** 2
+    return np.sqrt(doubt**2 + variance)
 
 
 def _common(trend: ColdTrend, known: np.ndarray, bench: np.ndarray | None) -> float:

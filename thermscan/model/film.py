@@ -159,13 +159,17 @@ class Rise:
 
     ``rise`` is ndarray (bins, rows, columns), K (or counts); ``error`` its standard error from noise alone, same
     shape or broadcastable. ``reference`` is ``'cold_frames'`` (a true rise) or ``'unheated_regions'``
-    (over_ambient).
+    (over_ambient). Where heat left from an earlier run was put back, ``left_doubt`` is what the rise would change by
+    if that heat stayed longer by one standard deviation, and ``left_error`` what is uncertain of it beside that; both
+    of the same shape, and alike over neighbouring places.
     """
 
     film: Film
     rise: np.ndarray
     error: np.ndarray
     reference: str
+    left_doubt: np.ndarray | None = None
+    left_error: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
