@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.explain.meter import weigh_readings
 from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.symptom import weigh_symptoms
 from thermscan.model.chances import OUTCOMES
 from thermscan.model.evidence import Evidence, Priors
 from thermscan.model.quantity import Measured
+from thermscan.model.reading import Reading
 from thermscan.model.recording import Drive, SupplyPoint
 from thermscan.model.settings import ExplainSettings
 from thermscan.model.timing import PowerUp, Timing
@@ -129,3 +131,29 @@ def test_chances_are_the_files(lineup):
     joint = FAULTS.index("joint")
     assert b.log[joint] == pytest.approx(np.log(0.9))
     assert a.log[joint] == pytest.approx(np.log(Priors().symptoms["quick_tries"]["joint"]))
+
+
+def noted(quantity, value, good=None):
+    unit = "A" if quantity == "inrush_current" else "s"
+    return Reading("", "supply", "", quantity, value, unit, good, "on", "")
+
+
+def test_what_was_noted_by_hand_moves_as_what_was_filmed(lineup):
+    rows = (noted("run_time", 0.3), noted("retry_period", 2.0), noted("inrush_current", 0.5, 1.6))
+    (run, retry, surge), refused = weigh_readings(rows, lineup)
+    assert refused == []
+    assert ratios(run)["short"] > 1 > ratios(run)["heat_path"]
+    assert ratios(retry)["supply_limit"] > 1 > ratios(retry)["joint"]
+    assert ratios(surge)["supply_limit"] > ratios(surge)["heat_path"]
+    ((long,), _), ((same,), _) = (weigh_readings((noted("run_time", 6.0, g),), lineup) for g in (None, 5.5))
+    assert ratios(long)["heat_path"] > 1
+    assert not same.log.any()
+    assert "good board" in weigh_readings((noted("inrush_current", 0.5),), lineup)[1][0]
+
+
+def test_what_was_noted_is_not_weighed_twice(lineup):
+    evidence = Evidence(timing=tries([1, 3, 5, 7], 0.3), good_timings=(STEADY,))
+    both = replace(evidence, readings=(noted("run_time", 0.3), noted("retry_period", 2.0)))
+    assert found(evidence, lineup, "each try runs")
+    assert not found(both, lineup, "each try runs")
+    assert not found(both, lineup, "a try every")

@@ -53,6 +53,9 @@ E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 5
         ("1A5", "", "current", 1.5),
         ("1.2e3", "ohm", "resistance_to_ground", 1200.0),
         (".5", "V", "voltage", 0.5),
+        ("300 ms", "", "run_time", 0.3),
+        ("2,5", "s", "retry_period", 2.5),
+        ("1A6", "", "inrush_current", 1.6),
     ],
 )
 def test_spellings(text, unit, quantity, expected):

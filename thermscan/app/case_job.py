@@ -80,6 +80,7 @@ def reading_weight(case: CaseFolder, reading: Reading) -> dict[str, object] | No
     """Weigh a reading against the suspects as they stand; None before the first comparison."""
     from thermscan.case.state import repaired_at, state_of
     from thermscan.pipeline.reading_weight import weigh_reading
+    from thermscan.read.prior_file import open_priors
 
     if repaired_at(case.entries) is not None:
         return {"text": "taken after the fault went, tells how the repair holds", "factors": {}}
@@ -88,7 +89,7 @@ def reading_weight(case: CaseFolder, reading: Reading) -> dict[str, object] | No
     standing = state_of(case, board).standing
     if standing is None:
         return None
-    weight = weigh_reading(reading, standing, board)
+    weight = weigh_reading(reading, standing, board, priors=open_priors(None))
     return {"text": weight.text, "factors": weight.factors, "no_fault": weight.no_fault, "other": weight.other}
 
 

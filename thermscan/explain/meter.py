@@ -14,6 +14,10 @@ from thermscan.model.reading import Reading
 DEAD_SHARE = 0.1  # of the nominal volts; judgement
 LOW_OHM_SHARE, VERY_LOW_OHM_SHARE, HIGH_OHM_SHARE = 0.5, 0.1, 2.0  # of the good board's value; judgement
 SHORT_OHM = 2.0  # what a meter and its leads still show across a short; common practice, no source
+POWER_UP = ("inrush_current", "run_time", "retry_period")
+QUICK_TRY_S = 1.0  # tries shorter than this are ended by a current limit, not by heat; common practice, no source
+# The surge and the steps go along with the mean current, and a log's sampling may miss them.
+SHAPE_POWER = 0.5
 CURRENT_SHARE = 0.25  # difference between good boards that says nothing; judgement
 
 
@@ -108,6 +112,8 @@ def _weigh(reading: Reading, lineup: Lineup) -> Weight | str:
         return f"the {reading.quantity} of {name} was taken with power off and is not used"
     if reading.quantity == "voltage":
         return _weigh_voltage(reading, name, lineup)
+    if reading.quantity in POWER_UP:
+        return _weigh_power_up(reading, lineup)
     return _weigh_current(reading, name, lineup)
 
 
@@ -151,6 +157,27 @@ def _weigh_current(reading: Reading, name: str, lineup: Lineup) -> Weight | str:
     if reading.good_value is None or reading.good_value <= 0:
         return f"the current of {name} cannot be judged without the good board's"
     return weigh_current(reading.value, reading.good_value, name, lineup)
+
+
+def _weigh_power_up(reading: Reading, lineup: Lineup) -> Weight | str:
+    """Weigh what was noted of the power-up: the surge, how long a try runs, the time from try to try."""
+    good, value = reading.good_value, reading.value
+    rows = [*(h.fault for h in lineup.hypotheses), "none", "other"]
+    if reading.quantity == "inrush_current":
+        if good is None or good <= 0:
+            return "the current at switch-on cannot be judged without the good board's"
+        kind = "like the good board" if abs(value / good - 1) <= CURRENT_SHARE else ("high" if value > good else "low")
+        text = f"current at switch-on {_plain(value, 'A')} ({kind}; {_plain(good, 'A')} on the good board)"
+        return Weight(text, SHAPE_POWER * np.log([lineup.priors.inrush[r][kind] for r in rows]))
+    is_run = reading.quantity == "run_time"
+    text = f"each try runs {value:.3g} s" if is_run else f"a try every {value:.3g} s"
+    if good is not None and good > 0 and abs(value / good - 1) <= CURRENT_SHARE:
+        return Weight(f"{text}, as on the good board", np.zeros(len(rows)))
+    beside = f"; {good:.3g} s on the good board" if good is not None else ""
+    table = lineup.priors.symptoms["quick_tries" if is_run else "even_retries"]
+    chances = np.array([table[r] for r in rows])
+    # A period that can be given as one number is an even one; a try is quick where no heat could have ended it.
+    return Weight(text + beside, np.log(1.0 - chances if is_run and value >= QUICK_TRY_S else chances))
 
 
 def weigh_current(amps: float, good_amps: float, name: str, lineup: Lineup) -> Weight:

@@ -9,28 +9,29 @@ import numpy as np
 
 from thermscan.explain.current_shape import NEAR_LIMIT, CurrentShape, shape_of
 from thermscan.explain.hypothesis import Lineup
-from thermscan.explain.meter import CURRENT_SHARE, Weight, weigh_current
+from thermscan.explain.meter import CURRENT_SHARE, QUICK_TRY_S, SHAPE_POWER, Weight, weigh_current
 from thermscan.model.chances import Table
 from thermscan.model.evidence import Evidence
 from thermscan.model.timing import Timing
 
 LONG_AT_LIMIT = 0.3  # share of the seconds on that makes a plateau rather than an inrush; judgement
-QUICK_TRY_S = 1.0  # tries shorter than this are ended by a current limit, not by heat; common practice, no source
 EVEN_RETRIES = 0.1  # standard deviation of the time from try to try, share of it, that is like a clock; judgement
 LIKE_SHARE = 0.25  # times of good boards within this share are the same; judgement
-# The surge and the steps come from the same log as the mean current, and a log's sampling may miss them.
-SHAPE_POWER = 0.5
 
 
 def weigh_symptoms(evidence: Evidence, lineup: Lineup) -> list[Weight]:
-    """Turn restarts, their times and the supply's log into evidence; each is a weight of its own."""
+    """Turn restarts, their times and the supply's log into evidence; each is a weight of its own.
+
+    What was noted by hand among the readings is not weighed a second time.
+    """
+    noted = {r.quantity for r in evidence.readings}
     found = (
         _restarts(evidence, lineup),
-        _tries(evidence, lineup),
-        _retries(evidence, lineup),
+        _tries(evidence, lineup) if "run_time" not in noted else None,
+        _retries(evidence, lineup) if "retry_period" not in noted else None,
         _limit(evidence, lineup),
         _current(evidence, lineup),
-        _surge(evidence, lineup),
+        _surge(evidence, lineup) if "inrush_current" not in noted else None,
         _steps(evidence, lineup),
     )
     return [w for w in found if w]

@@ -31,7 +31,9 @@ class ReadingWeight:
     other: float = 1.0
 
 
-def weigh_reading(reading: Reading, standing: Standing, board: Board | None) -> ReadingWeight:
+def weigh_reading(
+    reading: Reading, standing: Standing, board: Board | None, *, priors: Priors | None = None
+) -> ReadingWeight:
     """Weigh one reading against the suspects of a standing.
 
     Parameters
@@ -39,6 +41,8 @@ def weigh_reading(reading: Reading, standing: Standing, board: Board | None) -> 
     reading : Reading
     standing : Standing
     board : Board or None
+    priors : Priors, optional
+        How likely each reading is under each fault.
 
     Returns
     -------
@@ -52,7 +56,7 @@ def weigh_reading(reading: Reading, standing: Standing, board: Board | None) -> 
     """
     tree = grow_tree(board)
     rows = [(candidate, fault, share) for candidate in standing.candidates for fault, share in _faults(candidate)]
-    lineup = _lineup(rows, board, tree)
+    lineup = _lineup(rows, board, tree, priors or Priors())
     weights, refused = weigh_readings((reading,), lineup)
     if not weights:
         return ReadingWeight(refused[0] if refused else "says nothing", {})
@@ -64,13 +68,15 @@ def _faults(candidate: Candidate) -> list[tuple[str, float]]:
     return [(f, s / total) for f, s in candidate.faults.items()] if total > 0 else [("other", 1.0)]
 
 
-def _lineup(rows: Sequence[tuple[Candidate, str, float]], board: Board | None, tree: PowerTree) -> Lineup:
+def _lineup(
+    rows: Sequence[tuple[Candidate, str, float]], board: Board | None, tree: PowerTree, priors: Priors
+) -> Lineup:
     """Return the listed suspects as hypotheses; what only the judging of heat needs is left empty."""
     names = list(dict.fromkeys(c.name for c, _, _ in rows if c.ref is None))
     bare = tuple(Bare(0.0, 0.0, 0.0, ()) for _ in names)
     hypotheses = [_hypothesis(c, fault, names, tree) for c, fault, _ in rows]
     nothing: object = None
-    return Lineup(nothing, board, tree, Priors(), ExplainSettings(), nothing, bare, hypotheses=hypotheses)  # type: ignore[arg-type]
+    return Lineup(nothing, board, tree, priors, ExplainSettings(), nothing, bare, hypotheses=hypotheses)  # type: ignore[arg-type]
 
 
 def _hypothesis(candidate: Candidate, fault: str, names: Sequence[str], tree: PowerTree) -> Hypothesis:

@@ -14,16 +14,32 @@ from thermscan.read.text_file import read_text
 COLUMNS = ("time", "where", "net", "quantity", "value", "unit", "good_value", "power", "note")
 REQUIRED = ("quantity", "value")
 PREFIXES = {"": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9}
-BASE_UNIT = {"voltage": "V", "diode_drop": "V", "resistance_to_ground": "ohm", "current": "A"}
-UNIT_EXAMPLES = {"V": "V or mV", "ohm": "ohm, kohm or MOhm", "A": "A, mA or uA"}
+BASE_UNIT = {
+    "voltage": "V",
+    "diode_drop": "V",
+    "resistance_to_ground": "ohm",
+    "current": "A",
+    "inrush_current": "A",
+    "run_time": "s",
+    "retry_period": "s",
+}
+UNIT_EXAMPLES = {"V": "V or mV", "ohm": "ohm, kohm or MOhm", "A": "A, mA or uA", "s": "s or ms"}
 OPEN_WORDS = ("ol", "o.l", "o.l.", ".ol", "0l", "0.l", "0.l.", "open", "inf", "infinite")
 # Largest value that a hand-held meter shows for each quantity; more is a slip of the unit. Common practice, no source.
-LARGEST = {"voltage": 1500.0, "diode_drop": 10.0, "resistance_to_ground": 1e11, "current": 100.0}
+LARGEST = {
+    "voltage": 1500.0,
+    "diode_drop": 10.0,
+    "resistance_to_ground": 1e11,
+    "current": 100.0,
+    "inrush_current": 1000.0,
+    "run_time": 1e5,
+    "retry_period": 1e5,
+}
 DISCHARGE = "switch the board off, unplug it and let its capacitors discharge, then measure again"
 
-_PLAIN = re.compile(r"([+-]?\d*[.,]?\d+|[+-]?\d+[.,])(?:e([+-]?\d+))?\s*(meg|[pnumkKMG]?)(V|ohm|A|)", re.IGNORECASE)
+_PLAIN = re.compile(r"([+-]?\d*[.,]?\d+|[+-]?\d+[.,])(?:e([+-]?\d+))?\s*(meg|[pnumkKMG]?)(V|ohm|A|s|)", re.IGNORECASE)
 _LETTER_INSIDE = re.compile(r"([+-]?\d*)(R|V|A|[mkKMG])(\d+)(V|ohm|A|)")
-_UNIT = re.compile(r"(meg|[pnumkKMG]?)(V|ohm|A|)", re.IGNORECASE)
+_UNIT = re.compile(r"(meg|[pnumkKMG]?)(V|ohm|A|s|)", re.IGNORECASE)
 
 
 def _plain_letters(text: str) -> str:
@@ -41,7 +57,7 @@ def _prefix(letter: str) -> float:
 
 
 def _base(unit: str) -> str:
-    return {"v": "V", "a": "A", "ohm": "ohm", "": ""}[unit.lower()]
+    return {"v": "V", "a": "A", "ohm": "ohm", "s": "s", "": ""}[unit.lower()]
 
 
 def _split_unit(text: str) -> tuple[float | None, str]:
@@ -72,7 +88,7 @@ def _mantissa(text: str) -> tuple[float, float | None, str] | None:
 
 
 def parse_value(text: str, unit: str, quantity: str, *, path: str = "", place: str = "") -> float:
-    """Return what a meter showed in V, ohm or A; ``math.inf`` for an open circuit.
+    """Return what a meter showed in V, ohm or A, or a time in s; ``math.inf`` for an open circuit.
 
     Parameters
     ----------
@@ -114,6 +130,8 @@ def parse_value(text: str, unit: str, quantity: str, *, path: str = "", place: s
 
 def _check_range(value: float, quantity: str, *, path: str, place: str) -> float:
     base = BASE_UNIT[quantity]
+    if base == "s" and value <= 0:
+        raise InputError(path, place, f"a {quantity} of {value:g} s is no time", "give it above 0")
     if base == "ohm" and value < 0:
         raise InputError(path, place, f"a resistance of {value:g} ohm means that charge is left on the net", DISCHARGE)
     if abs(value) > LARGEST[quantity]:
@@ -184,7 +202,7 @@ def open_readings(path: str | Path) -> tuple[Reading, ...]:
     """Read meter readings; rows without a value are skipped, for a missing reading is not evidence.
 
     Comma, semicolon or tab; UTF-8 or UTF-16. ``power`` left empty means off for resistance and diode drop, on for
-    voltage and current.
+    all others.
 
     Raises
     ------
