@@ -95,9 +95,9 @@ def _stated_ratio(evidence: Evidence) -> float | None:
 def _driven_apart(evidence: Evidence) -> str:
     """Say how the boards were driven where that is not alike: the board's own supply, one net fed, or on and off."""
     own, goods = evidence.drive, evidence.good_drives
-    if own is None or not goods or all((d.mode, d.net) == (own.mode, own.net) for d in goods):
+    if own is None or not goods or all(d.mode == own.mode for d in goods):
         return ""
-    other = next(d for d in goods if (d.mode, d.net) != (own.mode, own.net))
+    other = next(d for d in goods if d.mode != own.mode)
     return (
         f"this board was {_driven(own)}, a good board was {_driven(other)}: their heat cannot be compared; film both"
         " driven the same way, or leave the good boards out where one net was fed"
