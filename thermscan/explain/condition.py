@@ -18,6 +18,8 @@ MORE_CURRENT = 1.1  # times the good boards' current: from there lower volts may
 
 ALIKE_AMPS = 0.1  # share by which the current may differ where the power is to be the same; judgement
 LEAST_WARM = 5  # warm parts from which a scale is common to a board; judgement
+OF_WARMEST = 0.1  # of the warmest part's own heat, above which a part makes heat itself; judgement
+ALIKE_PARTS = 0.8  # share of the parts that must agree; judgement
 
 
 @dataclass(frozen=True)
@@ -143,19 +145,22 @@ def common_scale(scene: Scene, settings: ExplainSettings) -> float | None:
 
     Notes
     -----
-    The median over the parts whose own heat is beyond ``warm_own_k``, of the excess over it at the last stage; they
-    agree where 1.4826 times the median deviation is under half of the median. One fault changes its own surroundings,
-    or one branch; it does not scale the heat of every part.
+    The median, over parts that make heat, of the excess over their own at the last stage. Bystanders are left out (own
+    heat beyond noise and a tenth of the warmest part's): they show what the part beside them does. The parts agree
+    where four in five lie within half of the median. One fault changes its surroundings, or one branch; it does not
+    scale the heat of every part.
     """
     own, excess = scene.own_k[:, -1], scene.excess_k[:, -1]
     is_part = np.array([r is not None for r in scene.refs], bool)
-    warm = is_part & scene.is_seen & (own > settings.warm_own_k * scene.floor_scale)
+    is_known = own > np.maximum(settings.warm_own_k * scene.floor_scale, 2.0 * scene.noise_k[:, -1])
+    seen = is_part & scene.is_seen & is_known
+    warm = seen & (own > OF_WARMEST * own[seen].max(initial=0.0))
     if warm.sum() < LEAST_WARM:
         return None
     ratio = excess[warm] / own[warm]
     middle = float(np.median(ratio))
-    scatter = 1.4826 * float(np.median(np.abs(ratio - middle)))
-    return middle if scatter < 0.5 * abs(middle) else None
+    is_like = np.abs(ratio - middle) < 0.5 * abs(middle)
+    return middle if float(np.mean(is_like)) >= ALIKE_PARTS else None
 
 
 def refuse_scale(scene: Scene, evidence: Evidence, settings: ExplainSettings) -> tuple[str, ...]:
