@@ -19,6 +19,7 @@ ENOUGH_GOOD = 3  # good boards to film in all; more add little to the spread; ju
 # leaky or bridged net may take little, a sound one hardly any.
 TAKES_CURRENT = {"shorted": 0.95, "leaky": 0.4, "bridged": 0.4}
 CALM_TAKES = 0.05
+LEAST_SHOWN = 0.01  # bits
 NOT_IN_PICTURE = "what it would show is not in this picture"
 
 
@@ -35,7 +36,8 @@ class Step:
         """The sentence with its worth."""
         if self.bits is None:
             return f"{self.text} (not ranked in bits: {self.why})"
-        return f"{self.text} (expected: {self.bits:.2f} bit)"
+        worth = f"{self.bits:.2f}" if self.bits >= LEAST_SHOWN else f"under {LEAST_SHOWN:g}"
+        return f"{self.text} (expected: {worth} bit)"
 
     def rank(self) -> float:
         """Return what to sort by: most bits first, what is not in bits last."""
