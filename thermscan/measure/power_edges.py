@@ -43,7 +43,7 @@ def background(times_s: np.ndarray) -> np.ndarray:
     return np.stack(columns, axis=1)
 
 
-def _basis(columns: np.ndarray) -> np.ndarray:
+def span(columns: np.ndarray) -> np.ndarray:
     """Return orthonormal columns that span the given ones, nearly dependent ones left out."""
     size = np.linalg.norm(columns, axis=0)
     left, sizes, _ = np.linalg.svd(columns[:, size > 0] / size[size > 0], full_matrices=False)
@@ -52,15 +52,16 @@ def _basis(columns: np.ndarray) -> np.ndarray:
 
 def _model(frame: Frame, moments: Sequence[float]) -> np.ndarray:
     parts = [background(frame.times_s), frame.jumps, frame.smooth, *(responses(frame.times_s, m) for m in moments)]
-    return _basis(np.hstack(parts))
+    return span(np.hstack(parts))
 
 
-def _left_over(frame: Frame, basis: np.ndarray) -> np.ndarray:
+def left_over(frame: Frame, basis: np.ndarray) -> np.ndarray:
+    """Return what a basis, orthonormal columns, does not explain of the courses, ndarray (samples, courses)."""
     return frame.values - basis @ (basis.T @ frame.values)
 
 
 def _misfit(frame: Frame, moments: Sequence[float]) -> float:
-    return float((_left_over(frame, _model(frame, moments)) ** 2).sum())
+    return float((left_over(frame, _model(frame, moments)) ** 2).sum())
 
 
 def _gain(frame: Frame, basis: np.ndarray, rest: np.ndarray, moment: float) -> float:
@@ -79,7 +80,7 @@ def _polish(frame: Frame, moments: Sequence[float], step_s: float, *, reach: int
         for i in range(len(moved)):
             others = moved[:i] + moved[i + 1 :]
             basis = _model(frame, others)
-            rest = _left_over(frame, basis)
+            rest = left_over(frame, basis)
             trials = moved[i] + step_s * np.arange(-reach, reach + 1)
             inside = (trials > frame.times_s[1]) & (trials < frame.times_s[-3])
             free = [t for t in trials[inside] if all(abs(t - o) > 2 * step_s for o in others)]
@@ -100,7 +101,7 @@ def _one_more(frame: Frame, moments: list[float], step_s: float, settings: Timin
     middle = (frame.times_s[1:-3] + frame.times_s[2:-2]) / 2
     stride = max(1, len(middle) // settings.coarse_moments)
     basis = _model(frame, moments)
-    rest = _left_over(frame, basis)
+    rest = left_over(frame, basis)
     best = max(middle[::stride], key=lambda t: _gain(frame, basis, rest, t))
     return _polish(frame, [*moments, float(best)], step_s, reach=max(6, stride))
 
@@ -165,7 +166,7 @@ def find_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float, ..
     unexplained, then dropped where a polynomial of as many terms does as well. ``model_error`` of a course's range
     stands in for what the sums of exponentials cannot follow. Not valid for power that changes gradually.
     """
-    frame = _frame_of(courses, settings)
+    frame = frame_of(courses, settings)
     if frame is None:
         return ()
     moments = _add_edges(frame, courses.step_s, settings)
@@ -174,11 +175,11 @@ def find_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float, ..
 
 def unproven_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float, ...]:
     """Return the moments, s, that pay for themselves, those included in whose place a smooth course does as well."""
-    frame = _frame_of(courses, settings)
+    frame = frame_of(courses, settings)
     return () if frame is None else tuple(sorted(_add_edges(frame, courses.step_s, settings)))
 
 
-def _frame_of(courses: Courses, settings: TimingSettings) -> Frame | None:
+def frame_of(courses: Courses, settings: TimingSettings) -> Frame | None:
     """Return the courses over their errors; None where there is nothing to look at."""
     if courses.values.shape[1] == 0 or len(courses.times_s) < 8:
         return None

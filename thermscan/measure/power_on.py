@@ -14,6 +14,7 @@ from thermscan.measure.power_edges import find_edges, unproven_edges
 from thermscan.measure.power_log import ON_BEFORE, STILL_ON, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_passing import without_visitors
+from thermscan.measure.power_tries import find_tries, with_tries
 from thermscan.measure.power_turns import find_turns, source_level
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
@@ -84,7 +85,8 @@ def find_in_cells(
     cells = without_visitors(cells, settings=settings)
     courses = find_courses(cells, breaks_s, is_tripod=is_tripod, settings=settings)
     switches = read_switches(courses, settings=settings)
-    return _seen(courses, switches, settings)
+    train = find_tries(courses, settings=settings)
+    return with_tries(_seen(courses, switches, settings), train, courses.times_s, settings=settings)
 
 
 @dataclass(frozen=True)

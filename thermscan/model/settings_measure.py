@@ -222,6 +222,28 @@ class TimingSettings:
         (0.0, 1.0),
         "of a steady rise, that the first quarter must show for a board on before; it slows if anything",
     )
+    tries_samples: int = knob(
+        24, (12, 1000), "samples from which tries of a supply are looked for: eight for each of three"
+    )
+    tries_frames: float = knob(6.0, (4.0, 50.0), "samples that a try and its pause must last together to be counted")
+    tries_pause: float = knob(1.5, (1.0, 10.0), "samples that a pause must last to be told from a ripple")
+    tries_slow: float = knob(0.5, (0.0, 1.0), "slope in a pause over that in the try before, at the most; judgement")
+    tries_cut_gain: float = knob(25.0, (4.0, 1000.0), "chi-square by which a last try that is cut short must explain")
+    tries_smooth: int = knob(8, (0, 20), "degree of the smooth course that may lie beneath tries or one run")
+    tries_periods: int = knob(4, (1, 20), "likely periods that are tried; speed")
+    tries_kept: int = knob(4, (1, 20), "starts kept for each of them, and refined of all; speed")
+    tries_hopeless: float = knob(4.0, (1.0, 100.0), "misfit of the best start over one run's at the most; speed")
+    tries_gain: float = knob(
+        9.0, (4.0, 100.0), "chi-square by which each try must explain more than its absence: 3 sigma, for many trials"
+    )
+    tries_share: float = knob(0.15, (0.0, 0.9), "of what one run leaves, that tries must explain besides; judgement")
+    tries_sigmas: float = knob(3.0, (2.0, 20.0), "size of each try, and of what a place follows, over its error")
+    tries_alike: float = knob(0.4, (0.1, 0.9), "least size of a try over their common one; the most is one over it")
+    tries_quiet: float = knob(0.25, (0.1, 2.0), "of a period, that must be seen before the first try")
+    tries_still: float = knob(0.5, (0.05, 1.0), "of a try's rise, that a place may sway by before the first; judgement")
+    tries_follow: float = knob(
+        0.2, (0.0, 1.0), "how closely all that warms must follow the tries, over what does so most; judgement"
+    )
     visit_s: float = knob(4.0, (0.2, 60.0), "longest stay of a hand or a tool at one place, s; judgement")
     visit_sigmas: float = knob(10.0, (4.0, 100.0), "sigmas by which it stands out of what was there before and after")
     visit_fall: float = knob(0.5, (0.1, 1.0), "share of its height that must go within two samples: heat fades slowly")
