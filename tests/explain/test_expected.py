@@ -3,6 +3,8 @@
 Boards and heats are made from plain numbers: equal parts draw equal power but for a tenth, and warm up together.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,6 +13,7 @@ from thermscan.explain.suspect import explain
 from thermscan.model.board import Board, Part, Rail
 from thermscan.model.evidence import Evidence
 from thermscan.model.quantity import Measured
+from thermscan.model.reading import Reading
 from thermscan.model.result import PartReading
 
 TIMES = np.linspace(0.5, 10.0, 20)
@@ -83,6 +86,15 @@ def test_heat_alone_never_makes_it_sure(answers):
     for _, ranking in answers:
         assert ranking.suspects[0].probability <= 0.5
         assert ranking.verdict != "like_good"
+
+
+def test_a_note_of_the_power_up_does_not_make_it_sure():
+    board, evidence, _ = made(5, is_faulty=True)
+    note = Reading("", "supply", "", "run_time", 0.3, "s", None, "on", "")
+    before, after = (explain(e, board) for e in (evidence, replace(evidence, readings=(note,))))
+    assert len(after.moved_by) == 1
+    assert after.suspects[0].probability <= 0.5
+    assert after.suspects[0].probability < 1.5 * before.suspects[0].probability
 
 
 def test_equal_parts_that_are_equal_are_not_accused():

@@ -13,7 +13,7 @@ from thermscan.explain.expected import expect, judge_by_expectation
 from thermscan.explain.hypothesis import Hypothesis, Lineup, line_up
 from thermscan.explain.injection import injection_sentences, only_the_path
 from thermscan.explain.likelihood import Judge, prepare_judge
-from thermscan.explain.meter import Weight, weigh_readings
+from thermscan.explain.meter import POWER_UP, Weight, weigh_readings
 from thermscan.explain.next_step import next_steps, place_name
 from thermscan.explain.pattern import divide_own_heat
 from thermscan.explain.posterior import Weighing, weigh_heat
@@ -107,7 +107,9 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     """Add readings and symptoms to what the picture says, and rank the suspects."""
     lineup, settings, conditions = looked.lineup, looked.settings, looked.conditions
     weights, refused = weigh_readings(evidence.readings, lineup)
-    is_thin = _is_thin(evidence) and not evidence.is_injection and not weights
+    # What was noted of the power-up says how the board behaves, not where: it makes heat alone no less thin.
+    is_metered = bool(weights) and any(r.quantity not in POWER_UP for r in evidence.readings)
+    is_thin = _is_thin(evidence) and not evidence.is_injection and not is_metered
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
     weighing = Weighing(
         tuple(lineup.hypotheses),
