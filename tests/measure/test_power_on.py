@@ -155,6 +155,14 @@ def test_a_shutter_that_closes_near_a_switch_does_not_move_it(closed_s):
     assert timing.off_s.value == pytest.approx(4.6, abs=1 / RATE_HZ)
 
 
+@pytest.mark.parametrize("closed_s", [4.2, 4.5, 4.7, 4.9])
+def test_a_shutter_beside_the_power_off_keeps_it_in_its_interval(closed_s):
+    off = through_a_shutter(closed_s).off_s
+    assert off.low <= 4.6 <= off.high
+    assert off.low <= off.value - 0.3
+    assert off.high >= off.value + 0.3
+
+
 def test_a_power_on_behind_the_shutter_is_not_called_on_before():
     timing = through_a_shutter(1.9)
     assert timing.on_s is None or timing.on_s.low <= 2.1 <= timing.on_s.high

@@ -112,7 +112,26 @@ def refine_moment(
     low, high = np.interp([0.025, 0.975], share, grid)
     middle = float(np.clip((weight * grid).sum() / weight.sum(), low, high))
     slack = settings.moment_slack * step
-    return Measured(middle, float(low - slack - settings.moment_lag_s), float(high + slack + settings.moment_lead_s))
+    early, late = _hidden(courses, (float(low - slack), middle, float(high + slack)), settings)
+    return Measured(middle, early - settings.moment_lag_s, late + settings.moment_lead_s)
+
+
+def _hidden(courses: Courses, found: tuple[float, float, float], settings: TimingSettings) -> tuple[float, float]:
+    """Return low and high of a moment, widened where the camera stepped or was not seen nearby, s.
+
+    What a body did beside a gap or a step is taken for part of it, so that a moment moves by up to what lies between
+    them and the length of the gap: it may lie that far to either side.
+    """
+    low, middle, high = found
+    times, step = courses.times_s, courses.step_s
+    wide = np.flatnonzero(np.diff(times) > 1.5 * step)
+    spans = [(float(times[i]), float(times[i + 1])) for i in wide] + [(float(b), float(b)) for b in courses.breaks_s]
+    for start, stop in spans:
+        apart = max(start - middle, middle - stop, 0.0)
+        if apart < settings.moment_near_s:
+            reach = apart + (stop - start) + step
+            low, high = min(low, middle - reach), max(high, middle + reach)
+    return low, high
 
 
 def late_responses(times_s: np.ndarray, moment_s: float, constants_s: np.ndarray, lag_s: float) -> np.ndarray:

@@ -198,6 +198,9 @@ class TimingSettings:
     moment_lead_s: float = knob(
         0.08, (0.0, 5.0), "added at the late end: what sways or glitters just before is read as a start; made boards"
     )
+    moment_near_s: float = knob(
+        0.5, (0.0, 5.0), "how near a gap or a step of the camera widens an interval: the answer's first half second"
+    )
     slope_s: float = knob(1.0, (0.05, 30.0), "stretch on each side over which slopes are compared")
     source_sigmas: float = knob(5.0, (2.0, 20.0), "change of slope over its error from which a cell counts")
     source_share: float = knob(0.3, (0.01, 0.9), "of the strongest cell's, from which a cell is a source")
