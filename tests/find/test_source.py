@@ -8,6 +8,7 @@ from scipy import ndimage
 
 from thermscan.find.source import find_sources
 from thermscan.find.source_data import bin_means, join_bins, switching_matrix
+from thermscan.find.source_report import said_depth
 from thermscan.find.source_search import Columns, LinearFit, gains, sweep
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
@@ -174,6 +175,14 @@ def test_course_follows_a_power_that_doubles():
     assert np.average(source.course_w) == pytest.approx(source.power_w.value, rel=0.05)
 
 
+def test_several_runs_give_no_course():
+    board, excess = case(51, watts=0.5)
+    runs = ((0.0, 2.0), (3.0, None))
+    fit = find_sources(excess, board, PLATE, side="top", runs_s=runs, settings=SourceSettings(most_sources=1))
+    assert fit.sources
+    assert all(source.course_w is None for source in fit.sources)
+
+
 def test_inputs_are_not_changed():
     board, excess = case(61, watts=0.5)
     for array in (excess.excess, excess.noise, excess.spread, excess.own_heat):
@@ -220,3 +229,11 @@ def test_bins_and_switching():
     # a ramp switched off at 4 s stays at 4
     ramp = switching_matrix(clock, ((0.0, 4.0),)) @ clock
     assert ramp[[8, 16, 40]] == pytest.approx([2.0, 4.0, 4.0])
+
+
+def test_depth_is_said_where_it_is_nearly_sure_and_unknown_between():
+    settings = SourceSettings()
+    assert said_depth({"surface": 0.8, "under_part": 0.2}, is_behind=False, settings=settings) == "surface"
+    assert said_depth({"surface": 0.5, "under_part": 0.5}, is_behind=False, settings=settings) == "unknown"
+    assert said_depth({"surface": 0.05, "far_side": 0.95}, is_behind=False, settings=settings) == "far_side"
+    assert said_depth({"surface": 0.6, "far_side": 0.4}, is_behind=True, settings=settings) == "far_side"

@@ -1,11 +1,13 @@
 """Source maps: transpose against forward, total power, and two small parts that merge in temperature."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import ndimage
 
 from thermscan.find.source_data import prepare
-from thermscan.find.source_map import _pose, map_sources
+from thermscan.find.source_map import _pose, map_sources, stage_edges, stage_runs
 from thermscan.find.source_template import TemplateMaker
 from thermscan.model.board import Board
 from thermscan.model.film import BoardGrid, Excess, Film
@@ -50,9 +52,10 @@ def peaks(row):
 def test_backward_is_the_transpose_of_forward():
     settings = SourceSettings()
     data = prepare(two_spots(), BOARD, side="top", settings=settings)
-    problem = _pose(data, TemplateMaker(data, PLATE, BOARD, "top", settings), BOARD, SourceMapSettings())
+    runs = stage_runs(data.runs_s, stage_edges(data.runs_s, 4.0, 2))
+    problem = _pose(data, TemplateMaker(data, PLATE, BOARD, "top", settings), BOARD, runs, SourceMapSettings())
     random = np.random.default_rng(1)
-    source, pictures = random.normal(size=data.grid.shape), random.normal(size=data.excess.shape)
+    source, pictures = random.normal(size=(2, *data.grid.shape)), random.normal(size=data.excess.shape)
     assert (problem.forward(source) * pictures).sum() == pytest.approx(
         (source * problem.backward(pictures)).sum(), rel=1e-4
     )
@@ -83,3 +86,22 @@ def test_missing_heat_is_negative_where_good_boards_were_subtracted():
     assert answer.signed
     half = answer.mw_per_mm2.shape[1] // 2
     assert np.nansum(answer.mw_per_mm2[:, :half]) > 0 > np.nansum(answer.mw_per_mm2[:, half:])
+
+
+def test_stages_show_when_the_heat_was_made():
+    steady = two_spots()
+    late = np.concatenate([np.zeros((6, *steady.excess.shape[1:])), two_spots(noise=0.0).excess[:6]])
+    answer = map_sources(replace(steady, excess=late + np.random.default_rng(5).normal(size=late.shape) * 0.03), BOARD,
+                         PLATE, side="top")  # fmt: skip
+    first, second = np.nansum(answer.stages_mw_per_mm2, axis=(1, 2)) * answer.grid.step_mm**2
+    assert first < 60
+    assert second == pytest.approx(600, rel=0.25)
+    assert np.allclose(answer.stages_s, [0, 2, 4])
+    assert np.nansum(answer.mw_per_mm2) * answer.grid.step_mm**2 == pytest.approx((first + second) / 2)
+
+
+def test_stages_share_the_time_with_power_on():
+    runs = ((0.0, 1.0), (3.0, None))
+    edges = stage_edges(runs, 6.0, 2)
+    assert np.allclose(edges, [0.0, 4.0, 6.0])
+    assert stage_runs(runs, edges) == [((0.0, 1.0), (3.0, 4.0)), ((4.0, 6.0),)]

@@ -15,8 +15,8 @@ from thermscan.find.source_state import Found, Search
 CHANGES = (0.01, 0.05, 0.15, 0.4, 1.0)
 
 
-def power_course(search: Search, found: Found, fit: LinearFit) -> np.ndarray:
-    """Return the power in each bin of the fit over its mean while on, ndarray (bins,).
+def power_course(search: Search, found: Found, fit: LinearFit) -> np.ndarray | None:
+    """Return the power in each bin of the fit over its mean while on, ndarray (bins,); None for several runs.
 
     Parameters
     ----------
@@ -30,11 +30,13 @@ def power_course(search: Search, found: Found, fit: LinearFit) -> np.ndarray:
     Each bin's power has its own template (a pulse through the plate). The prior is a random walk around a constant;
     how far it may walk is chosen by marginal likelihood, so that a course that is not needed stays flat.
     """
+    if len(search.runs_s) > 1:
+        return None
     data = search.data
     on = on_share(data.edges_s, search.runs_s)
     bins = np.flatnonzero(on > 0)
     flat = np.where(on > 0, 1.0, 0.0)
-    if len(bins) < 3 or len(search.runs_s) > 1 or found.power_seen == 0:
+    if len(bins) < 3 or found.power_seen == 0:
         return flat
     stack = np.stack([pulse(search, found, float(data.edges_s[k]), float(data.edges_s[k + 1])) for k in bins])
     b, gram = fit.project_many(stack)

@@ -17,6 +17,7 @@ from thermscan.find.source_template import Option
 from thermscan.model.film import Excess
 from thermscan.model.quantity import Measured
 from thermscan.model.result import HeatSource
+from thermscan.model.settings import SourceSettings
 from thermscan.model.source_fit import SourceFit
 
 RADIUS_95 = 2.448  # of a round two-dimensional normal distribution, in standard deviations
@@ -57,7 +58,9 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
     x, y, radius = place_of(search, found, honest)
     depths = depth_shares(found)
     part = found.place.part
-    depth = said_depth(depths, part is not None and part.side != search.maker.side, search.settings.hidden_sure)
+    is_behind = part is not None and part.side != search.maker.side
+    depth = said_depth(depths, is_behind=is_behind, settings=search.settings)
+    course = power_course(search, found, fit)
     flags = ("far_side",) if depth == "far_side" else ()
     return HeatSource(
         ref=part.ref if part else None,
@@ -65,7 +68,7 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
         y_mm=y,
         place_95_mm=radius,
         power_w=power,
-        course_w=power.value * on_film(search, power_course(search, found, fit), excess),
+        course_w=None if course is None else power.value * on_film(search, course, excess),
         needed_probability=needed_probability(search, found, honest),
         depth=depth,
         depth_probability=depths,
@@ -143,16 +146,16 @@ def depth_shares(found: Found) -> dict[str, float]:
     return depths
 
 
-def said_depth(depths: dict[str, float], is_behind: bool, hidden_sure: float) -> str:
+def said_depth(depths: dict[str, float], *, is_behind: bool, settings: SourceSettings) -> str:
     """Return the depth that is said: hidden only where it is nearly sure, or where the named part sits behind.
 
     A body that stores much heat shows it as late and as wide as a source behind it does, so that the probabilities
-    tell the two apart less well than they say.
+    tell the two apart less well than they say. Between sure and sure it is unknown.
     """
     hidden = {d: p for d, p in depths.items() if d != "surface"}
-    if is_behind or sum(hidden.values()) >= hidden_sure:
+    if is_behind or sum(hidden.values()) >= settings.hidden_sure:
         return max(hidden, key=lambda d: hidden[d]) if hidden else "surface"
-    return "surface"
+    return "surface" if depths.get("surface", 0.0) >= settings.surface_sure else "unknown"
 
 
 def mixture_power(mean: np.ndarray, error: np.ndarray, weights: np.ndarray, *, search: Search) -> Measured:

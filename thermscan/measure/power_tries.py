@@ -15,6 +15,7 @@ from thermscan.model.settings import TimingSettings
 from thermscan.model.timing import PowerUp, Timing
 
 LEAST_TRIES = 3  # two runs have no common period: any two moments are one period apart
+LONGEST_TRY_S = 3.0  # longer runs are called switching, not tries of a supply; common practice, no source
 DUTIES = (0.15, 0.3, 0.45, 0.6, 0.75)
 SAW = 2  # of the time constants, the one whose answer is tried alone: a part on its board, 1 s
 
@@ -450,8 +451,9 @@ def with_tries(timing: Timing, train: Train | None, times_s: np.ndarray, *, sett
     half = float(wide[2]) + settings.moment_slack * step_s + settings.moment_lag_s
     run = Measured(train.run_s, max(train.run_s - half, 0.0), train.run_s + half)
     pause = Measured(train.pause_s, max(train.pause_s - half, 0.0), train.pause_s + half)
+    what = "the supply tries again and again" if train.run_s < LONGEST_TRY_S else "the board is switched on repeatedly"
     said = (
-        f"the supply tries again and again: {train.count} tries, each on for {run.value:.2f} s ({run.low:.2f} to "
+        f"{what}: {train.count} times, each on for {run.value:.2f} s ({run.low:.2f} to "
         f"{run.high:.2f}), pauses of {pause.value:.2f} s ({pause.low:.2f} to {pause.high:.2f})"
     )
     timing = replace(timing, warnings=(*timing.warnings, said))

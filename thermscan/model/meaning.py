@@ -153,7 +153,7 @@ MEANINGS: dict[str, Meaning] = {
     "pixels": Meaning("pixels", "camera pixels on the part", "fewer than about four: the reading is a mixture"),
     "course_w": Meaning("course", "power at each second"),
     "needed_probability": Meaning("needed", "probability that this source is needed to explain the excess"),
-    "depth": Meaning("depth", "surface, under_part or far_side"),
+    "depth": Meaning("depth", "surface, under_part or far_side; unknown where the data leave more than one open"),
     "depth_probability": Meaning("depths", "probability of each depth"),
     "rivals": Meaning("rivals", "which of the parts around it makes the heat, given that there is a source"),
     "made_w": Meaning("made", "excess heat made, mean while on"),

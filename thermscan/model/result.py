@@ -122,10 +122,11 @@ class HeatSource:
     x_mm, y_mm, place_95_mm : float
     power_w : Measured
         Mean watts while on, over the good boards'; negative where less.
-    course_w : ndarray of shape (bins,)
+    course_w : ndarray of shape (bins,), or None where it was not worked out
     needed_probability : float
         That the source is needed at all to explain the excess.
-    depth : {'surface', 'under_part', 'far_side'}
+    depth : {'surface', 'under_part', 'far_side', 'unknown'}
+        ``'unknown'`` where the data leave more than one open.
     depth_probability : dict of depth to probability
     rivals : dict of refdes ('' for a free spot) to probability
         Which of the parts around it makes the heat, given that there is a source.
@@ -136,7 +137,7 @@ class HeatSource:
     y_mm: float
     place_95_mm: float
     power_w: Measured
-    course_w: np.ndarray
+    course_w: np.ndarray | None
     needed_probability: float
     depth: str = "surface"
     depth_probability: dict[str, float] = field(default_factory=dict)

@@ -199,6 +199,9 @@ class SourceSettings:
         (0.0, 3.0),
         "error of a place over what optics and pixels smear: heat runs along copper that is not known; judgement",
     )
+    surface_sure: float = knob(
+        0.7, (0.5, 1.0), "probability from which a source is said to be at the surface; below it depth is unknown"
+    )
     hidden_sure: float = knob(
         0.9,
         (0.5, 1.0),
@@ -232,6 +235,7 @@ class SourceMapSettings:
     misfit: float = knob(
         1.02, (0.5, 10.0), "mean squared residual over its variance that counts as explained by the noise"
     )
+    stages: int = knob(2, (1, 20), "stages of equal time with power on that have a map each")
     model_error: float = knob(0.05, (0.0, 1.0), "error of the plate as a share of the rise; judgement")
     penalties: int = knob(8, (1, 100), "amounts of regularisation tried, strongest first")
     penalty_ratio: float = knob(0.25, (0.05, 0.95), "each amount over the one before")

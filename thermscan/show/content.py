@@ -18,6 +18,7 @@ from thermscan.show.words import (
     basis_words,
     board_words,
     called,
+    depth_words,
     fault_words,
     resampling_words,
     say,
@@ -248,7 +249,7 @@ def _source_table(result: Result) -> Table:
             f"{source.x_mm:.1f}, {source.y_mm:.1f} mm" if result.picture_px is None else UNKNOWN,
             say(source.power_w, "w"),
             say_share(source.needed_probability),
-            source.depth.replace("_", " "),
+            depth_words(source),
         )
         for source in result.sources
     )

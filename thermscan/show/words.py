@@ -5,7 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from thermscan.model.quantity import SHOWN, Measured
-from thermscan.model.result import Hotspot, PartReading, Resampling, Result, RiseRate, Suspect, WarmUpReading
+from thermscan.model.result import (
+    HeatSource,
+    Hotspot,
+    PartReading,
+    Resampling,
+    Result,
+    RiseRate,
+    Suspect,
+    WarmUpReading,
+)
 from thermscan.model.result_maps import ResultMaps
 
 UNKNOWN = "not known"
@@ -60,6 +69,15 @@ def say_excess(spot: Hotspot, result: Result, *, fahrenheit: bool = False) -> st
     if spot.excess_k is None and spot.excess_counts is not None:
         return f"{spot.excess_counts:+.0f} counts"
     return say(spot.excess_k, "k", fahrenheit=fahrenheit, why=spot.why.get("excess_k", result.why.get("excess_k", "")))
+
+
+def depth_words(source: HeatSource) -> str:
+    """Say how deep a source lies; where that is unknown, with the probability of each depth."""
+    if source.depth != "unknown":
+        return source.depth.replace("_", " ")
+    open_ = sorted(source.depth_probability.items(), key=lambda item: -item[1])
+    shares = ", ".join(f"{depth.replace('_', ' ')} {share:.0%}" for depth, share in open_ if share >= 0.01)
+    return f"unknown ({shares})" if shares else "unknown"
 
 
 def resampling_words(resampling: Resampling | None) -> str:

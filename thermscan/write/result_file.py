@@ -32,6 +32,7 @@ PLAIN_WHY: dict[str, str] = {
     "detection_limit_w": "no limit in watts could be stated for this recording",
     "detection_limit_text": "no limit in watts could be stated for this recording",
     "plate_text": "no watts were computed from this recording",
+    "course_w": "several runs: the course of this source was not worked out",
     "resampling": "the noise of one frame could not be measured",
     "final_rise_k": "the course so far does not say where it ends",
     "final_c": "the final rise or the temperature is not known",

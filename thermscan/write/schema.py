@@ -24,7 +24,7 @@ _CHOICES: dict[tuple[type, str], tuple[str, ...]] = {
     (Hotspot, "kind"): ("hot", "cold"),
     (PartReading, "state"): ("like_good", "hot", "cold", "unreadable", "unknown"),
     (PartReading, "side"): SIDES,
-    (HeatSource, "depth"): ("surface", "under_part", "far_side"),
+    (HeatSource, "depth"): ("surface", "under_part", "far_side", "unknown"),
     (Suspect, "fault"): FAULTS,
     (Suspect, "side"): SIDES,
 }
