@@ -180,7 +180,7 @@ def write_comparison(comparison: Comparison, out: Path, *, force: bool, poses: b
     from thermscan.pipeline.place import recorded_poses
     from thermscan.show.pdf import write_pdf
     from thermscan.show.report import draw_pictures, report_html
-    from thermscan.write.excess_map import write_excess_map
+    from thermscan.write.excess_map import write_excess_map, write_heat_maps
     from thermscan.write.folder import whole_folder
     from thermscan.write.pose_file import write_poses
     from thermscan.write.result_file import write_result
@@ -193,6 +193,7 @@ def write_comparison(comparison: Comparison, out: Path, *, force: bool, poses: b
             ("overlay.png", pictures.overlay),
             ("side_by_side.png", pictures.side_by_side),
             ("curves.png", pictures.curves),
+            ("heat_made.png", pictures.heat),
         ):
             if png is not None:
                 (folder / name).write_bytes(png)
@@ -200,6 +201,7 @@ def write_comparison(comparison: Comparison, out: Path, *, force: bool, poses: b
         (folder / "report.html").write_text(html, encoding="utf-8")
         write_pdf(folder / "report.pdf", result, maps, board, pictures=pictures, fahrenheit=fahrenheit)
         write_excess_map(folder / "excess.tiff", result, maps)
+        write_heat_maps(folder, result, maps)
         write_tables(folder, result, maps)
         if poses:
             first, *others = recorded_poses(comparison.tracks, board)

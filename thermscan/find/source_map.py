@@ -187,8 +187,9 @@ def _descend(problem: _Problem, *, signed: bool, settings: SourceMapSettings) ->
     for _ in range(int(settings.penalties)):
         source = _fista(problem, source, penalty, slope, signed=signed, steps=int(settings.steps))
         left = problem.forward(source) - problem.target
-        misfit = float((problem.weight * left**2).sum()) / count
-        if misfit <= settings.misfit:
+        before, misfit = misfit, float((problem.weight * left**2).sum()) / count
+        # where the plate's own errors are left, a weaker penalty would only copy noise into the map
+        if misfit <= settings.misfit or misfit > settings.gain_share * before:
             break
         penalty *= settings.penalty_ratio
     source = _fista(problem, source, penalty, slope, signed=signed, steps=int(settings.last_steps))

@@ -10,6 +10,35 @@ from thermscan.model.film import BoardGrid
 
 
 @dataclass(frozen=True)
+class HeatMap:
+    """One map in watts on a coarse grid of its own.
+
+    Attributes
+    ----------
+    kind : {'made', 'limit'}
+        Power made per area, mW/mm2, over that of the good boards; or the smallest power of a spot, mW, that would have
+        been listed with 95 % chance.
+    title : str
+    grid : BoardGrid
+    values : ndarray of shape (rows, columns), mW/mm2 or mW
+        NaN off the board and where nothing is seen.
+    about : str
+        How it was worked out.
+    """
+
+    kind: str
+    title: str
+    grid: BoardGrid
+    values: np.ndarray
+    about: str
+
+    @property
+    def unit(self) -> str:
+        """Unit of the values."""
+        return "mW/mm2" if self.kind == "made" else "mW"
+
+
+@dataclass(frozen=True)
 class ResultMaps:
     """Maps of one comparison on one grid; rows go up in y, as in BoardGrid.
 
@@ -39,6 +68,8 @@ class ResultMaps:
         What second zero means.
     power_off_s : float or None
         On ``clock``.
+    heat : tuple of HeatMap
+        Empty where watts are not known.
     """
 
     grid: BoardGrid
@@ -55,6 +86,7 @@ class ResultMaps:
     clock: str = "power_on"
     power_off_s: float | None = None
     notes: tuple[str, ...] = field(default=())
+    heat: tuple[HeatMap, ...] = ()
 
     @property
     def bins(self) -> int:

@@ -239,6 +239,7 @@ class SourceMapSettings:
     model_error: float = knob(0.05, (0.0, 1.0), "error of the plate as a share of the rise; judgement")
     penalties: int = knob(8, (1, 100), "amounts of regularisation tried, strongest first")
     penalty_ratio: float = knob(0.25, (0.05, 0.95), "each amount over the one before")
+    gain_share: float = knob(0.9, (0.1, 1.0), "misfit over the one before, above which a weaker penalty gains nothing")
     last_steps: int = knob(2000, (0, 100000), "further steps at the chosen amount: sharpness against speed")
     steps: int = knob(350, (5, 5000), "steps at each amount")
 

@@ -15,6 +15,7 @@ from thermscan.find.hotspot import find_hotspots
 from thermscan.find.part_reading import read_parts
 from thermscan.find.passing import without_passing
 from thermscan.find.source import find_sources
+from thermscan.find.source_map import SourceMap, map_sources
 from thermscan.model.board import Board, outline_hash
 from thermscan.model.evidence import Evidence, Priors, Swap
 from thermscan.model.film import Baseline, Excess
@@ -31,6 +32,7 @@ from thermscan.model.timing import Timing
 from thermscan.physics.plate import default_plate
 from thermscan.pipeline.answer import Found, make_maps, make_result
 from thermscan.pipeline.film_set import FilmSet, Placed, make_films
+from thermscan.pipeline.heat_maps import heat_maps
 from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import prepare_all
 from thermscan.pipeline.progress import Tell, silent
@@ -122,14 +124,15 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     tell("finding places and parts", 0.8)
     found = _find(job, films, excess, placed, board, settings=settings)
     tell("finding where the heat is made", 0.85)
-    fit = _sources(job, excess, films.timing, placed, board, settings=settings)
+    fit, made = _sources(job, excess, films.timing, placed, board, settings=settings)
     tell("reasoning", 0.95)
     ranking = _explain(job, films, excess, found, fit.sources, placed, board, settings=settings)
     result = make_result(whole, found, fit, ranking, everyone, excess, board, settings=settings)
     tell("done", 1.0)
+    maps = replace(make_maps(excess, films.faulty, baseline), heat=heat_maps(fit, made))
     return Comparison(
         result,
-        hatched(make_maps(excess, films.faulty, baseline), found.parts, board),
+        hatched(maps, found.parts, board),
         board,
         tuple(p.track for p in everyone),
         excess,
@@ -224,21 +227,21 @@ def _good_supply_w(job: Job, placed: Sequence[Placed]) -> Measured | None:
 
 def _sources(
     job: Job, excess: Excess, timing: Timing, placed: Sequence[Placed], board: Board, *, settings: Settings
-) -> SourceFit:
+) -> tuple[SourceFit, SourceMap | None]:
     """Invert the heat equation where millimetres and kelvins are known, and add up the heat of the whole board."""
     if job.board is None:
-        return SourceFit((), None, why={"sources": "no millimetres are known, so watts are not either"})
+        return SourceFit((), None, why={"sources": "no millimetres are known, so watts are not either"}), None
     plate = default_plate(board.thickness_mm, settings=settings.plate)
     given = {"supply_w": _good_supply_w(job, placed), "delivered_w": job.delivered_w}
     plate = measure_plate(excess, board, plate, **given, settings=settings.energy)
-    fit = find_sources(
-        excess, board, plate, side=job.side, runs_s=_runs(timing), surfaces=job.surfaces, settings=settings.source
-    )
+    how = {"side": job.side, "runs_s": _runs(timing), "surfaces": job.surfaces}
+    fit = find_sources(excess, board, plate, **how, settings=settings.source)
     if excess.film.unit != "celsius" or excess.film.clock != "power_on":
-        return fit
+        return fit, None
+    made = map_sources(excess, board, plate, **how, settings=settings.source_map)
     supply = mean_power_w(job.faulty.facts.supply, timing)
     given["supply_w"] = supply
-    return replace(fit, energy=keep_books(excess, board, plate, **given, settings=settings.energy))
+    return replace(fit, energy=keep_books(excess, board, plate, **given, settings=settings.energy)), made
 
 
 def _left_out(

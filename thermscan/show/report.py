@@ -13,6 +13,7 @@ from thermscan.model.result_maps import ResultMaps
 from thermscan.show.colour import table_of_colours
 from thermscan.show.content import report_content
 from thermscan.show.curve import draw_curves
+from thermscan.show.heat_made import draw_heat
 from thermscan.show.live_map import live_data, live_shapes
 from thermscan.show.overlay import draw_overlay, draw_side_by_side
 from thermscan.show.words import excess_unit
@@ -25,16 +26,18 @@ class ReportPictures:
     overlay: bytes
     side_by_side: bytes
     curves: bytes
+    heat: bytes | None = None
 
 
 def draw_pictures(
     result: Result, maps: ResultMaps, board: Board | None = None, *, fahrenheit: bool = False
 ) -> ReportPictures:
-    """Draw the three still pictures once, for the folder, the page and the PDF alike."""
+    """Draw the still pictures once, for the folder, the page and the PDF alike."""
     return ReportPictures(
         draw_overlay(result, maps, board, fahrenheit=fahrenheit),
         draw_side_by_side(result, maps, board, fahrenheit=fahrenheit),
         draw_curves(result, maps, fahrenheit=fahrenheit),
+        draw_heat(result, maps, board) if maps.heat else None,
     )
 
 
@@ -95,6 +98,7 @@ def report_html(
         overlay=_data_uri(pictures.overlay),
         side_by_side=_data_uri(pictures.side_by_side),
         curves=_data_uri(pictures.curves),
+        heat=None if pictures.heat is None else _data_uri(pictures.heat),
         live=live_data(result, maps, board, unit=unit),
         shapes=live_shapes(result, maps, board),
         stops=_bar_stops(),
