@@ -360,8 +360,8 @@ READINGS = {
     "large": (HEAD + "C1,+5V,diode_drop,543,,off\n",
               ": row 2, value: a diode_drop of 543 V is more than a meter shows; check the unit: V or mV"),
     "quantity": (HEAD + "C1,+5V,volts,5,V,on\n",
-                 ": row 2, quantity: 'volts' is not one of voltage, resistance_to_ground, diode_drop, current; "
-                 "nearest is voltage"),
+                 ": row 2, quantity: 'volts' is not one of voltage, resistance_to_ground, diode_drop, current, "
+                 "inrush_current, run_time, retry_period; nearest is voltage"),
     "power": (HEAD + "C1,+5V,voltage,5,V,maybe\n", ": row 2, power: 'maybe' is not one of off, on, standby"),
     "nowhere": (HEAD + ",,voltage,5,V,on\n",
                 ": row 2: has neither where nor net; name the part or the net that was measured"),
