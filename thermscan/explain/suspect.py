@@ -25,6 +25,7 @@ from thermscan.explain.symptom import weigh_symptoms
 from thermscan.model.board import Board
 from thermscan.model.evidence import Evidence, Priors
 from thermscan.model.quantity import Measured
+from thermscan.model.reading import Reading
 from thermscan.model.result import FAULTS, HeatSource, PartReading, Ranking, Suspect
 from thermscan.model.settings import ExplainSettings
 
@@ -123,6 +124,8 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     for is_doubtful in (is_thin, conditions.is_refused):
         if is_doubtful:
             suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
+    if not evidence.is_injection:
+        suspects, other = feeders_held_back(suspects, other, looked.lineup.tree, evidence.readings, settings)
     odd = odd_good_boards(evidence, settings)
     verdict = _verdict(suspects, none, settings)
     is_against_good = evidence.basis == "good_boards"
@@ -170,6 +173,40 @@ def _held_back(
     freed = (1.0 - share) * sum(s.probability for s in suspects)
     held = tuple(replace(s, probability=share * s.probability) for s in suspects)
     return held, none + freed / 2, other + freed / 2
+
+
+def feeders_held_back(
+    suspects: tuple[Suspect, ...],
+    other: float,
+    tree: PowerTree,
+    readings: tuple[Reading, ...],
+    settings: ExplainSettings,
+) -> tuple[tuple[Suspect, ...], float]:
+    """Leave a part that feeds a net a share of what its own overload or short got, until a meter has seen that net.
+
+    A part that feeds a net warms for whatever draws on it, also where nothing of that is seen (a short under a cover,
+    on the other side, or small beside it); common practice, no source. The rest goes to ``other``.
+
+    Returns
+    -------
+    (tuple of Suspect, float)
+        In order of their probability, and the new ``other``.
+    """
+    metered = {r.net for r in readings if r.quantity not in POWER_UP}
+    out = []
+    for suspect in suspects:
+        nets = tree.made_by(suspect.ref) if suspect.ref is not None else ()
+        whole = sum(suspect.faults.values())
+        own = sum(suspect.faults.get(word, 0.0) for word in ("overload", "short")) / whole if whole > 0 else 0.0
+        if not nets or own <= 0.0 or metered & set(nets):
+            out.append(suspect)
+            continue
+        kept = suspect.probability * (1.0 - (1.0 - settings.decoy_share) * own)
+        other += suspect.probability - kept
+        reason = f"{suspect.ref} feeds {nets[0]} and would warm with a short there that is not seen: measure that net"
+        reasons = (*suspect.reasons, reason) if suspect.fault in ("overload", "short") else suspect.reasons
+        out.append(replace(suspect, probability=kept, reasons=reasons))
+    return tuple(sorted(out, key=lambda s: -s.probability)), other
 
 
 def _nothing_seen(priors: Priors) -> Ranking:

@@ -62,6 +62,11 @@ class ExplainSettings:
     retry_duty: float = knob(0.2, (0.01, 1.0), "share of the seconds on of a supply that keeps retrying; judgement")
     doubt_share: float = knob(0.2, (0.0, 0.9), "how often the best explanation fails in a way that is not modelled")
     doubt_nats: float = knob(2.0, (0.1, 100.0), "gap in log likelihood from which a better fit then says little more")
+    decoy_share: float = knob(
+        0.5,
+        (0.05, 1.0),
+        "share that a part feeding a net keeps of its own overload or short until a meter has seen that net; judgement",
+    )
     alone_share: float = knob(
         0.5,
         (0.05, 1.0),

@@ -1,0 +1,54 @@
+"""A part that feeds a net is not accused of its own overload before a meter has seen that net."""
+
+import pytest
+
+from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.suspect import feeders_held_back
+from thermscan.model.board import Board, Part, Rail
+from thermscan.model.reading import Reading
+from thermscan.model.result import Suspect
+from thermscan.model.settings import ExplainSettings
+
+SETTINGS = ExplainSettings()
+PARTS = (
+    Part("U1", "regulator", 10, 10, 4, 4, 0, 1, nets=("+12V", "+5V", "GND")),
+    Part("C1", "capacitor", 30, 10, 2, 1, 0, 1, nets=("+5V", "GND")),
+)
+BOARD = Board.rectangle(40, 30)
+TREE = grow_tree(
+    Board("b", BOARD.outline_mm, 1.6, parts=PARTS, rails=(Rail("+12V", 12.0), Rail("+5V", 5.0, 5.0, "U1", "+12V")))
+)
+
+
+def suspect(ref, fault, probability, faults):
+    return Suspect(
+        ref, "+5V", "top", fault, "in words", faults, 10.0, 10.0, 0.5, probability, None, None, None, None, ()
+    )
+
+
+def held(*suspects, readings=()):
+    return feeders_held_back(suspects, 0.1, TREE, readings, SETTINGS)
+
+
+def test_the_share_taken_from_a_feeder_goes_to_other_and_all_adds_to_one():
+    found, other = held(suspect("U1", "overload", 0.6, {"overload": 0.75, "short": 0.25}),
+                        suspect("C1", "short", 0.3, {"short": 1.0}))  # fmt: skip
+    assert found[0].probability == pytest.approx(0.6 * SETTINGS.decoy_share)
+    assert found[1].probability == 0.3
+    assert sum(s.probability for s in found) + other == pytest.approx(1.0)
+    assert "feeds +5V" in found[0].reasons[-1]
+
+
+def test_a_dead_supply_and_parts_that_feed_nothing_keep_theirs():
+    dead = suspect("U1", "dead_supply", 0.6, {"dead_supply": 1.0})
+    fed = suspect("C1", "overload", 0.3, {"overload": 1.0})
+    assert held(dead, fed) == ((dead, fed), 0.1)
+
+
+@pytest.mark.parametrize(("net", "quantity", "is_held"), [("+5V", "resistance_to_ground", False),
+                                                          ("+12V", "resistance_to_ground", True),
+                                                          ("+5V", "run_time", True)])  # fmt: skip
+def test_a_reading_of_the_net_it_feeds_lifts_it(net, quantity, is_held):
+    reading = Reading("", "", net, quantity, 900.0, "ohm", 950.0, "off", "")
+    found, _ = held(suspect("U1", "overload", 0.6, {"overload": 1.0}), readings=(reading,))
+    assert (found[0].probability < 0.6) == is_held
