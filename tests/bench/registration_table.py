@@ -73,7 +73,7 @@ def table(label, rows):
         line(rows, f"{way}: absolute, each by itself", f"{way}_own_px", f"{way}_own_trusted")
         stated(rows, f"{way}: relative", *(f"{way}_relative_{k}" for k in ("px", "said_px", "in95", "trusted")))
         stated(rows, f"{way}: absolute", *(f"{way}_own_{k}" for k in ("px", "said_px", "in95", "trusted")))
-        aims = [r[f"{way}_aim_px"] for r in rows for _ in r[f"{way}_px"]]
+        aims = [r[f"{way}_aim_px"] for r in rows for _ in r.get(f"{way}_px", ())]
         met = np.asarray(flat(rows, f"{way}_px")) <= aims
         cpu = [float(np.median(flat(rows, f"{way}_{part}_s"))) for part in ("cpu", "match_cpu")]
         print(f"  {way}: within 0.3 px or 0.15 mm of the outline {met.sum()} of {len(met)}", end="; ")
@@ -89,7 +89,7 @@ def starts(rows):
         f"  {'recordings':<34} {'count':>5} {'right':>7} {'asked':>7} {'of those right':>15} {'failed unflagged':>17}"
     )
     for name, low, high in (*SIZES, ("all", 0, 9999)):
-        some = [r for r in rows if low <= r["columns"] < high]
+        some = [r for r in rows if low <= r["columns"] < high and "free_px" in r]
         for kind, px, trust in (
             ("by itself", "free_own_px", "free_own_trusted"),
             ("matched", "free_px", "free_trusted"),
@@ -99,7 +99,12 @@ def starts(rows):
             if len(right):
                 counts = f"{(right & told).sum():7d} {(~told).sum():7d} {(right & ~told).sum():15d}"
                 print(f"  {name + ', ' + kind:<34} {len(right):5d} {counts} {(~right & told).sum():17d}")
-    unasked = sum(not t and not a for r in rows for t, a in zip(r["free_own_trusted"], r["free_asked"], strict=True))
+    unasked = sum(
+        not t and not a
+        for r in rows
+        if "free_px" in r
+        for t, a in zip(r["free_own_trusted"], r["free_asked"], strict=True)
+    )
     print(f"  untrusted by itself without asking for corners by name: {unasked}")
 
 
