@@ -334,6 +334,9 @@ def match_placements(
         matched.append(good)
         warnings += [said] if said else []
     placement, matched = _adjusted(placement, matched, good_placements, board, placement is not faulty_placement)
+    if not placement.trusted:  # what was brought into line with it is no surer of its place than it is
+        why = "it was brought into line with the faulty board, whose own place is not certain"
+        matched = [replace(good, trusted=False, reason=good.reason or why) for good in matched]
     return Match(placement, tuple(matched), tuple(warnings))
 
 
