@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from thermscan.model.errors import InputError, check_choice, check_keys, check_number
+from thermscan.model.result import FAULTS
 
 Table = dict[str, dict[str, float]]
 
@@ -12,20 +13,7 @@ VOLTAGE_CLASSES = ("in tolerance", "low", "dead", "high")
 OHM_CLASSES = ("like the good board", "low", "very low", "high")
 LIKE_CLASSES = ("like the good board", "low", "high")
 STEP_CLASSES = ("like the good board", "missing", "more")
-OUTCOMES = (
-    "short",
-    "leak",
-    "overload",
-    "dead_supply",
-    "open_or_missing",
-    "joint",
-    "heat_path",
-    "bridge",
-    "hidden_source",
-    "supply_limit",
-    "none",
-    "other",
-)
+OUTCOMES = (*(word for word in FAULTS if word != "other"), "none", "other")
 LEAST, MOST = 0.001, 0.999  # nothing read may rule a fault out, or in, for good
 
 

@@ -16,7 +16,7 @@ class HeatMap:
     Attributes
     ----------
     kind : {'made', 'limit'}
-        Power made per area, mW/mm2, over that of the good boards; or the smallest power of a spot, mW, that would have
+        Power made per area, mW/mm2, over that of the baseline; or the smallest power of a spot, mW, that would have
         been listed with 95 % chance.
     title : str
     grid : BoardGrid

@@ -62,7 +62,7 @@ def draw_heat(result: Result, maps: ResultMaps, board: Board) -> bytes:
         axes = add_axes(figure, (left, 1.35, width, height))
         mappable = _draw(axes, heat, view, board, result, limit)
         axes.set_title(heat.title, size=9.5, family=FONT, pad=4)
-        _bar(figure, (left + 0.1, 0.72, width - 0.2, 0.13), mappable, heat)
+        _bar(figure, (left + 0.1, 0.72, width - 0.2, 0.13), mappable, heat, result)
         if i == 0:
             draw_scale_bar(axes, view)
     about = next((heat.about for heat in maps.heat if heat.kind == "made"), "")
@@ -105,7 +105,9 @@ def _draw(axes: Axes, heat: HeatMap, view: View, board: Board, result: Result, l
     return image
 
 
-def _bar(figure: Figure, box_in: tuple[float, float, float, float], mappable: ScalarMappable, heat: HeatMap) -> None:
+def _bar(
+    figure: Figure, box_in: tuple[float, float, float, float], mappable: ScalarMappable, heat: HeatMap, result: Result
+) -> None:
     """Draw the labelled colour bar of one map."""
     axes = add_axes(figure, box_in)
     bar = figure.colorbar(mappable, cax=axes, orientation="horizontal")
@@ -114,5 +116,6 @@ def _bar(figure: Figure, box_in: tuple[float, float, float, float], mappable: Sc
         bar.ax.xaxis.set_major_formatter(FormatStrFormatter("%g"))
         bar.ax.minorticks_off()
     axes.tick_params(labelsize=7.5, length=2)
-    unit = "mW/mm², red: more than on good boards" if heat.kind == "made" else "mW at a spot, 95 % chance to be listed"
+    over = "" if result.basis == "itself_only" else f", red: more than {basis_words(result)}"
+    unit = f"mW/mm²{over}" if heat.kind == "made" else "mW at a spot, 95 % chance to be listed"
     axes.set_xlabel(unit, size=8, family=FONT, labelpad=1)

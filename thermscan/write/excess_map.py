@@ -85,7 +85,7 @@ def write_heat_maps(folder: str | Path, result: Result, maps: ResultMaps) -> tup
         if not pages:
             continue
         about = {
-            "content": "heat made over that of the good boards" if kind == "made" else pages[0].title,
+            "content": f"heat made, {result.basis}" if kind == "made" else pages[0].title,
             "unit": pages[0].unit,
             "pages": [page.title for page in pages],
             "about": pages[0].about,
