@@ -114,9 +114,10 @@ def _part(board: Board, ref: str, value: float, state: str) -> PartReading:
         why={}
         if readable
         else dict.fromkeys(
-            ("rise_k", "excess_k", "excess_at_s", "rise_rate", "temperature_c", "significance"),
+            ("rise_k", "excess_k", "excess_at_s", "rise_rate", "temperature_c", "significance", "detection_limit_w"),
             "bare metal cannot be read",
         ),
+        detection_limit_w=0.02 if readable else None,
         excess_course_k=_course(value, 1) if readable else None,
         noise_course_k=np.full(BINS, 0.05) if readable else None,
         spread_course_k=np.full(BINS, 0.2) if readable else None,

@@ -6,13 +6,16 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from thermscan.find.excess import rise_of
+from thermscan.find.part_reading import read_parts
 from thermscan.find.source import find_sources
 from thermscan.find.source_data import bin_means, join_bins, switching_matrix
+from thermscan.find.source_limit import cover_limits, limit_sentence, with_limits
 from thermscan.find.source_report import said_depth
 from thermscan.find.source_search import Columns, LinearFit, gains, sweep
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
-from thermscan.model.settings import SourceSettings
+from thermscan.model.settings import DetectionSettings, ExcessSettings, SourceSettings
 from thermscan.physics.plate import cut_into_layers, default_plate
 from thermscan.physics.plate_grid import GridPlate, Lump, run
 
@@ -145,6 +148,64 @@ def test_limits_follow_the_noise():
     worst = max(low.part_limit_w, key=lambda ref: low.part_limit_w[ref])
     assert "would have been seen on nine tenths of the board" in low.limit_text
     assert f"in {worst} nothing below" in low.limit_text
+
+
+def test_a_shield_raises_the_limits_under_it_and_is_named():
+    board, excess = case(41)
+    x, y = next((p.x, p.y) for p in board.parts if p.kind == "chip")
+    under = tuple(replace(p, covered_by="SH1") if abs(p.x - x) < 6 and abs(p.y - y) < 6 else p for p in board.parts)
+    shielded = replace(board, parts=(*under, Part("SH1", "shield", x, y, 12, 12, 0, 3.0)))
+    open_, closed = (find_sources(excess, b, PLATE, side="top") for b in (board, shielded))
+    covered = [p.ref for p in under if p.covered_by]
+    for ref in covered:
+        assert closed.part_limit_w[ref] > 1.3 * open_.part_limit_w[ref]
+    worst = max(closed.part_limit_w[ref] for ref in covered)
+    assert (
+        cover_limits(closed.detection_limit_w, closed.grid, closed.part_limit_w, shielded, side="top")["SH1"] >= worst
+    )
+    assert "under SH1 nothing below" in closed.limit_text
+    assert "SH1" not in open_.limit_text
+
+
+def test_every_part_has_a_limit_or_the_reason_for_none():
+    board, excess = case(41)
+    board = replace(
+        board,
+        parts=(
+            *(replace(p, fitted=False) if p.ref == "P0" else p for p in board.parts),
+            Part("SH1", "shield", 40, 30, 6, 6, 0, 3.0),
+        ),
+    )
+    rise = rise_of(excess.film, settings=ExcessSettings())
+    readings = read_parts(excess, rise, board, side="top", surfaces=(), settings=DetectionSettings())
+    said = {r.ref: r for r in with_limits(readings, find_sources(excess, board, PLATE, side="top"), board)}
+    assert all(0 < r.detection_limit_w < 1.0 for ref, r in said.items() if ref not in ("P0", "SH1"))
+    assert said["P0"].detection_limit_w is None
+    assert "not fitted" in said["P0"].why["detection_limit_w"]
+    assert said["SH1"].detection_limit_w is None
+    assert "no heat of its own" in said["SH1"].why["detection_limit_w"]
+    nothing = find_sources(replace(excess, film=replace(excess.film, clock="recording")), board, PLATE, side="top")
+    for reading in with_limits(readings, nothing, board):
+        assert reading.detection_limit_w is None
+        assert "power-on is not known" in reading.why["detection_limit_w"]
+
+
+def test_a_limit_beyond_what_boards_draw_is_none():
+    board, excess = case(41, noise=0.02)
+    every = find_sources(excess, board, PLATE, side="top").part_limit_w
+    cut = float(np.median(list(every.values())))
+    few = find_sources(excess, board, PLATE, side="top", settings=SourceSettings(most_limit_w=cut)).part_limit_w
+    assert few == {ref: limit for ref, limit in every.items() if limit < cut}
+
+
+def test_a_limit_sentence_says_where_nothing_would_be_seen():
+    limit = np.array([[0.05, 0.06], [0.05, np.inf]])
+    said = limit_sentence(limit, {"C1": 0.4}, {"SH1": np.inf, "HS1": 0.8})
+    assert "above 60 mW" in said or "above 58 mW" in said
+    assert "in C1 nothing below 400 mW" in said
+    assert "under SH1 nothing at all" in said
+    assert "under HS1 nothing below 800 mW" in said
+    assert "nothing of the board is readable" in limit_sentence(limit * np.inf, {}, {})
 
 
 @pytest.mark.parametrize(

@@ -68,3 +68,10 @@ def test_files_open_in_spreadsheets(result, tmp_path):
     paths = write_tables(tmp_path, result)
     assert sorted(path.name for path in paths) == ["hotspots.csv", "parts.csv", "suspects.csv"]
     assert paths[0].read_bytes()[:3] == b"\xef\xbb\xbf"
+
+
+def test_the_detection_limit_of_a_part_stands_in_its_row_or_the_reason_for_none(result):
+    rows = {row["ref"]: row for row in _rows(tables(result)["parts.csv"])}
+    assert float(rows["C14"]["detection_limit_w"]) == 0.02
+    assert rows["L2"]["detection_limit_w"] == ""
+    assert "detection_limit_w: bare metal cannot be read" in rows["L2"]["why"]

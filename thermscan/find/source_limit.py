@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 from scipy.special import ndtri
 
-from thermscan.find.source_candidate import centred
+from thermscan.find.source_candidate import NO_SOURCE_KINDS, centred
 from thermscan.find.source_search import LinearFit, sweep
 from thermscan.find.source_state import Search
 from thermscan.find.source_template import Place
+from thermscan.model.board import Board
+from thermscan.model.film import BoardGrid
+from thermscan.model.result import PartReading
+from thermscan.model.source_fit import SourceFit
 
 # Share of the packages thought of that show a source less than the one the limit is stated for: which one a part has is
 # not known, and a limit should hold for most.
@@ -43,23 +50,72 @@ def limit_map(search: Search, fit: LinearFit) -> np.ndarray:
 
 
 def part_limits(search: Search, fit: LinearFit) -> dict[str, float]:
-    """Return the detection limit for a source inside each part, W, healthy differences of its own heat included."""
+    """Return the detection limit for a source inside each part, W, healthy differences of its own heat included.
+
+    Parts of which no readable place shows enough (``most_limit_w``) are left out.
+    """
     out = {}
     for c in search.candidates:
         _, g = fit.project(c.templates)
         z = needed_deviations(search.log_odds(c.place), search.settings.evidence_share)
-        out[c.place.part.ref] = float(z / np.sqrt(np.quantile(g, HARD_PACKAGES)) / search.data.gain)
+        limit = float(z / np.sqrt(np.quantile(g, HARD_PACKAGES)) / search.data.gain)
+        if limit < search.settings.most_limit_w:
+            out[c.place.part.ref] = limit
     return out
 
 
-def limit_sentence(limit_w: np.ndarray, part_w: dict[str, float]) -> str:
-    """Say the limits in a sentence: nine tenths of the board, and the part that hides most."""
+def cover_limits(limit_w: np.ndarray, grid: BoardGrid, part_w: dict[str, float], board: Board, *, side: str) -> dict:
+    """Return the detection limit for heat under each shield and heat sink of the filmed side, dict of refdes to W.
+
+    The largest over the parts that it covers and the bare board under it; infinite where nothing would be seen.
+    """
+    points = grid.points_mm()
+    out = {}
+    for cover in board.parts_on(side):
+        if not cover.fitted or cover.kind not in NO_SOURCE_KINDS:
+            continue
+        under = limit_w[cover.contains(points[..., 0], points[..., 1]) & board.inside(points[..., 0], points[..., 1])]
+        covered = [part_w.get(p.ref, np.inf) for p in board.parts if p.fitted and p.covered_by == cover.ref]
+        limits = [*under.tolist(), *covered]
+        if limits:
+            out[cover.ref] = float(max(limits))
+    return out
+
+
+def limit_sentence(limit_w: np.ndarray, part_w: dict[str, float], cover_w: dict[str, float]) -> str:
+    """Say the limits in a sentence: nine tenths of the board, the part that hides most, and what covers hide."""
     finite = limit_w[np.isfinite(limit_w)]
     if not finite.size:
         return "nothing of the board is readable: no power is too large to be missed"
     text = f"a source above {watts(np.quantile(finite, 0.9))} would have been seen on nine tenths of the board"
     worst = max(part_w, key=lambda r: part_w[r], default=None)
-    return text if worst is None else f"{text}; in {worst} nothing below {watts(part_w[worst])}"
+    if worst is not None:
+        text += f"; in {worst} nothing below {watts(part_w[worst])}"
+    for ref, limit in cover_w.items():
+        text += f"; under {ref} nothing" + (f" below {watts(limit)}" if np.isfinite(limit) else " at all")
+    return text
+
+
+def with_limits(parts: Sequence[PartReading], fit: SourceFit, board: Board) -> tuple[PartReading, ...]:
+    """Return the readings of parts with the detection limit of each, or the reason why it has none."""
+    out = []
+    for reading in parts:
+        limit = fit.part_limit_w.get(reading.ref)
+        reason = "" if limit is not None else _no_limit(reading, fit, board)
+        why = {**reading.why, "detection_limit_w": reason} if reason else reading.why
+        out.append(replace(reading, detection_limit_w=limit, why=why))
+    return tuple(out)
+
+
+def _no_limit(reading: PartReading, fit: SourceFit, board: Board) -> str:
+    """Say why a part has no detection limit."""
+    if fit.detection_limit_w is None:
+        return fit.why.get("sources", "no sources of heat were sought in this recording")
+    if reading.kind in NO_SOURCE_KINDS:
+        return f"a {reading.kind} makes no heat of its own"
+    if not board.part(reading.ref).fitted:
+        return "it is not fitted"
+    return "nothing readable is near enough to show heat made in it"
 
 
 def watts(power_w: float) -> str:

@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 from thermscan.find.source_candidate import shift_of, shifted
 from thermscan.find.source_course import power_course
 from thermscan.find.source_data import parts_capacity
-from thermscan.find.source_limit import limit_map, limit_sentence, part_limits
+from thermscan.find.source_limit import cover_limits, limit_map, limit_sentence, part_limits
 from thermscan.find.source_search import LinearFit
 from thermscan.find.source_state import Found, Search
 from thermscan.find.source_template import Option
@@ -31,6 +31,7 @@ def describe(search: Search, excess: Excess) -> SourceFit:
     explained = fit.mean[-count:] @ fit.columns.templates[-count:] if count else np.zeros(fit.residual.shape)
     edges = search.data.edges_s
     limits, parts = limit_map(search, fit), part_limits(search, fit)
+    covers = cover_limits(limits, search.data.grid, parts, search.maker.board, side=search.maker.side)
     return SourceFit(
         tuple(sorted(sources, key=lambda s: -s.needed_probability * abs(s.power_w.value))),
         None,
@@ -41,7 +42,7 @@ def describe(search: Search, excess: Excess) -> SourceFit:
         limits,
         parts,
         search.maker.plate.sentence,
-        limit_text=limit_sentence(limits, parts),
+        limit_text=limit_sentence(limits, parts, covers),
     )
 
 

@@ -62,7 +62,7 @@ MEANINGS: dict[str, Meaning] = {
     ),
     "detection_limit_w": Meaning(
         "detection limit",
-        "smallest power that would have been found at a typical place of this board, W",
+        "smallest power that would have been found at a typical place of this board, or inside this part, W",
         "the place is covered, unreadable or under a tall part",
     ),
     "plate_text": Meaning(

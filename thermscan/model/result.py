@@ -86,7 +86,8 @@ class PartReading:
     ``temperature_c``, and where the board file names the surface ``rise_k`` and ``excess_k`` too, are those of the
     surface itself; ``temperature_budget`` lists what their uncertainty is made of,
     ``temperature_drawn_c`` is the temperature with its interval by Monte Carlo instead of propagation, and
-    ``excess_drawn_k`` the excess likewise.
+    ``excess_drawn_k`` the excess likewise. ``detection_limit_w`` is the smallest heat made in this part, over the good
+    boards', that would have been listed with 95 % chance, W.
     """
 
     ref: str
@@ -109,6 +110,7 @@ class PartReading:
     temperature_budget: tuple[BudgetTerm, ...] = ()
     temperature_drawn_c: Measured | None = None
     excess_drawn_k: Measured | None = None
+    detection_limit_w: float | None = None
 
 
 @dataclass(frozen=True)

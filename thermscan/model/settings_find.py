@@ -125,6 +125,9 @@ class SourceSettings:
     times: int = knob(28, (16, 400), "steps of the inner clock from power-on to the last bin")
     prior_odds: float = knob(0.02, (1e-9, 1.0), "odds that a given candidate place makes heat it should not; judgement")
     needed: float = knob(0.5, (0.0, 1.0), "probability above which a source is listed")
+    most_limit_w: float = knob(
+        100.0, (1.0, 1e5), "detection limit from which it is said that nothing would be seen: more than boards draw"
+    )
     model_error: float = knob(
         0.25,
         (0.0, 1.0),

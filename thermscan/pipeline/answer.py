@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermscan import __version__
+from thermscan.find.source_limit import with_limits
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraEvent
 from thermscan.model.film import Baseline, Excess, Film, Rise
@@ -195,7 +196,7 @@ def make_result(
         power_off_s=timing.off_s,
         suspects=tuple(with_measurements(s, found, fit.sources) for s in ranking.suspects),
         hotspots=found.hotspots,
-        parts=found.parts,
+        parts=with_limits(found.parts, fit, board),
         sources=fit.sources,
         energy=fit.energy,
         registration=tuple(report_registration(p) for p in placed),
