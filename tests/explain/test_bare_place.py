@@ -7,8 +7,10 @@ import pytest
 
 from thermscan.explain.bare_place import bare_places
 from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.reason import reasons_for
 from thermscan.explain.scene import set_scene
 from thermscan.explain.suspect import look_at, prepare
+from thermscan.model.board import Part
 from thermscan.model.evidence import Priors
 from thermscan.model.quantity import Measured
 from thermscan.model.result import HeatSource
@@ -44,6 +46,19 @@ def test_a_free_source_beneath_a_body_is_heat_under_it_and_nothing_else(case):
     assert (place.under, place.owners) == (part.ref, ())
     lineup, _ = prepare(evidence, scene, case.board, grow_tree(case.board), priors=Priors(), settings=SETTINGS)
     assert {h.fault for h in lineup.hypotheses if h.where == "@0"} == {"hidden_source"}
+
+
+def test_heat_through_the_board_belongs_mostly_to_the_part_on_its_other_side(case):
+    x, y = 35.0, 25.0
+    far = Part("R99", "resistor", x + 0.8, y, 1.6, 0.8, 0, 0.5, side="bottom", nets=("+5V", "GND"))
+    board = replace(case.board, parts=(*case.board.parts, far))
+    evidence = replace(case.evidence, hotspots=(), sources=(source_at(x, y),))
+    scene = set_scene(evidence, board, settings=SETTINGS)
+    lineup, _ = prepare(evidence, scene, board, grow_tree(board), priors=Priors(), settings=SETTINGS)
+    at_place = {h.where: h for h in lineup.hypotheses if h.at == 0 and h.fault == "hidden_source"}
+    assert at_place["R99"].views == at_place["@0"].views
+    assert at_place["R99"].prior / at_place["@0"].prior == pytest.approx(4.0)
+    assert "R99 sits" in reasons_for("R99", [at_place["R99"]], lineup, evidence)[-1]
 
 
 def test_a_short_that_is_not_seen_is_weighed_with_what_it_does_to_the_supply(case):

@@ -52,3 +52,9 @@ def test_a_reading_of_the_net_it_feeds_lifts_it(net, quantity, is_held):
     reading = Reading("", "", net, quantity, 900.0, "ohm", 950.0, "off", "")
     found, _ = held(suspect("U1", "overload", 0.6, {"overload": 1.0}), readings=(reading,))
     assert (found[0].probability < 0.6) == is_held
+
+
+def test_late_heat_at_a_feeder_is_held_back_too_and_a_lost_heat_path_is_not():
+    late = suspect("U1", "hidden_source", 0.6, {"hidden_source": 0.9, "heat_path": 0.1})
+    found, _ = held(late)
+    assert found[0].probability == pytest.approx(0.6 * (1 - 0.9 * (1 - SETTINGS.decoy_share)))

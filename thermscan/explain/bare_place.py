@@ -8,7 +8,7 @@ import numpy as np
 
 from thermscan.explain.scene import Scene
 from thermscan.model.board import Board, Part
-from thermscan.model.evidence import Evidence
+from thermscan.model.evidence import FAR_SIDE, Evidence
 from thermscan.model.settings import ExplainSettings
 
 
@@ -17,8 +17,8 @@ class Bare:
     """A place off the bodies that may be at fault.
 
     ``near`` are the nearest parts, nearest first; ``owners`` those whose pads and solder lie within reach of it, with
-    shares that add to one. ``under`` is the part whose body covers the place: heat there that is not the part's own is
-    made beneath it, in the board or on the other side.
+    shares that add to one; ``beneath`` the same of the parts on the other side. ``under`` is the part whose body covers
+    the place: heat there that is not the part's own is made beneath it, in the board or on the other side.
     """
 
     x_mm: float
@@ -27,6 +27,7 @@ class Bare:
     near: tuple[str, ...]
     owners: tuple[tuple[str, float], ...] = ()
     under: str = ""
+    beneath: tuple[tuple[str, float], ...] = ()
 
 
 def bare_places(
@@ -48,10 +49,12 @@ def bare_places(
             break
         if any(np.hypot(b.x_mm - x, b.y_mm - y) < settings.block_mm for b in kept):
             continue
-        owners = _owners(board, x, y, evidence.side, reach_mm=settings.pads_mm + min(float(radius), settings.pads_mm))
+        reach = settings.pads_mm + min(float(radius), settings.pads_mm)
+        owners = _owners(board, x, y, evidence.side, reach_mm=reach)
+        beneath = _owners(board, x, y, FAR_SIDE[evidence.side], reach_mm=reach)
         under = _body_over(board, x, y, evidence.side)
         near = _nearest(board, x, y, evidence.side)
-        kept.append(Bare(float(x), float(y), float(radius), near, () if under else owners, under))
+        kept.append(Bare(float(x), float(y), float(radius), near, () if under else owners, under, beneath))
     return tuple(kept)
 
 
@@ -69,7 +72,7 @@ def edge_distance_mm(part: Part, x_mm: float, y_mm: float) -> float:
 
 
 def _owners(board: Board | None, x: float, y: float, side: str, *, reach_mm: float) -> tuple[tuple[str, float], ...]:
-    """Return the two parts at most whose pads may be what heats at a place, the nearer the likelier."""
+    """Return the two parts of a side at most that may be what heats at a place, the nearer the likelier."""
     parts = [p for p in (board.parts_on(side) if board is not None else ()) if p.kind not in ("shield", "heatsink")]
     near = sorted((edge_distance_mm(p, x, y), p.ref) for p in parts)[:2]
     weights = {ref: float(np.exp(-d)) for d, ref in near if d <= reach_mm}

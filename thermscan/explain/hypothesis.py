@@ -131,12 +131,10 @@ def line_up(
 
 
 def _candidates(evidence: Evidence, board: Board | None) -> list[Part]:
-    if board is None:
-        return [Part(p.ref, kind=p.kind, side=p.side) for p in evidence.parts]
-    seen = list(board.parts_on(evidence.side))
+    seen = list(board.parts_on(evidence.side)) if board is not None else []
     known = {p.ref for p in seen}
     seen += [Part(p.ref, kind=p.kind, side=p.side) for p in evidence.parts if p.ref not in known]
-    return seen + list(board.parts_on(FAR_SIDE[evidence.side]))
+    return seen + (list(board.parts_on(FAR_SIDE[evidence.side])) if board is not None else [])
 
 
 def _hot_views(lineup: Lineup, part: Part, kind: str, *, low: float, high: float) -> list[View]:
@@ -159,9 +157,8 @@ def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]
     if known:
         return known
     row = scene.refs.index(part.ref)
-    radius = scene.radius_mm[row]
+    radius, body = scene.radius_mm[row], None
     fixed, besides = _side_effects(lineup, part, kind)
-    body: Body | None = None
     if kind.startswith("hidden"):
         radius = radius + settings.hidden_wide_mm
     else:
@@ -420,6 +417,7 @@ def _dark_views(
 
 def _add_bare(lineup: Lineup, number: int) -> None:
     place = lineup.bare[number]
+    bare_deep = 1.0 - lineup.settings.beneath_share if place.beneath else 1.0
     patterns = source_patterns(lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.diffusivities)
     weights = _range_weights(lineup.strengths_k, lineup.settings.least_change_k, TOP_K["bridge"])
     views = []
@@ -433,9 +431,13 @@ def _add_bare(lineup: Lineup, number: int) -> None:
     for fault, share in AT_BARE.items():
         is_possible = not is_between if fault == "bridge" else True
         if fault == "hidden_source" or (is_possible and not place.under):
-            seen = deep if fault == "hidden_source" else views
-            _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share, tuple(seen), at=number))
+            seen, whole = (deep, bare_deep) if fault == "hidden_source" else (views, 1.0)
+            _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share * whole, tuple(seen), at=number))
     parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
+    for ref, part_of in place.beneath:
+        prior = rest * AT_BARE["hidden_source"] * lineup.settings.beneath_share * part_of
+        net = _net_of(lineup.tree, parts[ref])
+        _add(lineup, Hypothesis(ref, "hidden_source", net, prior, tuple(deep), at=number))
     for rank, (ref, part_of) in enumerate(place.owners):
         for fault, share in AT_PADS.items():
             prior = lineup.settings.pads_share * part_of * share

@@ -114,6 +114,10 @@ def _pad_sentences(ref: str, main: Hypothesis, lineup: Lineup) -> list[str]:
     if main.at is None or part is None:
         return []
     place = lineup.bare[main.at]
+    if main.fault == "hidden_source":
+        return [
+            f"the extra heat comes through the board at x {place.x_mm:.1f}, y {place.y_mm:.1f} mm, where {ref} sits"
+        ]
     off = edge_distance_mm(part, place.x_mm, place.y_mm)
     others = [r for r, _ in place.owners if r != ref]
     beside = f", or a bridge to {others[0]}" if others else ""

@@ -29,6 +29,8 @@ from thermscan.model.reading import Reading
 from thermscan.model.result import FAULTS, HeatSource, PartReading, Ranking, Suspect
 from thermscan.model.settings import ExplainSettings
 
+WARM_AS_A_FEEDER = ("short", "leak", "overload", "hidden_source")  # what a part looks like that feeds an unseen short
+
 
 def explain(
     evidence: Evidence, board: Board | None, *, priors: Priors | None = None, settings: ExplainSettings | None = None
@@ -182,7 +184,7 @@ def feeders_held_back(
     readings: tuple[Reading, ...],
     settings: ExplainSettings,
 ) -> tuple[tuple[Suspect, ...], float]:
-    """Leave a part that feeds a net a share of what its own overload or short got, until a meter has seen that net.
+    """Leave a part that feeds a net a share of what heat of its own got, until a meter has seen that net.
 
     A part that feeds a net warms for whatever draws on it, also where nothing of that is seen (a short under a cover,
     on the other side, or small beside it); common practice, no source. The rest goes to ``other``.
@@ -197,14 +199,14 @@ def feeders_held_back(
     for suspect in suspects:
         nets = tree.made_by(suspect.ref) if suspect.ref is not None else ()
         whole = sum(suspect.faults.values())
-        own = sum(suspect.faults.get(word, 0.0) for word in ("overload", "short")) / whole if whole > 0 else 0.0
+        own = sum(suspect.faults.get(word, 0.0) for word in WARM_AS_A_FEEDER) / whole if whole > 0 else 0.0
         if not nets or own <= 0.0 or metered & set(nets):
             out.append(suspect)
             continue
         kept = suspect.probability * (1.0 - (1.0 - settings.decoy_share) * own)
         other += suspect.probability - kept
         reason = f"{suspect.ref} feeds {nets[0]} and would warm with a short there that is not seen: measure that net"
-        reasons = (*suspect.reasons, reason) if suspect.fault in ("overload", "short") else suspect.reasons
+        reasons = (*suspect.reasons, reason) if suspect.fault in WARM_AS_A_FEEDER else suspect.reasons
         out.append(replace(suspect, probability=kept, reasons=reasons))
     return tuple(sorted(out, key=lambda s: -s.probability)), other
 

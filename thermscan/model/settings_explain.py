@@ -65,7 +65,7 @@ class ExplainSettings:
     decoy_share: float = knob(
         0.5,
         (0.05, 1.0),
-        "share that a part feeding a net keeps of its own overload or short until a meter has seen that net; judgement",
+        "share that a part feeding a net keeps of faults that heat it until a meter has seen that net; judgement",
     )
     alone_share: float = knob(
         0.5,
@@ -76,6 +76,9 @@ class ExplainSettings:
     elsewhere_ratio: float = knob(0.35, (0.0, 20.0), "how often another fault looks like a limited supply; judgement")
     elsewhere_bare: float = knob(0.2, (0.0, 20.0), "the same for a warm place that no part's pads reach; judgement")
     pads_mm: float = knob(1.2, (0.0, 10.0), "how far pads and solder reach beyond a body, mm; common practice")
+    beneath_share: float = knob(
+        0.8, (0.0, 1.0), "heat made through the board from a place that belongs to a part within reach there; judgement"
+    )
     pads_share: float = knob(0.75, (0.0, 1.0), "heat within that reach that belongs to the part; judgement")
     silent_share: float = knob(
         0.15, (1e-6, 0.9), "how often a fault shows nothing, where watts are not known; judgement"
