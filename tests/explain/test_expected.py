@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.explain.expected import siblings_of
+from thermscan.explain.expected import branch_siblings_of, siblings_of
+from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.suspect import explain
 from thermscan.model.board import Board, Part, Rail
 from thermscan.model.evidence import Evidence
@@ -64,6 +65,48 @@ def test_siblings_are_of_like_kind_and_size():
     board = bank_board()
     assert set(siblings_of(board.part("Q3"), board)) == {"Q1", "Q2", "Q4", "Q5", "Q6"}
     assert siblings_of(board.part("U1"), board) == ()
+
+
+def branch_board():
+    """Four regulators of unlike size, each of which makes one rail from +12V, with a chip on each rail."""
+    nets = [f"+{volts}" for volts in ("5V", "3V3", "1V8", "1V2")]
+    makers = [
+        Part(f"U{i}", "regulator", 10 + 25.0 * i, 15, 2 * 1.5**i, 3, nets=("+12V", n)) for i, n in enumerate(nets)
+    ]
+    users = [Part(f"U1{i}", "chip", 10 + 25.0 * i, 40, 4 + 3 * i, 6, nets=(n, "GND")) for i, n in enumerate(nets)]
+    rails = [Rail("+12V", 12.0), *(Rail(n, 1.0, 5.0, f"U{i}", "+12V") for i, n in enumerate(nets))]
+    outline = np.array([[0, 0], [110, 0], [110, 60], [0, 60]], float)
+    return Board("four branches (invented)", outline, 1.6, parts=(*makers, *users), rails=tuple(rails))
+
+
+def test_the_branches_of_the_power_tree_are_compared_where_no_part_has_an_equal():
+    board = branch_board()
+    tree = grow_tree(board)
+    assert siblings_of(board.part("U2"), board) == ()
+    assert set(branch_siblings_of(board.part("U3"), board, tree)) == {"U0", "U1", "U2"}
+    assert set(branch_siblings_of(board.part("U12"), board, tree)) == {"U10", "U11", "U13"}
+    first, lines = 0, []
+    for seed in RUNS:
+        random = np.random.default_rng(seed)
+        heat = {p.ref: (4.0 if p.kind == "chip" else 5.0) * np.exp(random.normal(0, 0.2)) for p in board.parts}
+        heat["U2"] = 3.0 * heat["U2"] + 8.0
+        ranking = explain(
+            Evidence(tuple(reading(p, heat[p.ref], random) for p in board.parts), TIMES, basis="itself_only"), board
+        )
+        first += ranking.suspects[0].ref in ("U2", "U12")  # what feeds the branch, or what draws on it
+        lines += [r for s in ranking.suspects if s.ref == "U2" for r in s.reasons if "power tree" in r]
+    assert first >= 9
+    assert len(lines) >= 9
+    assert all("weaker than siblings" in line and "U0" in line for line in lines)
+
+
+def test_branches_that_are_alike_are_not_accused():
+    board = branch_board()
+    for seed in RUNS:
+        random = np.random.default_rng(seed)
+        heat = {p.ref: (4.0 if p.kind == "chip" else 5.0) * np.exp(random.normal(0, 0.2)) for p in board.parts}
+        evidence = Evidence(tuple(reading(p, heat[p.ref], random) for p in board.parts), TIMES, basis="itself_only")
+        assert explain(evidence, board).verdict != "suspect"
 
 
 def test_the_hot_one_of_equal_parts_leads(answers):

@@ -68,8 +68,8 @@ def explain(
 class Looked:
     """The picture weighed, before readings and symptoms: what does not change when only those do.
 
-    ``log_prior`` and ``log_heat`` are ndarrays (hypotheses + 2,) as in ``Weighing``; ``siblings`` the parts that each
-    part was compared with where there was no good board.
+    ``log_prior`` and ``log_heat`` are ndarrays (hypotheses + 2,) as in ``Weighing``; ``compared`` says with which
+    other parts each part was compared where there was no good board.
     """
 
     lineup: Lineup
@@ -77,7 +77,7 @@ class Looked:
     log_prior: np.ndarray
     log_heat: np.ndarray
     conditions: Conditions
-    siblings: dict[str, tuple[str, ...]]
+    compared: dict[str, str]
 
     @property
     def settings(self) -> ExplainSettings:
@@ -91,10 +91,10 @@ def look_at(evidence: Evidence, board: Board | None, *, priors: Priors, settings
     scene = set_scene(evidence, board, settings=settings)
     if scene is None:
         return None
-    siblings: dict[str, tuple[str, ...]] = {}
+    compared: dict[str, str] = {}
     if evidence.basis == "itself_only" and not evidence.is_injection:
         expectation = expect(scene, board, priors=priors, settings=settings)
-        scene, siblings = judge_by_expectation(scene, expectation), expectation.siblings
+        scene, compared = judge_by_expectation(scene, expectation), expectation.compared
     conditions = compare_conditions(evidence, settings)
     if too_far := refuse_scale(scene, evidence, settings):
         conditions = replace(conditions, sentences=(*conditions.sentences, *too_far), is_refused=True)
@@ -103,7 +103,7 @@ def look_at(evidence: Evidence, board: Board | None, *, priors: Priors, settings
     if evidence.is_injection:
         only_the_path(evidence, lineup)
     log_prior, log_heat = weigh_heat(lineup, judge)
-    return Looked(lineup, judge, log_prior, log_heat, conditions, siblings)
+    return Looked(lineup, judge, log_prior, log_heat, conditions, compared)
 
 
 def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors: Priors) -> Ranking:
@@ -122,7 +122,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         settings.doubt_share,
         settings.doubt_nats,
     )
-    suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.siblings)
+    suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.compared)
     for is_doubtful in (is_thin, conditions.is_refused):
         if is_doubtful:
             suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
@@ -275,7 +275,7 @@ def _totals(weighing: Weighing, without: str | None) -> dict[str, float]:
 
 
 def _outcomes(
-    weighing: Weighing, lineup: Lineup, evidence: Evidence, board: Board | None, siblings: dict[str, tuple[str, ...]]
+    weighing: Weighing, lineup: Lineup, evidence: Evidence, board: Board | None, compared: dict[str, str]
 ) -> tuple[tuple[Suspect, ...], float, float]:
     """Return the suspects, the probability of no fault and that of another fault or an unlisted suspect."""
     p = weighing.probabilities()
@@ -292,9 +292,8 @@ def _outcomes(
     suspects = []
     for where in listed:
         suspect = _suspect(where, totals[where], places[where], lineup, evidence, board)
-        if where in siblings:
-            line = f"compared with its siblings {', '.join(siblings[where][:5])}: weaker than a good board"
-            suspect = replace(suspect, reasons=(*suspect.reasons, line))
+        if where in compared:
+            suspect = replace(suspect, reasons=(*suspect.reasons, compared[where]))
         suspects.append(suspect)
     return tuple(suspects), none, max(0.0, 1.0 - none - sum(s.probability for s in suspects))
 
