@@ -4,14 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from thermscan.measure.film_average import single_run
 from thermscan.measure.power_on import find_power
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraState
+from thermscan.model.camera_profile import CameraProfile, OpticsSection
 from thermscan.model.pose import Motion, Placement, Pose, Track
+from thermscan.model.quantity import Measured
 from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
+from thermscan.model.timing import Timing
 from thermscan.pipeline.film_set import Placed, make_films
 from thermscan.pipeline.prepare import Prepared
 
@@ -63,3 +67,51 @@ def test_power_ups_that_do_not_start_cold_stay_one_course():
     assert len(films.timing.power_ups) == 2
     assert films.faulty.film.edges_s[-1] > 9.0
     assert "was left in the warm places" in films.said[0]
+
+
+def with_edges(blur_px, *, profile=None, sub=6, seed=3):
+    """A recording of warm bodies with sharp edges through optics of known blur, on a board a pixel a millimetre."""
+    random = np.random.default_rng(seed)
+    y, x = (np.mgrid[: 60 * sub, : 80 * sub] + 0.5) / sub
+    rise = np.zeros(x.shape)
+    for _ in range(8):
+        cx, cy = random.uniform(14, 66), random.uniform(12, 48)
+        rise = np.maximum(rise, random.uniform(3, 9) * ((abs(x - cx) < 4) & (abs(y - cy) < 3)))
+    seen = ndimage.gaussian_filter(rise, blur_px * sub).reshape(60, sub, 80, sub).mean(axis=(1, 3))
+    times = np.arange(0.0, 6.0, 0.125)
+    level = np.clip(times - 2.0, 0, None) / 4.0
+    frames = 24.0 + level[:, None, None] * seen + random.normal(0, 0.03, (len(times), 60, 80))
+    recording = Recording.from_array(frames.astype(np.float32), times, name="edges")
+    recording = replace(recording, profile=profile)
+    shape = (60, 80)
+    camera = CameraState(np.full(shape, 0.03), np.zeros(shape, bool), np.ones(len(times), bool), 0 * times)
+    eyes = np.repeat(np.eye(3)[None], len(times), axis=0)
+    motion = Motion(eyes, np.zeros(shape), np.zeros((0, *shape)), 0 * times, is_tripod=True)
+    matrix = np.array([[1.0, 0, 8.0], [0, -1.0, 50.0], [0, 0, 1]])
+    track = Track((Pose(matrix, 0.05),) * len(times), Placement(matrix, 0.05, "marks"))
+    timing = Timing(Measured(2.0, 1.95, 2.05), None)
+    return Placed(Prepared(recording, camera, motion, timing), track, 0.05, 1.0)
+
+
+def test_the_blur_is_that_of_the_sharpest_edges_where_no_profile_knows_it():
+    board = Board.rectangle(60, 40)
+    sharp, soft = (make_films(with_edges(b), [], board=board, settings=SETTINGS).faulty.film for b in (0.7, 1.6))
+    assert sharp.blur_basis == soft.blur_basis == "edges"
+    assert soft.blur_mm > 1.5 * sharp.blur_mm
+    assert sharp.blur_mm == pytest.approx(0.7, rel=0.35)
+
+
+def test_the_blur_of_a_profile_comes_first():
+    profile = CameraProfile("own", "", 60, 80, optics=OpticsSection("2026-01-05", "made", 0.8, 0.1, 3.4))
+    film = make_films(
+        with_edges(1.6, profile=profile), [], board=Board.rectangle(60, 40), settings=SETTINGS
+    ).faulty.film
+    assert film.blur_basis == "profile"
+    assert film.blur_mm == pytest.approx(0.8)
+
+
+def test_without_edges_the_blur_stays_unknown():
+    film = make_films(
+        placed("faulty", ((2.0, 5.0),), tau_s=0.8, seed=1), [], board=BOARD, settings=SETTINGS
+    ).faulty.film
+    assert (film.blur_mm, film.blur_basis) == (0.0, "")

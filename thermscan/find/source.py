@@ -83,9 +83,13 @@ def find_sources(
         if new is None:
             break
         search.found.append(new)
+        settle_rivals(search, len(search.found) - 1)  # once its template's error is known: else its sort is misjudged
+        if not np.isfinite(search.found[-1].gain):
+            search.found.pop()
+            break
         widen_own_heat(search)
-        weigh_near(search, new.place)
-    for i in range(len(search.found)):
+        weigh_near(search, search.found[-1].place)
+    for i in range(len(search.found) - 1):  # the last one was settled with all the others known
         settle_rivals(search, i)
     search.found = [f for f in search.found if np.isfinite(f.gain)]
     prune(search)
@@ -207,7 +211,7 @@ def next_source(search: Search) -> Found | None:
             continue
         b, g = fit.project(c.templates)
         gain = float(np.logaddexp.reduce(search.scores(c.place, b, g) - np.log(len(b))))
-        score = share * gain + search.log_odds(c.place)
+        score = max(share * gain, search.own_evidence(fit, c.place)) + search.log_odds(c.place)
         if score > best_score:
             best, best_score = c.place, score
     for depth in ("surface", "far_side"):
@@ -225,6 +229,8 @@ def weigh(search: Search, place: Place, fit: LinearFit) -> Found:
     powers = b / g
     score = search.scores(place, b, g) + prior
     gain = float(np.logaddexp.reduce(score) - np.logaddexp.reduce(prior))
+    own = search.own_evidence(fit, place)
+    gain = max(gain, own / search.settings.evidence_share)
     if not np.isfinite(score).any():
         score, gain = prior, -np.inf
     keep = np.argsort(score)[::-1][: search.settings.most_hypotheses]
@@ -240,6 +246,7 @@ def weigh(search: Search, place: Place, fit: LinearFit) -> Found:
         weights[order] / weights.sum(),
         float(power[order[0]]),
         gain,
+        surely_warmer=own + search.log_odds(place) > 0,
     )
 
 
@@ -275,8 +282,6 @@ def settle_rivals(search: Search, index: int) -> None:
         return
     total = np.logaddexp.reduce(list(scores.values()))
     best = max(scores, key=lambda p: scores[p])
-    if best is not found.place:
-        found = weigh(search, best, fit)
     rivals = {p.part.ref if p.part else "": float(np.exp(s - total)) for p, s in scores.items()}
     search.found[index] = replace(weigh(search, best, fit), rivals={k: v for k, v in rivals.items() if v > 1e-3})
 

@@ -96,7 +96,7 @@ def free_place(
     data, board = maker.data, maker.board
     x0, y0, x1, y1 = board.box_mm
     option = replace(plate, depth=depth)
-    cut = centred(data.grid, maker.templates(Place((x0 + x1) / 2, (y0 + y1) / 2), (option,))[0], board)
+    cut = centred(data.grid, maker.templates(Place((x0 + x1) / 2, (y0 + y1) / 2), (option,), bare=True)[0], board)
     b, g = sweep(data.picture(fit.residual), data.picture(fit.weight), cut)
     score = np.where(b > 0, gains(b, g, POWER_SCALES_W), -np.inf)
     points = data.grid.points_mm()

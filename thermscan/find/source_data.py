@@ -6,6 +6,7 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import ndimage
 
 from thermscan.model.board import Board
 from thermscan.model.film import BoardGrid, Excess, Film
@@ -40,6 +41,8 @@ class FitData:
     gain, gain_error : float
         What the camera shows of a true rise (emissivity of a surface that was not corrected), and its standard error
         as a share.
+    shown : ndarray of shape (rows, columns) or None
+        Share of what each cell sees that is board; the rest is bench, which does not warm. None: all of it.
     """
 
     grid: BoardGrid
@@ -55,6 +58,7 @@ class FitData:
     runs_s: tuple[tuple[float, float | None], ...] = ((0.0, None),)
     gain: float = 1.0
     gain_error: float = 0.0
+    shown: np.ndarray | None = None
 
     @property
     def known(self) -> np.ndarray:
@@ -131,6 +135,7 @@ def prepare(
         runs,
         1.0 if corrected else settings.emissivity,
         0.02 if corrected else settings.emissivity_error / settings.emissivity,
+        _board_share(excess, use, factor, settings),
     )
 
 
@@ -143,6 +148,18 @@ def smear_mm(excess: Excess, factor: int, settings: SourceSettings) -> float:
     optics = film.blur_mm or settings.optics_px * film.pixel_mm
     block = factor * film.grid.step_mm / np.sqrt(12) if factor > 1 else 0.0
     return float(np.sqrt(optics**2 + film.pixel_mm**2 / 12 + block**2))
+
+
+def _board_share(excess: Excess, use: np.ndarray, factor: int, settings: SourceSettings) -> np.ndarray:
+    """Return how much of what the used cells of each block see is board, ndarray (rows, columns), 0 to 1.
+
+    Optics and pixel mix the bench, which stays cold, into the rim of the board.
+    """
+    film = excess.film
+    width = smear_mm(excess, 1, settings) / film.grid.step_mm
+    seen = ndimage.gaussian_filter(film.inside.astype(float), width, mode="constant")
+    count = block_sum(use.astype(float), factor)
+    return np.where(count > 0, block_sum(np.where(use, seen, 0.0), factor) / np.maximum(count, 1), 1.0)
 
 
 def _noise_shares(excess: Excess) -> tuple[np.ndarray, np.ndarray]:

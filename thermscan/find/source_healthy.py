@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
+from scipy import linalg, optimize
 
 from thermscan.find.source_candidate import Candidate, make_candidate, part_options, plate_options
 from thermscan.find.source_data import FitData
@@ -14,6 +14,8 @@ from thermscan.find.source_template import Option, Place, TemplateMaker
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import SourceSettings
 from thermscan.physics.plate import Plate
+
+OWN_TURNS = 3  # of weights and powers: both stand still then
 
 
 @dataclass(frozen=True)
@@ -35,27 +37,75 @@ class OwnHeat:
     share: float
 
 
-def own_weight(data: FitData, settings: SourceSettings) -> np.ndarray:
-    """Return the inverse standard deviation with which the own heat is fitted, ndarray (samples,), 1/K."""
-    own = data.samples(data.own)
-    return 1 / np.sqrt(data.samples(data.variance) + settings.error_cells * (settings.model_error * own) ** 2)
+def own_weight(data: FitData, settings: SourceSettings, expected: np.ndarray | None = None) -> np.ndarray:
+    """Return the inverse standard deviation with which the own heat is fitted, ndarray (samples,), 1/K.
+
+    Templates err by a share of what is expected of them, ndarray (samples,), K; default: the warmest of each bin. A
+    share of what was measured would weigh most what happens to read low, and pull all powers down.
+    """
+    if expected is None:
+        warmest = np.nanmax(np.where(data.known, data.own, np.nan), axis=(1, 2), keepdims=True)
+        expected = data.samples(np.broadcast_to(warmest / 2, data.own.shape))
+    return 1 / np.sqrt(data.samples(data.variance) + settings.error_cells * (settings.model_error * expected) ** 2)
 
 
 def explain_own_heat(data: FitData, candidates: list[Candidate], settings: SourceSettings) -> OwnHeat:
-    """Explain the good boards' rise by non-negative powers of the parts, each with its best package."""
+    """Explain the good boards' rise by non-negative powers of the parts, each with its best package.
+
+    The weights follow from what the powers explain, and the powers from the weights, in turn.
+    """
     own = data.samples(data.own)
     refs = tuple(c.place.part.ref for c in candidates if c.place.part is not None)
     if not candidates or not np.any(own > 0):
         return OwnHeat(refs, np.zeros(len(candidates)), np.zeros((len(candidates), own.size)), settings.healthy_share)
-    weight = own_weight(data, settings)
-    shapes = np.stack([best_shape(c.templates * weight, own * weight, c.templates) for c in candidates])
-    powers, _ = optimize.nnls((shapes * weight).T, own * weight)
+    parts = None
+    for _ in range(OWN_TURNS):
+        weight = own_weight(data, settings, None if parts is None else parts.sum(axis=0))
+        powers, shapes, _ = best_powers(candidates, own, weight, parts)
+        parts = powers[:, None] * shapes
     return OwnHeat(refs, powers, shapes, spread_share(data, settings))
 
 
-def best_shape(near: np.ndarray, target: np.ndarray, templates: np.ndarray) -> np.ndarray:
-    """Return the template that alone explains most."""
-    fit = (near @ target) ** 2 / np.maximum(np.einsum("ij,ij->i", near, near), 1e-12)
+def best_powers(
+    candidates: list[Candidate], target: np.ndarray, weight: np.ndarray, parts: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Explain a target, ndarray (samples,), K, by non-negative powers of candidates, each with its best package.
+
+    ``parts``, ndarray (candidates, samples), K, is what each was thought to explain; the package of each is the one
+    that fits best what the others leave.
+
+    Returns
+    -------
+    powers : ndarray of shape (candidates,), W
+    shapes : ndarray of shape (candidates, samples), K/W
+    misfit : float
+        Sum of squares of what is left, in weighted units.
+    """
+    parts = np.zeros((len(candidates), target.size)) if parts is None else parts
+    left, square = target - parts.sum(axis=0), weight**2
+    shapes = np.stack([best_shape(c.templates, left + part, square) for c, part in zip(candidates, parts, strict=True)])
+    powers, misfit = non_negative(shapes, target, square)
+    return powers, shapes, misfit
+
+
+def non_negative(shapes: np.ndarray, target: np.ndarray, square: np.ndarray) -> tuple[np.ndarray, float]:
+    """Return the non-negative amplitudes of shapes (shapes, samples) that fit a target best, and the squares left.
+
+    Solved on the triangular factor of the normal equations, which is as small as the number of shapes.
+    """
+    weighted = shapes * square
+    gram, pull = weighted @ shapes.T, weighted @ target
+    size = max(float(np.trace(gram)) / len(gram), 1e-12)
+    upper = linalg.cholesky(gram + 1e-9 * size * np.eye(len(gram)))
+    turned = linalg.solve_triangular(upper, pull, trans="T")
+    amplitudes, left = optimize.nnls(upper, turned)
+    return amplitudes, max(float(square @ target**2 - turned @ turned + left**2), 0.0)
+
+
+def best_shape(templates: np.ndarray, target: np.ndarray, square: np.ndarray) -> np.ndarray:
+    """Return the template that alone explains most of a target, both (samples,), under inverse variances ``square``."""
+    pull = np.maximum(templates @ (square * target), 0.0)
+    fit = pull**2 / np.maximum(np.einsum("ij,ij,j->i", templates, templates, square), 1e-12)
     return templates[int(np.argmax(fit))]
 
 
@@ -99,23 +149,29 @@ def healthy_columns(data: FitData, heat: OwnHeat) -> tuple[Columns, tuple[str, .
 def learn_plate(maker: TemplateMaker, heat: OwnHeat, settings: SourceSettings) -> Plate:
     """Narrow the plate's conductance by how the good boards' own heat spreads.
 
-    The warmest parts are fitted in every plate of the interval; the misfit weighs the plates. What is left of the
-    interval is at least the difference between places of one board (``local_conductance``).
+    The warmest parts are fitted in every plate of the interval; the misfit, of unknown size and hanging together (as
+    where hypotheses about one source are compared), weighs the plates. What is left of the interval is at least the
+    difference between places of one board (``local_conductance``).
     """
     data, plate = maker.data, maker.plate
     strong = [r for p, r in sorted(zip(-heat.powers_w, heat.refs, strict=True))[: settings.plate_parts] if p < 0]
-    own, weight = data.samples(data.own), own_weight(data, settings)
+    own, weight = data.samples(data.own), own_weight(data, settings, heat.powers_w @ heat.shapes)
     if not strong or (own * weight).max() < settings.plate_signal:
         return plate
     rest = (heat.powers_w[[r not in strong for r in heat.refs]]) @ heat.shapes[[r not in strong for r in heat.refs]]
-    target = (own - rest) * weight
-    scores, values = [], []
+    misfits, values, priors = [], [], []
     for option in plate_options(plate.conductance_w_per_k):
-        shapes = [_shape_in(maker, ref, option, weight, target) for ref in strong]
-        _, misfit = optimize.nnls((np.stack(shapes) * weight).T, target)
-        scores.append(-0.5 * misfit**2 / settings.error_cells + option.log_prior)
+        candidates = [_candidate_in(maker, ref, option) for ref in strong]
+        parts = None
+        for _ in range(OWN_TURNS):
+            powers, shapes, misfit = best_powers(candidates, own - rest, weight, parts)
+            parts = powers[:, None] * shapes
+        misfits.append(misfit)
         values.append(np.log(option.conductance))
-    share = np.exp(np.array(scores) - max(scores))
+        priors.append(option.log_prior)
+    squares = np.maximum(misfits, 1e-12)
+    scores = np.array(priors) - 0.5 * settings.alike_errors * np.log(squares / squares.min())
+    share = np.exp(scores - scores.max())
     share /= share.sum()
     middle = float(share @ values)
     width = float(np.sqrt(share @ (np.array(values) - middle) ** 2 + settings.local_conductance**2))
@@ -127,8 +183,7 @@ def learn_plate(maker: TemplateMaker, heat: OwnHeat, settings: SourceSettings) -
     return plate.with_conductance(measured, basis="warm_up", sentence=text)
 
 
-def _shape_in(maker: TemplateMaker, ref: str, option: Option, weight: np.ndarray, target: np.ndarray) -> np.ndarray:
-    """Return the best template of a part in one plate, ndarray (samples,)."""
+def _candidate_in(maker: TemplateMaker, ref: str, option: Option) -> Candidate:
+    """Return a part as a source in one plate."""
     part = maker.board.part(ref)
-    candidate = make_candidate(maker, Place(part.x, part.y, part), part_options(maker, part, option, lags=(0.8,))[0])
-    return best_shape(candidate.templates * weight, target, candidate.templates)
+    return make_candidate(maker, Place(part.x, part.y, part), part_options(maker, part, option, lags=(0.8,))[0])

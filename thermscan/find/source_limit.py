@@ -38,7 +38,7 @@ def limit_map(search: Search, fit: LinearFit) -> np.ndarray:
     """
     data, board = search.data, search.maker.board
     x0, y0, x1, y1 = board.box_mm
-    kernel = search.maker.templates(Place((x0 + x1) / 2, (y0 + y1) / 2), (search.middle,))[0]
+    kernel = search.maker.templates(Place((x0 + x1) / 2, (y0 + y1) / 2), (search.middle,), bare=True)[0]
     weight = data.picture(fit.weight)
     _, information = sweep(np.zeros_like(weight), weight, centred(data.grid, kernel, board))
     z = needed_deviations(search.log_odds(Place(0.0, 0.0)), search.settings.evidence_share)

@@ -8,13 +8,12 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from thermscan.find.source_candidate import shift_of, shifted
+from thermscan.find.source_correction import corrected_power
 from thermscan.find.source_course import power_course
-from thermscan.find.source_data import parts_capacity
 from thermscan.find.source_limit import cover_limits, limit_map, limit_sentence, part_limits
 from thermscan.find.source_search import LinearFit
 from thermscan.find.source_state import Found, Search
-from thermscan.find.source_template import Option
-from thermscan.model.film import Excess
+from thermscan.model.film import Excess, Film
 from thermscan.model.quantity import Measured
 from thermscan.model.result import HeatSource
 from thermscan.model.settings import SourceSettings
@@ -41,9 +40,16 @@ def describe(search: Search, excess: Excess) -> SourceFit:
         (edges[1:] + edges[:-1]) / 2,
         limits,
         parts,
-        search.maker.plate.sentence,
+        f"{search.maker.plate.sentence}; {blur_sentence(excess.film, search.settings)}",
         limit_text=limit_sentence(limits, parts, covers),
     )
+
+
+def blur_sentence(film: Film, settings: SourceSettings) -> str:
+    """Say how much the optics blur and from where that is known."""
+    blur = film.blur_mm / film.pixel_mm if film.blur_mm else settings.optics_px
+    known = {"profile": "from the camera's profile", "edges": "from the sharpest edges of the recordings"}
+    return f"optics blur by {blur:.1f} px (standard deviation), {known.get(film.blur_basis, 'assumed')}"
 
 
 def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
@@ -54,8 +60,7 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
     found = reweighed(search, found, honest)
     b, g = honest.project(found.templates)
     power = mixture_power(b / g, 1 / np.sqrt(g), found.weights, search=search)
-    more = parts_share(search, found)
-    power = widened(power.scaled(1 + more), more / (1 + more) * search.settings.parts_error)
+    power = corrected_power(search, found, power)
     x, y, radius = place_of(search, found, honest)
     depths = depth_shares(found)
     part = found.place.part
@@ -85,10 +90,24 @@ def needed_probability(search: Search, found: Found, fit: LinearFit) -> float:
     """
     b, g = fit.project(found.templates)
     warmer = float(found.weights @ ndtr(b / np.sqrt(g)))
-    if max(warmer, 1 - warmer) < search.settings.sign_sure:
+    if max(warmer, 1 - warmer) < search.settings.sign_sure and not found.surely_warmer:
         return 0.0
-    odds = search.settings.evidence_share * found.gain + search.log_odds(found.place)
+    gain = search.settings.evidence_share * found.gain
+    if is_outshone(search, found):
+        gain = min(gain, search.gain_alike(fit, found.template, float(b[0] / g[0])))
+    odds = gain + search.log_odds(found.place)
     return float(1 / (1 + np.exp(-np.clip(odds, -50, 50))))
+
+
+def is_outshone(search: Search, found: Found) -> bool:
+    """Tell whether another found source warms the place of a source more than the source itself does.
+
+    Then what it explains may be nothing but the error of the other one's template.
+    """
+    peak = int(np.argmax(np.abs(found.template)))
+    own = abs(found.power_seen * found.template[peak])
+    others = [f for f in search.found if f.place is not found.place]
+    return any(abs(f.power_seen * f.template[peak]) > own for f in others)
 
 
 def needed_probabilities(search: Search) -> list[float]:
@@ -105,31 +124,9 @@ def reweighed(search: Search, found: Found, fit: LinearFit) -> Found:
     b, g = fit.project(found.templates)
     prior = np.array([o.log_prior for o in found.options])
     weights = search.weigh_alike(fit, found.templates, b / g, prior)
-    possible = np.where(search.is_possible(found.place, b / g), weights, 0.0)
+    fits = search.is_possible(found.place, b / g) & ((b > 0) | (not found.surely_warmer))
+    possible = np.where(fits, weights, 0.0)
     return replace(found, weights=possible / possible.sum() if possible.sum() > 1e-6 else weights)
-
-
-def parts_share(search: Search, found: Found) -> float:
-    """Return the heat capacity of the other parts around a source over that of the bare board there."""
-    option = found.options[0]
-    wide = Option(search.middle.conductance, 0.5, depth=option.depth)
-    heat = np.maximum(search.maker.templates(found.place, (wide,))[0, -1], 0)
-    density = parts_capacity(search.data, search.maker.board, search.settings)
-    part = found.place.part
-    if part is not None:
-        points = search.data.grid.points_mm()
-        heat = np.where(part.contains(points[..., 0], points[..., 1]), 0.0, heat)
-    return float((heat * density).sum() / max(heat.sum(), 1e-30) / search.maker.plate.capacity_j_per_mm2_k.value)
-
-
-def widened(measured: Measured, share: float) -> Measured:
-    """Widen an interval by a standard error that is a share of the value, each side for itself."""
-    more = 1.96 * share * abs(measured.value)
-    return Measured(
-        measured.value,
-        float(measured.value - np.hypot(measured.value - measured.low, more)),
-        float(measured.value + np.hypot(measured.high - measured.value, more)),
-    )
 
 
 def on_film(search: Search, course: np.ndarray, excess: Excess) -> np.ndarray:
@@ -207,6 +204,7 @@ def place_of(search: Search, found: Found, fit: LinearFit) -> tuple[float, float
     reach = 3.0 if part is None else float(np.hypot(np.hypot(part.w, part.h) / 4, search.settings.place_floor_mm))
     stack = shifted(search.maker, place, found.options[0])
     move, covariance, _ = shift_of(fit, stack, reach)
+    move *= min(1.0, 2 * reach / max(float(np.hypot(*move)), 1e-9))  # further the slopes say nothing
     variance = float(np.trace(covariance)) / 2
     floor = search.settings.place_floor_mm**2 + search.data.position_error_mm**2 / 2
     floor += (search.settings.place_blur_share * search.data.blur_mm) ** 2

@@ -31,6 +31,8 @@ class Found:
         Log Bayes factor of the source against none.
     rivals : dict of refdes ('' for a free spot) to probability
         Where the heat may be made instead.
+    surely_warmer : bool
+        The part's own heat alone, in the shape that good boards show, is more than chance allows.
     """
 
     place: Place
@@ -40,6 +42,7 @@ class Found:
     power_seen: float
     gain: float
     rivals: dict[str, float] = field(default_factory=dict)
+    surely_warmer: bool = False
 
     @property
     def template(self) -> np.ndarray:
@@ -110,6 +113,20 @@ class Search:
             x0, y0, x1, y1 = self.maker.board.box_mm
             odds /= max(1.0, (x1 - x0) * (y1 - y0) / self.settings.free_area_mm2)
         return float(np.log(odds))
+
+    def own_evidence(self, fit: LinearFit, place: Place) -> float:
+        """Return the log evidence that a part's own heat differs from the good boards' by more than chance; 0 for less.
+
+        The amplitude that a fit gives the part's own heat, over its spread between boards, is one number: unlike errors
+        of templates it does not hang together with anything. How wide boards spread is known from few of them, so that
+        Student's density stands for the normal one: ``(n + 1) / 2 log(1 + z^2 / n)``.
+        """
+        if place.part is None or place.part.ref not in self.owners:
+            return 0.0
+        index = self.owners.index(place.part.ref)
+        z = max(float(fit.mean[index] / self.nuisance.sigma[index]), 0.0)
+        count = self.settings.spread_freedom
+        return float((count + 1) / 2 * np.log1p(z**2 / count))
 
     def is_possible(self, place: Place, power_w: np.ndarray) -> np.ndarray:
         """Tell which powers (seen, W) a place can have: heat can be missing only where good boards make it."""
@@ -209,6 +226,29 @@ class Search:
         score = log_prior - 0.5 * self.settings.alike_errors * np.log(squares / squares.min())
         out = np.exp(score - score.max())
         return out / out.sum()
+
+    def gain_alike(self, fit: LinearFit, template: np.ndarray, power_w: float) -> float:
+        """Return the log evidence of a source where what is left over is errors of templates, of unknown size.
+
+        Parameters
+        ----------
+        fit : LinearFit
+            Without the source.
+        template : ndarray of shape (samples,), K/W
+        power_w : float
+            Its best power, as seen.
+
+        Notes
+        -----
+        As in ``weigh_alike``: the sum of squares where the source is seen, with it and without it.
+        """
+        seen = (power_w * template) ** 2
+        weight = fit.weight * seen / (seen + self.base_variance)
+        cross = (template * fit.weight) @ fit.columns.templates.T
+        explained = template - (cross @ fit.covariance) @ fit.columns.templates
+        without = float(fit.residual**2 @ weight)
+        left = float((fit.residual - power_w * explained) ** 2 @ weight)
+        return 0.5 * self.settings.alike_errors * float(np.log(max(without, 1e-12) / max(left, 1e-12)))
 
     @property
     def samples_at(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

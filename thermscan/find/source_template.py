@@ -37,6 +37,7 @@ MOULD_MM2_PER_S = 0.37
 TALL_MM = 2.0  # from here on a body of any kind shows at its top only later what happens in it
 # Heat capacity of wound parts, J/(cm3 K): ferrite 4.8 g/cm3 times 0.75 J/(g K), copper 3.44; handbook values.
 WOUND_KINDS, WOUND_J_PER_CM3_K = ("inductor", "transformer"), 3.5
+LEAST_COVER = 0.05  # share of a cell that a body must cover to count
 NO_MOULD_KINDS = ("capacitor", "resistor", "inductor", "fuse", "crystal")
 
 
@@ -116,6 +117,44 @@ def body_cover(place: Place, data: FitData) -> np.ndarray:
     return edge(along, part.w) * edge(across, part.h)
 
 
+def follow_lag_s(part: Part, settings: SourceSettings) -> float:
+    """Return how late the top of an idle body follows the board under it, s: through its contact and its own height.
+
+    The contact is the middle of those that are tried for a source in it.
+    """
+    height = part.height_mm or settings.body_height_share * min(part.w, part.h)
+    contacts = TALL_CONTACT_K_MM2_PER_W if height >= TALL_MM else CONTACT_K_MM2_PER_W
+    density = WOUND_J_PER_CM3_K if part.kind in WOUND_KINDS else settings.body_j_per_cm3_k
+    inside = 0.0 if part.kind in NO_MOULD_KINDS else (ABOVE_DIE * height) ** 2 / (2 * MOULD_MM2_PER_S)
+    return float(np.sqrt(contacts[0] * contacts[-1]) * height * density * 1e-3) + inside
+
+
+def followers(
+    data: FitData, board: Board, side: str, settings: SourceSettings
+) -> tuple[tuple[float, np.ndarray, np.ndarray], ...]:
+    """Return the idle bodies on the seen side that show the board's heat late, grouped by lag.
+
+    Returns
+    -------
+    tuple of (lag, s; cells, ndarray of int; cover, ndarray of float, 0 to 1)
+        Lags are rounded to powers of two.
+    """
+    groups: dict[float, np.ndarray] = {}
+    for part in board.parts_on(side):
+        lag = follow_lag_s(part, settings)
+        if not part.fitted or lag < settings.least_lag_s:
+            continue
+        rounded = float(2.0 ** np.round(np.log2(lag)))
+        cover = body_cover(Place(part.x, part.y, part), data)
+        groups[rounded] = groups.get(rounded, 0.0) + cover
+    out = []
+    for lag, cover in sorted(groups.items()):
+        cells = np.flatnonzero(cover > LEAST_COVER)
+        if cells.size:
+            out.append((lag, cells, np.minimum(cover.ravel()[cells], 1.0)))
+    return tuple(out)
+
+
 @dataclass
 class TemplateMaker:
     """Makes templates, keeping the plate tables it has built.
@@ -138,6 +177,8 @@ class TemplateMaker:
     settings: SourceSettings
     surfaces: tuple[Surface, ...] = ()
     _tables: dict[tuple[float, float, float, int], PlateResponse] = field(default_factory=dict, init=False)
+    _covers: dict[Place, np.ndarray] = field(default_factory=dict, init=False, repr=False)
+    _lags: dict[float, np.ndarray] = field(default_factory=dict, init=False, repr=False)
 
     def __post_init__(self) -> None:
         finest = max(self.settings.finest_mm, 0.75 * self.data.grid.step_mm, 0.8 * self.data.blur_mm)
@@ -148,6 +189,11 @@ class TemplateMaker:
         self.eyes = blurred_cosines(self.rectangle, x, y, self.data.blur_mm)
         self.step_s = float(self.data.clock_s[1])
         self.binning = self.data.binning
+        unit = np.eye(len(self.data.clock_s))
+        self.followers = tuple(
+            ((self._lagging(lag_s) - unit).astype(np.float32), cells, cover)
+            for lag_s, cells, cover in followers(self.data, self.board, self.side, self.settings)
+        )
 
     def response(self, option: Option) -> PlateResponse:
         """Return the plate's table for an option."""
@@ -159,10 +205,11 @@ class TemplateMaker:
             self._tables[key] = PlateResponse.of(layers, self.rectangle, self.data.clock_s, made_in=made)
         return self._tables[key]
 
-    def templates(self, place: Place, options: tuple[Option, ...]) -> np.ndarray:
+    def templates(self, place: Place, options: tuple[Option, ...], *, bare: bool = False) -> np.ndarray:
         """Return the rise per watt for several options of one plate and one heated face.
 
-        Options of depth surface and under_part may be mixed; far_side stands alone.
+        Options of depth surface and under_part may be mixed; far_side stands alone. Bodies around show the board's
+        heat late, unless ``bare``.
 
         Returns
         -------
@@ -177,10 +224,21 @@ class TemplateMaker:
         kernels = [np.eye(len(under)) if f is None else superpose(f) for f in flows]
         flat = steps.reshape(len(steps), -1)
         mixing = np.concatenate([self.binning @ k for k in kernels]).astype(flat.dtype)
-        out = (mixing @ flat).reshape(len(options), len(self.binning), *steps.shape[1:])
+        out = mixing @ flat
+        if self.followers and not bare:
+            self._follow(out, flat, mixing, place)
+        out = out.reshape(len(options), len(self.binning), *steps.shape[1:])
         if place.part is not None and place.part.side == self.side and options[0].depth != "far_side":
             self._add_body(out, place, options, flows, kernels, under)
+        if self.data.shown is not None and not bare:
+            out *= self.data.shown
         return out
+
+    def _follow(self, out: np.ndarray, flat: np.ndarray, mixing: np.ndarray, place: Place) -> None:
+        """Let the bodies around, not the place's own, follow the board under them."""
+        own = 1 - self._cover(place).ravel()
+        for late, cells, cover in self.followers:
+            out[:, cells] += mixing @ (late @ flat[:, cells] * (cover * own[cells]).astype(flat.dtype))
 
     def _flows(self, options: tuple[Option, ...], under: np.ndarray) -> list[np.ndarray | None]:
         """Return the flow into the board for each option; None for a plain step."""
@@ -198,7 +256,7 @@ class TemplateMaker:
         under: np.ndarray,
     ) -> None:
         """Show the body's own temperature where it hides the board."""
-        cover = body_cover(place, self.data)
+        cover = self._cover(place)
         surface = find_surface(place.part.surface, self.surfaces)
         shown = 1.0 if surface is None else surface.emissivity / self.settings.emissivity
         small = min(place.part.w, place.part.h) < 6.0
@@ -215,7 +273,16 @@ class TemplateMaker:
             base = (self.binning @ (lag @ (kernels[i] @ under)))[:, None, None] if small else out[i]
             out[i] = (1 - cover) * out[i] + cover * shown * (base + own[:, None, None])
 
+    def _cover(self, place: Place) -> np.ndarray:
+        """Return what each cell sees of the place's body, ndarray (rows, columns), kept for the next plate."""
+        if place not in self._covers:
+            self._covers[place] = body_cover(place, self.data)
+        return self._covers[place]
+
     def _lagging(self, lag_s: float) -> np.ndarray:
-        """Return the matrix (times, times) that lets a course follow with a lag."""
-        clock = self.data.clock_s
-        return np.eye(len(clock)) if lag_s <= 0 else superpose(-np.expm1(-clock / lag_s))
+        """Return the matrix (times, times) that lets a course follow with a lag, kept for the next plate."""
+        if lag_s not in self._lags:
+            clock = self.data.clock_s
+            follow = np.eye(len(clock)) if lag_s <= 0 else superpose(-np.expm1(-clock / lag_s))
+            self._lags[lag_s] = follow
+        return self._lags[lag_s]

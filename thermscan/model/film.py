@@ -111,6 +111,8 @@ class Film:
         Size of a camera pixel on the board, mm (geometric mean).
     blur_mm : float
         Standard deviation of the optics' blur on the board, mm, where known or estimated, else 0.
+    blur_basis : {'profile', 'edges', ''}
+        Where that was taken from: the camera's profile, the sharpest edges of the recordings, or nowhere.
     unit : {'celsius', 'count'}
     ambient_c : float or None
     flags : frozenset of str
@@ -146,6 +148,7 @@ class Film:
     on_for_s: float | None = None
     saturated: np.ndarray | None = None
     before: ColdTrend | None = None
+    blur_basis: str = ""
 
     @property
     def centres_s(self) -> np.ndarray:

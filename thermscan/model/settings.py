@@ -10,6 +10,7 @@ from thermscan.model.settings_find import (
     EnergySettings,
     ExcessSettings,
     ForeseeSettings,
+    OpticsSettings,
     PlateSettings,
     RateSettings,
     SourceMapSettings,
@@ -37,6 +38,7 @@ __all__ = [
     "FilmSettings",
     "ForeseeSettings",
     "MotionSettings",
+    "OpticsSettings",
     "PictureSettings",
     "PlacementSettings",
     "PlateSettings",
@@ -86,3 +88,4 @@ class Settings:
     radiometry: RadiometrySettings = field(default_factory=RadiometrySettings)
     source_map: SourceMapSettings = field(default_factory=SourceMapSettings)
     picture: PictureSettings = field(default_factory=PictureSettings)
+    optics: OpticsSettings = field(default_factory=OpticsSettings)

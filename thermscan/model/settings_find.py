@@ -109,6 +109,23 @@ class PlateSettings:
 
 
 @dataclass(frozen=True)
+class OpticsSettings:
+    """Blur of the optics from the sharpest edges of recordings, where no profile of the camera knows it."""
+
+    frames: int = knob(8, (1, 1000), "frames averaged on either side of power-on: speed")
+    usual_px: float = knob(
+        0.6, (0.1, 5.0), "usual blur of the optics in focus, standard deviation, px: common practice, no source"
+    )
+    usual_ratio: float = knob(0.4, (0.05, 2.0), "standard deviation of its logarithm between cameras; judgement")
+    edge_error: float = knob(
+        0.2,
+        (0.02, 2.0),
+        "standard deviation of the logarithm of a blur from edges: 0.19 over 22 pictures of known blur",
+    )
+    least_px: float = knob(0.2, (0.01, 1.0), "blur of edges below which a picture is as sharp as can be told")
+
+
+@dataclass(frozen=True)
 class SourceSettings:
     """Explaining the excess by sources of heat."""
 
@@ -145,6 +162,9 @@ class SourceSettings:
         1.0, (0.1, 10.0), "spread of a part's own heat, over itself, where it plainly differs: dead or doubled"
     )
     freed_odds: float = knob(0.01, (1e-9, 1.0), "odds that a given part's own heat is so different; judgement")
+    spread_freedom: float = knob(
+        4.0, (1.0, 1000.0), "degrees of freedom of the spread between good boards, which few of them show; judgement"
+    )
     plate_parts: int = knob(6, (1, 50), "warm parts of the good boards that show the plate: speed")
     plate_signal: float = knob(3.0, (0.5, 100.0), "own heat over its error from which it can show the plate")
     local_conductance: float = knob(
@@ -223,6 +243,15 @@ class SourceSettings:
     )
     parts_error: float = knob(
         0.4, (0.0, 1.0), "standard error of the heat capacity of parts as a share of it; judgement"
+    )
+    loss_at_k: float = knob(
+        10.0, (0.1, 200.0), "rise at which the plate's loss holds: a board's mean at a first power-up; common practice"
+    )
+    loss_growth_error: float = knob(
+        0.5, (0.0, 2.0), "standard error of what a warm place loses more, as a share of it; judgement"
+    )
+    most_loss_share: float = knob(
+        0.5, (0.0, 5.0), "heat lost beyond the linear loss over the heat made, at the most: first order only; judgement"
     )
     body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
     body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")

@@ -18,6 +18,7 @@ from thermscan.measure.film import (
     steady_edges,
 )
 from thermscan.measure.film_average import Averaged, average_runs, is_repeated, run_clocks, single_run
+from thermscan.measure.picture_blur import edge_blurs_px, optics_blur_px
 from thermscan.model.board import Board
 from thermscan.model.film import BoardGrid, Film, Rise
 from thermscan.model.pose import Track
@@ -75,19 +76,45 @@ def _finished(placed: Placed, film: Film, timing: Timing) -> Film:
     off = last_off_s(timing)
     on_for = None if off is None or timing.on_s is None else off - timing.on_s.value
     flags = film.flags | ({"warm_start"} if timing.warm_start else set())
+    blur = _profile_blur_px(one)
     return replace(
         film,
         on_for_s=on_for,
-        blur_mm=_blur_mm(one, film.pixel_mm),
+        blur_mm=(blur or 0.0) * film.pixel_mm,
+        blur_basis="" if blur is None else "profile",
         flags=frozenset(flags),
         position_error_mm=placed.relative_error_px * film.pixel_mm,
     )
 
 
-def _blur_mm(one: Prepared, pixel_mm: float) -> float:
-    """Return the optics' blur on the board from the camera's profile, 0 where it is not known."""
+def _profile_blur_px(one: Prepared) -> float | None:
+    """Return the optics' blur from the camera's profile, px, None where it is not known."""
     profile = one.recording.profile
-    return 0.0 if profile is None or profile.optics is None else profile.optics.blur_px * pixel_mm
+    return None if profile is None or profile.optics is None else profile.optics.blur_px
+
+
+def with_blur(rise: Rise, placed: Placed, others: Sequence[Placed], *, settings: Settings) -> Rise:
+    """Add the optics' blur on the board: the camera profile's, else that of the sharpest edges of the recordings.
+
+    Recordings with pictures of another size were made with another camera and are left out.
+    """
+    one = placed.prepared
+    if _profile_blur_px(one) is not None:
+        return rise
+    shape = (one.recording.rows, one.recording.columns)
+    alike = [p.prepared for p in (placed, *others)]
+    widths = [
+        width
+        for p in alike
+        if (p.recording.rows, p.recording.columns) == shape
+        for width in edge_blurs_px(
+            p.recording, p.camera, p.motion, p.timing, picture=settings.picture, settings=settings.optics
+        )
+    ]
+    blur = optics_blur_px(widths, settings=settings.optics)
+    if blur is None:
+        return rise
+    return replace(rise, film=replace(rise.film, blur_mm=blur * rise.film.pixel_mm, blur_basis="edges"))
 
 
 def averaged_film(
@@ -128,7 +155,8 @@ def make_films(faulty: Placed, goods: Sequence[Placed], *, board: Board, setting
         for placed, rise in zip((faulty, *goods), rises, strict=True)
         if "warm_start" in rise.film.flags
     )
-    return FilmSet(rises[0], tuple(rises[1:]), share, timing, said)
+    first = with_blur(rises[0], faulty, goods, settings=settings)
+    return FilmSet(first, tuple(rises[1:]), share, timing, said)
 
 
 def _clocked_films(
