@@ -147,6 +147,15 @@ def print_depth(rows: list[dict]) -> None:
         some = [r for r in found if r["depth"] == depth]
         said = ", ".join(f"{sum(r['said'] == d for r in some)} {d}" for d in DEPTHS)
         print(f"  truly {depth:10s} of {len(some):4d} listed: said {said}")
+    behind = [r for r in found if r["depth"] != "surface"]
+    right = sum(r["said"] in ("under_part", "far_side") for r in behind)
+    wrong = sum(r["said"] in ("under_part", "far_side") for r in found if r["depth"] == "surface")
+    print(
+        f"  hidden sources listed {len(behind)} of {sum(r['depth'] != 'surface' for r in rows)}, recognised as hidden"
+        f" {right}, depth right {sum(r['said'] == r['depth'] for r in behind)}, called unknown"
+        f" {sum(r['said'] == 'unknown' for r in behind)}; sources on the seen face called hidden {wrong} of"
+        f" {sum(r['depth'] == 'surface' for r in found)}"
+    )
     hidden = np.array([1 - r["depths"].get("surface", 0.0) for r in found])
     truly = np.array([r["depth"] != "surface" for r in found])
     edges = (0.0, 0.05, 0.2, 0.5, 0.8, 0.95, 1.0001)

@@ -34,6 +34,7 @@ def needed_deviations(log_odds: float, evidence_share: float) -> float:
 def limit_map(search: Search, fit: LinearFit) -> np.ndarray:
     """Return the detection limit for a free spot on the seen face, ndarray (rows, columns), W.
 
+    Near a source that was found, another one must stand out of the error of what that one is thought to warm.
     Infinite outside the board and where nothing is readable within two blur widths.
     """
     data, board = search.data, search.maker.board
@@ -45,8 +46,20 @@ def limit_map(search: Search, fit: LinearFit) -> np.ndarray:
     points = data.grid.points_mm()
     seen = board.inside(points[..., 0], points[..., 1]) & (information > 1e-9)
     limit = np.full(data.grid.shape, np.inf)
-    limit[seen] = z / np.sqrt(information[seen]) / data.gain
-    return limit
+    others = np.abs(data.picture(warmed_by_others(search)))[-1]
+    limit[seen] = np.hypot(z / np.sqrt(information[seen]), stand_out_w(search, others, kernel[-1].max())[seen])
+    return limit / data.gain
+
+
+def warmed_by_others(search: Search, ref: str = "") -> np.ndarray:
+    """Return the rise that found sources make, each taken as positive, but for the one at ``ref``; (samples,), K."""
+    found = [f for f in search.found if f.place.part is None or f.place.part.ref != ref]
+    return sum((np.abs(f.power_seen * f.template) for f in found), np.zeros(search.base_variance.shape))
+
+
+def stand_out_w(search: Search, others_k: np.ndarray | float, peak_k_per_w: float) -> np.ndarray | float:
+    """Return the power that stands out of twice the standard error of what other sources are thought to warm, W."""
+    return 2 * search.settings.model_error * others_k / max(peak_k_per_w, 1e-9)
 
 
 def part_limits(search: Search, fit: LinearFit) -> dict[str, float]:
@@ -58,7 +71,10 @@ def part_limits(search: Search, fit: LinearFit) -> dict[str, float]:
     for c in search.candidates:
         _, g = fit.project(c.templates)
         z = needed_deviations(search.log_odds(c.place), search.settings.evidence_share)
-        limit = float(z / np.sqrt(np.quantile(g, HARD_PACKAGES)) / search.data.gain)
+        mean = c.templates.mean(axis=0)
+        peak = int(np.argmax(mean))
+        other = stand_out_w(search, float(warmed_by_others(search, c.place.part.ref)[peak]), float(mean[peak]))
+        limit = float(np.hypot(z / np.sqrt(np.quantile(g, HARD_PACKAGES)), other) / search.data.gain)
         if limit < search.settings.most_limit_w:
             out[c.place.part.ref] = limit
     return out
