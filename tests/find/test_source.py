@@ -208,6 +208,17 @@ def test_a_limit_sentence_says_where_nothing_would_be_seen():
     assert "nothing of the board is readable" in limit_sentence(limit * np.inf, {}, {})
 
 
+def test_a_part_that_is_warm_by_itself_has_a_higher_limit():
+    board, excess = case(41)
+    cold = replace(excess, own_heat=np.zeros_like(excess.own_heat))
+    warm, idle = (find_sources(e, board, PLATE, side="top").part_limit_w for e in (excess, cold))
+    random = np.random.default_rng(41)
+    drawn_board(random), solver_for(board, random)
+    healthy = np.where(random.random(14) < 0.4, random.uniform(0.05, 0.3, 14), 0.0)
+    hottest = int(np.argmax(healthy))
+    assert warm[f"P{hottest}"] > idle[f"P{hottest}"] + 2 * 0.05 * healthy[hottest]  # boards differ by 5 %
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [({"unit": "count"}, "watts need kelvin"), ({"clock": "recording"}, "power-on is not known")],

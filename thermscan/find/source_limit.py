@@ -31,6 +31,20 @@ def needed_deviations(log_odds: float, evidence_share: float) -> float:
     return float(np.sqrt(2 * (3.0 - log_odds / evidence_share)) + ndtri(0.95))
 
 
+def needed_over_own(search: Search, place: Place) -> float:
+    """Return the power, as seen, by which a part's own heat must differ to be no healthy difference with 95 %, W.
+
+    The templates of the plate never have quite the shape that good boards show, so that a fit alone would promise more.
+    """
+    ref = "" if place.part is None else place.part.ref
+    if not ref or ref not in search.owners:
+        return 0.0
+    count = search.settings.spread_freedom
+    student = np.sqrt(count * np.expm1(-2 * search.log_odds(place) / (count + 1)))
+    spread = float(search.nuisance.sigma[search.owners.index(ref)])
+    return float((student + ndtri(0.95)) * spread * search.own_w.get(ref, 0.0))
+
+
 def limit_map(search: Search, fit: LinearFit) -> np.ndarray:
     """Return the detection limit for a free spot on the seen face, ndarray (rows, columns), W.
 
@@ -74,7 +88,9 @@ def part_limits(search: Search, fit: LinearFit) -> dict[str, float]:
         mean = c.templates.mean(axis=0)
         peak = int(np.argmax(mean))
         other = stand_out_w(search, float(warmed_by_others(search, c.place.part.ref)[peak]), float(mean[peak]))
-        limit = float(np.hypot(z / np.sqrt(np.quantile(g, HARD_PACKAGES)), other) / search.data.gain)
+        healthy = needed_over_own(search, c.place)
+        seen = float(np.sqrt(z**2 / np.quantile(g, HARD_PACKAGES) + other**2 + healthy**2))
+        limit = seen / search.data.gain
         if limit < search.settings.most_limit_w:
             out[c.place.part.ref] = limit
     return out
