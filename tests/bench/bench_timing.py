@@ -148,8 +148,8 @@ def run_one(seed: int, *, found_motion: bool, cells_folder: Path | None) -> dict
         row, followed = follow_one(seed, found_motion=found_motion)
         if kept is not None:
             kept.write_bytes(pickle.dumps((row, followed)))
-    for name, (cells, breaks_s, is_tripod, bare) in followed.items():
-        timing = find_in_cells(cells, breaks_s, is_tripod=is_tripod, settings=SETTINGS)
+    for name, (cells, breaks_s, bare) in followed.items():
+        timing = find_in_cells(cells, breaks_s, settings=SETTINGS)
         row[name] = seen_of(timing)
         if bare.facts.supply and name == "true":
             row["log"] = {str(late): log_of(bare, timing, late_s=late) for late in (0.0, LATE_S)}
@@ -182,7 +182,7 @@ def follow_one(seed: int, *, found_motion: bool) -> tuple[dict, dict]:
     bare = replace(recording, store=ArrayStore(np.zeros((recording.frames, 1, 1), np.float32)))
     breaks_s = step_moments(recording, camera)
     followed = {
-        name: (sample_cells(recording, camera, motion, settings=SETTINGS), breaks_s, motion.is_tripod, bare)
+        name: (sample_cells(recording, camera, motion, settings=SETTINGS), breaks_s, bare)
         for name, motion in motions.items()
     }
     return row, followed

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.ndimage import laplace
 
 from thermscan.measure.power_cells import CellSeries
 from thermscan.model.settings import TimingSettings
@@ -60,33 +59,7 @@ class Courses:
         return float(np.median(np.diff(self.times_s)))
 
 
-def shift_patterns(cells: CellSeries) -> np.ndarray:
-    """Return what small movements change in each cell, ndarray (cells, 7).
-
-    Shifts, turning, scale and shear (a gradient times 1, x or y), and a change of focus (the curvature).
-    """
-    rows, columns = cells.places.max(axis=0) + 1
-    level = np.median(cells.values, axis=0)
-    picture = np.full((rows, columns), np.median(level))
-    picture[cells.places[:, 0], cells.places[:, 1]] = level
-    at = cells.places[:, 0], cells.places[:, 1]
-    y, x = (2.0 * a / max(n - 1, 1) - 1.0 for a, n in zip(at, (rows, columns), strict=True))
-    slopes = [g[at] for g in np.gradient(picture)]
-    return np.stack([*(g * w for g in slopes for w in (1.0, x, y)), laplace(picture)[at]], axis=1)
-
-
-def without_shake(scaled: np.ndarray, patterns: np.ndarray) -> np.ndarray:
-    """Take out of each sample the part that a small movement of the picture explains, ndarray (samples, cells).
-
-    Least squares with places that change much weighted down, so that heat is not taken for a shift.
-    """
-    spread = MAD_TO_SD * np.median(np.abs(scaled), axis=0)
-    weight = 1.0 / np.maximum(1.0, spread / np.median(spread))
-    part = np.linalg.lstsq(patterns * weight[:, None], (scaled * weight).T, rcond=None)[0]
-    return scaled - (patterns @ part).T
-
-
-def find_courses(cells: CellSeries, breaks_s: np.ndarray, *, is_tripod: bool, settings: TimingSettings) -> Courses:
+def find_courses(cells: CellSeries, breaks_s: np.ndarray, *, settings: TimingSettings) -> Courses:
     """Return the courses that stand out of the noise, strongest first; none where nothing changes.
 
     Parameters
@@ -94,8 +67,6 @@ def find_courses(cells: CellSeries, breaks_s: np.ndarray, *, is_tripod: bool, se
     cells : CellSeries
     breaks_s : ndarray of shape (steps,), s
         Moments at which the camera stepped.
-    is_tripod : bool
-        False takes small shifts of the picture out first.
     settings : TimingSettings
 
     Notes
@@ -104,8 +75,6 @@ def find_courses(cells: CellSeries, breaks_s: np.ndarray, *, is_tripod: bool, se
     sqrt(samples) + sqrt(cells) (Marchenko and Pastur 1967); courses must exceed that by ``course_margin``.
     """
     scaled = (cells.values - np.median(cells.values, axis=0)) / cells.noise
-    if not is_tripod:
-        scaled = without_shake(scaled, shift_patterns(cells) / cells.noise[:, None])
     left, sizes, maps = np.linalg.svd(scaled, full_matrices=False)
     edge = (np.sqrt(scaled.shape[0]) + np.sqrt(scaled.shape[1])) * settings.course_margin
     count = int(min(settings.most_courses, (sizes > edge).sum()))

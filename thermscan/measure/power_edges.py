@@ -128,13 +128,17 @@ def _add_edges(frame: Frame, step_s: float, settings: TimingSettings) -> list[fl
 
 
 def _drop_smooth(frame: Frame, moments: list[float], settings: TimingSettings) -> list[float]:
-    """Drop moments in whose place a smooth course of as many columns does about as well: drift, not a switching.
+    """Drop moments in whose place a smooth course does about as well: drift, not a switching.
+
+    Beside level, slope and cooling, which all courses have, the smooth course is a polynomial of ``smooth_degree``: a
+    room, a lens or a camera that settles needs no more over one recording, and one of as many terms as the answers
+    follows a real start as well wherever that is faint or slow.
 
     All are judged beside all others, once, and the others stay where they are: a moment that only mends the model's
     shape must not take real ones along.
     """
     u = 2 * (frame.times_s - frame.times_s[0]) / (frame.times_s[-1] - frame.times_s[0]) - 1
-    smooth = replace(frame, smooth=np.polynomial.legendre.legvander(u, len(TIME_CONSTANTS_S) + 1)[:, 1:])
+    smooth = replace(frame, smooth=np.polynomial.legendre.legvander(u, settings.smooth_degree)[:, 1:])
     full = _misfit(frame, moments)
     worth = [_misfit(smooth, moments[:i] + moments[i + 1 :]) - full for i in range(len(moments))]
     price = _price(frame, full, settings)
@@ -144,7 +148,7 @@ def _drop_smooth(frame: Frame, moments: list[float], settings: TimingSettings) -
 def _is_sharp(worth: float, share: float, price: float, settings: TimingSettings) -> bool:
     """Tell whether a moment does enough better than a smooth course: by its price, or by half and a clear share.
 
-    The smooth course has as many columns, so that no price is due between equals; it is a margin against drift.
+    The price is a margin against drift, more than what the few columns less would cost.
     """
     if worth >= price and share >= settings.smooth_share:
         return True
@@ -163,7 +167,7 @@ def find_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float, ..
     -----
     All courses share the moments; each has its own drift, cooling and answers (sums of exponentials). Moments are
     added best first while the Bayesian information criterion pays for them and they take ``least_share`` off what is
-    unexplained, then dropped where a polynomial of as many terms does as well. ``model_error`` of a course's range
+    unexplained, then dropped where a smooth polynomial does as well. ``model_error`` of a course's range
     stands in for what the sums of exponentials cannot follow. Not valid for power that changes gradually.
     """
     frame = frame_of(courses, settings)

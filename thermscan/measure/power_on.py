@@ -61,13 +61,11 @@ def find_power(
         return with_log(Timing(on_why=why, off_why=why), recording, settings)
     cells = sample_cells(recording, camera, motion, settings=settings)
     breaks_s = step_moments(recording, camera)
-    timing = find_in_cells(cells, breaks_s, is_tripod=motion.is_tripod, settings=settings)
+    timing = find_in_cells(cells, breaks_s, settings=settings)
     return with_log(timing, recording, settings)
 
 
-def find_in_cells(
-    cells: CellSeries | None, breaks_s: np.ndarray, *, is_tripod: bool, settings: TimingSettings = DEFAULTS
-) -> Timing:
+def find_in_cells(cells: CellSeries | None, breaks_s: np.ndarray, *, settings: TimingSettings = DEFAULTS) -> Timing:
     """Find when the board was switched from the time courses of its places alone.
 
     Parameters
@@ -76,14 +74,13 @@ def find_in_cells(
         None gives the reason instead of a time.
     breaks_s : ndarray of shape (steps,), s
         Moments at which the camera stepped.
-    is_tripod : bool
     settings : TimingSettings
     """
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return Timing(on_why=why, off_why=why)
     cells = without_visitors(cells, settings=settings)
-    courses = find_courses(cells, breaks_s, is_tripod=is_tripod, settings=settings)
+    courses = find_courses(cells, breaks_s, settings=settings)
     switches = read_switches(courses, settings=settings)
     train = find_tries(courses, settings=settings)
     return with_tries(_seen(courses, switches, settings), train, courses.times_s, settings=settings)

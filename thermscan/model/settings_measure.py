@@ -117,6 +117,9 @@ class MotionSettings:
     still_drift_px: float = knob(
         0.6, (0.0, 5.0), "drift below which such a camera stands still; heating feigns up to 0.4"
     )
+    clear_ratio: float = knob(
+        4.0, (1.0, 100.0), "error over that of the best frames, up to which a frame tells whether the camera stands"
+    )
     heat_drag_px: float = knob(0.03, (0.0, 5.0), "motion that heat at edges feigns beyond a fit's error; made scenes")
     quiet_ratio: float = knob(4.0, (1.0, 100.0), "change since the start, over the least seen, that ends quiet time")
     fewest_cold: int = knob(12, (2, 1000), "first frames whose mean is the reference picture, at the least")
@@ -167,7 +170,8 @@ class TimingSettings:
     wander_lags_s: tuple[float, ...] = (0.4, 0.8)
     edge_price: float = knob(1.0, (0.1, 20.0), "factor on the Bayesian information criterion for a further moment")
     least_share: float = knob(0.3, (0.0, 0.9), "share of what is unexplained that a moment must take off; judgement")
-    smooth_share: float = knob(0.05, (0.0, 0.9), "the same over a polynomial of as many terms; judgement")
+    smooth_degree: int = knob(4, (1, 12), "degree of the smooth course that may stand in for a moment; judgement")
+    smooth_share: float = knob(0.05, (0.0, 0.9), "the same over a polynomial of that degree; judgement")
     sharp_price: float = knob(
         0.5, (0.0, 5.0), "of the price of a moment, that does too where the share below is reached; judgement"
     )
@@ -280,12 +284,22 @@ class PlacementSettings:
     blocks_across: float = knob(
         10.0, (4.0, 100.0), "blocks of bare board and outline along the board that are displaced each by itself"
     )
+    pattern_tile_px: float = knob(
+        17.0, (8.0, 128.0), "side of the tiles in which one recording's pictures explain another's, px; made boards"
+    )
     pattern_doubt: float = knob(
-        4.0, (1.0, 20.0), "error of a pattern fit over what the scatter of parts tells: heat drags edges; made boards"
+        1.2, (1.0, 20.0), "error of a pattern fit over what the scatter of parts tells: heat drags edges; made boards"
     )
     still_doubt: float = knob(
-        2.0, (1.0, 20.0), "the same again where neither picture moved: the sensor's pattern is in both; made boards"
+        2.0,
+        (1.0, 20.0),
+        "error of it where nothing warmed and nothing moved: the sensor's pattern alone may fit; made boards",
     )
+    alike_share: float = knob(
+        0.9, (0.0, 0.95), "correlation of the errors of neighbouring parts in one picture; made boards"
+    )
+    alike_channels: float = knob(0.4, (0.0, 1.0), "share of that between contrast and heat change; made boards")
+    alike_reach: float = knob(0.12, (0.01, 1.0), "distance over which it falls by e, in sizes of the board; made boards")
     unsettled_px: float = knob(0.2, (0.01, 5.0), "last step of a pattern fit above which it found no rest, px")
     edge_slope: float = knob(
         0.05, (0.0, 1.0), "slope of the layout's coverage from which a pixel counts as near an edge, 1/px"
