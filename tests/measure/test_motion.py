@@ -268,3 +268,31 @@ def test_frames_about_a_misplaced_one_lie_on_the_line_between_those_that_fit():
     assert found[:, 0, 2] == pytest.approx(np.arange(9.0))
     assert set(why) == {3, 4, 5}
     assert error[4] > 5 > error[2]
+
+
+def film_that_warms(matrices):
+    """Film a scene of next to no contrast that warms up half-way, with the sensor's own pattern of columns on it."""
+    rng = np.random.default_rng(5)
+    gain = np.clip(np.linspace(-1, 1, len(matrices)), 0.004, None)[:, None, None]
+    scene = moved(data.coins(), matrices, contrast_k=1.5, noise_k=0.0) - 24
+    columns = rng.normal(0, 0.05, SHAPE[1])
+    return (24 + gain * scene + columns + rng.normal(0, 0.06, scene.shape)).astype(np.float32)
+
+
+def test_cold_frames_that_show_nothing_do_not_make_a_still_camera_uncertain():
+    motion = follow(film_that_warms(np.repeat(np.eye(3)[None], 48, axis=0)))
+    assert motion.is_tripod
+    assert not motion.clear[:20].any()
+    assert motion.clear[-15:].all()
+    assert motion.error_px.max() < 0.2
+    assert motion.followed_px < 0.2
+
+
+def test_cold_frames_keep_their_doubt_and_the_warm_ones_none_where_a_hand_holds_the_camera():
+    matrices = hand(48, drift_px=2.0)
+    motion = follow(film_that_warms(matrices))
+    assert not motion.is_tripod
+    own = errors_px(motion.matrices, matrices, slice(30, 48))
+    assert np.sqrt(np.mean(own**2)) < 0.15
+    assert motion.followed_px < 0.3
+    assert np.median(motion.error_px[:20]) > 2 * motion.followed_px

@@ -6,7 +6,7 @@ import numpy as np
 
 from thermscan.measure.motion_check import bridge, checked_frames, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
-from thermscan.measure.motion_course import Evidence, estimate_wander, smooth
+from thermscan.measure.motion_course import Evidence, estimate_wander, own_variances, smooth
 from thermscan.measure.motion_fit import Aligner, pattern_variance
 from thermscan.measure.motion_pictures import Preparation, choose_keys, prepare
 from thermscan.measure.motion_scene import full_scene
@@ -61,8 +61,13 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     covariance = covariance + follow.covariance[nearest_stretch(keys, follow, recording.frames)]
     error = np.hypot(mean_error(covariance, aligner), settings.heat_drag_px)
     scatter = np.sqrt(np.mean(aligner.fields.distance(course - course.mean(axis=0)) ** 2))
-    is_tripod = tells_no_motion(evidence, settings) or bool(scatter < np.median(error))
-    error = how.factor * np.minimum(error, settings.usual_shift_px)  # of a hand, where the picture tells nothing
+    clear = clear_frames(evidence, settings)
+    is_still = tells_no_motion(evidence, clear, settings)
+    is_tripod = is_still or bool(scatter < np.median(error))
+    error = np.minimum(error, settings.usual_shift_px)  # of a hand, where the picture tells nothing
+    if is_still and clear.any():
+        error = np.minimum(error, np.median(error[clear]))  # a camera that stands does so while the board is cold too
+    error = how.factor * error
     matrices = np.broadcast_to(np.eye(3), (recording.frames, 3, 3)).copy()
     if not is_tripod:
         there = how.to_frame
@@ -82,7 +87,7 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     elif away.any() and not is_tripod:
         matrices, error, lost = bridge(matrices, error, checked_frames(camera, settings), away)
         why = {**lost, **why}
-    return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern, doubt)
+    return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern, doubt, clear)
 
 
 def still_motion(recording: Recording, camera: CameraState, reason: str) -> Motion:
@@ -180,13 +185,28 @@ def mean_error(covariance: np.ndarray, aligner: Aligner) -> np.ndarray:
     return np.sqrt(np.einsum("tij,kia,kja->t", covariance, fields, fields) / len(grid))
 
 
-def tells_no_motion(evidence: Evidence, settings: MotionSettings) -> bool:
-    """Tell whether the picture stands still: no more jitter than the fits' own error, and drift that heat can feign."""
+def clear_frames(evidence: Evidence, settings: MotionSettings) -> np.ndarray:
+    """Tell which frames show where they lie, bool ndarray (frames,).
+
+    Those whose own error is at most ``clear_ratio`` times that of the best quarter; a board that is still cold may
+    show next to nothing.
+    """
     used = np.trace(evidence.weight, axis1=1, axis2=2) > 0
-    if used.sum() < 3:
-        return True
-    shifts = evidence.values[used][:, :2]
-    own = np.diagonal(np.linalg.pinv(evidence.weight[used], hermitian=True), axis1=1, axis2=2)[:, :2].sum(axis=1)
+    if not used.any():
+        return used
+    own = own_variances(evidence)[:, :2].sum(axis=1)
+    return used & (own <= settings.clear_ratio**2 * np.quantile(own[used], 0.25))
+
+
+def tells_no_motion(evidence: Evidence, clear: np.ndarray, settings: MotionSettings) -> bool:
+    """Tell whether the picture stands still: no more jitter than the fits' own error, and drift that heat can feign.
+
+    Judged on the ``clear`` frames: a hand shakes before the board warms and after.
+    """
+    if clear.sum() < 3:
+        return bool((np.trace(evidence.weight, axis1=1, axis2=2) > 0).sum() < 3)
+    shifts = evidence.values[clear][:, :2]
+    own = own_variances(evidence)[clear][:, :2].sum(axis=1)
     jitter = np.mean((np.diff(shifts, axis=0) ** 2).sum(axis=1)) - 2 * 1.5**2 * np.median(own)
     drift = np.mean(((shifts - shifts.mean(axis=0)) ** 2).sum(axis=1))
     return bool(jitter < settings.still_jitter_px**2 and drift < settings.still_drift_px**2)

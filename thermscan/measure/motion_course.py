@@ -35,26 +35,46 @@ def estimate_wander(evidence: Evidence, times_s: np.ndarray, *, floor: float) ->
 
     For a random walk with added jitter the mean square difference over a lag T is ``walk T + 2 (jitter + error)``; a
     line through lags of 1, 2, 4 ... frames gives both, the frames' own error is taken off, and what is left below zero
-    is set to ``floor``: a coefficient the data do not ask for is held still.
+    is set to ``floor``: a coefficient the data do not ask for is held still. Frames count by what they know: a board
+    that is still cold shows little, and where its fits come to rest says nothing of the hand.
     """
     told = np.flatnonzero(np.trace(evidence.weight, axis1=1, axis2=2) > 0)
     walk, jitter = np.full(8, floor), np.full(8, floor)
     if len(told) < 4:
         return Wander(walk + 1.0, jitter + 0.1)
-    values, times = evidence.values[told], times_s[told]
-    own = np.median(np.diagonal(np.linalg.pinv(evidence.weight[told], hermitian=True), axis1=1, axis2=2), axis=0)
+    values, times, own = evidence.values[told], times_s[told], own_variances(evidence)[told]
     lags = [k for k in (1, 2, 4, 8, 16, 32) if k <= len(told) // 2]
     spans = np.array([np.median(times[k:] - times[:-k]) for k in lags])
-    squares = np.array([np.mean((values[k:] - values[:-k]) ** 2, axis=0) for k in lags])
+    squares, errors = np.stack([_square_over(values, own, k) for k in lags], axis=1)
     for j in range(8):
         weight = 1.0 / (squares[:, j] + 1e-12)
+        net = (squares - errors)[:, j]
         design = np.stack([spans, np.ones(len(spans))], axis=1) * weight[:, None]
-        slope, level = np.linalg.lstsq(design, squares[:, j] * weight, rcond=None)[0]
+        slope, level = np.linalg.lstsq(design, net * weight, rcond=None)[0]
         if level < 0:
-            slope, level = np.sum(squares[:, j] * weight**2 * spans) / np.sum((weight * spans) ** 2), 0.0
+            slope, level = np.sum(net * weight**2 * spans) / np.sum((weight * spans) ** 2), 0.0
         walk[j] = max(slope, floor)
-        jitter[j] = max(level / 2 - own[j], floor)
+        jitter[j] = max(level / 2, floor)
     return Wander(walk, jitter)
+
+
+def own_variances(evidence: Evidence) -> np.ndarray:
+    """Return what each frame alone leaves open of each coefficient, ndarray (frames, 8), px2."""
+    return np.diagonal(np.linalg.pinv(evidence.weight, hermitian=True), axis1=1, axis2=2)
+
+
+def _square_over(values: np.ndarray, own: np.ndarray, lag: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the mean square difference over a lag and the frames' own part of it, each ndarray (8,), px2.
+
+    Pairs are weighted by the inverse square of what is expected of them: their own errors, and the motion that the
+    better half of the pairs show.
+    """
+    square, error = (values[lag:] - values[:-lag]) ** 2, own[lag:] + own[:-lag]
+    better = error <= np.median(error, axis=0)
+    motion = np.where(better, square, 0.0).sum(axis=0) / better.sum(axis=0)
+    weight = 1.0 / (error + motion + 1e-12) ** 2
+    weight = weight / weight.sum(axis=0)
+    return (weight * square).sum(axis=0), (weight * error).sum(axis=0)
 
 
 def smooth(evidence: Evidence, times_s: np.ndarray, wander: Wander) -> tuple[np.ndarray, np.ndarray]:

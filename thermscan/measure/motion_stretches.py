@@ -23,7 +23,8 @@ class Follow:
     stretch : ndarray of int, shape (pictures,)
     templates : list of Template, one a stretch
     covariance : ndarray of shape (stretches, 8, 8)
-        Of the place of each stretch against the first, px2; what the last round still moved is counted in.
+        Of the place of each stretch against the one that shows most, px2; what the last round still moved is counted
+        in.
     """
 
     matrices: np.ndarray
@@ -89,7 +90,8 @@ def _templates(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, str
 def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:
     """Return by how much each stretch is displaced, ndarray (stretches, 8), and the covariance, (stretches, 8, 8).
 
-    Least squares over pairs of them at most ``reach`` apart, the first stretch held. Turning, growth and tilt over the
+    Least squares over pairs of them at most ``reach`` apart, the stretch that shows most held: a board that is still
+    cold shows little, and how far it is off says nothing of the others. Turning, growth and tilt over the
     whole recording are held by what hands usually do, which matters where the board is small in the picture. Pairs
     share their templates, so their information is scaled to count each stretch once.
     """
@@ -108,11 +110,13 @@ def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray, reach:
         side[b] += told @ moved
         side[a] -= told @ moved
     hold = np.diag(1.0 / np.array(aligner.settings.usual_spread_px(aligner.fields.half)) ** 2)
+    most = max(range(count), key=lambda s: float(np.trace(info[s, :, s])))
     for s in range(count):
         info[s, :, s] += hold
-        side[s] += hold @ (middles[s] - middles[0])
+        side[s] += hold @ (middles[s] - middles[most])
     flat = info.reshape(8 * count, 8 * count)
-    flat[:8, :8] += 1e6 * np.eye(8)
+    held = slice(8 * most, 8 * most + 8)
+    flat[held, held] += 1e6 * np.eye(8)
     inverse = np.linalg.inv(flat)
     moves = (inverse @ side.ravel()).reshape(count, 8)
     blocks = inverse.reshape(count, 8, count, 8)

@@ -88,7 +88,7 @@ class Motion:
     change : ndarray of shape (components, rows, columns)
         Temporal components of the scene in the reference picture (what warms), largest first.
     error_px : ndarray of shape (frames,)
-        Standard error of the position of each frame relative to the reference, px.
+        Standard error of the position of each frame relative to the frames that show most, px.
     is_tripod : bool
         True where no motion beyond its error was found, and the matrices are the identity.
     why : dict of frame number to reason
@@ -97,6 +97,8 @@ class Motion:
         Sensor pattern that stays with the pixels, same unit, zeros where it cannot be told from the scene.
     doubt : str
         Empty, or why the motion as a whole may be wrong.
+    clear : ndarray of bool, shape (frames,), or None
+        Frames that show where they lie; others are held by their neighbours and by what is usual. None: all.
     """
 
     matrices: np.ndarray
@@ -107,6 +109,18 @@ class Motion:
     why: dict[int, str] = field(default_factory=dict)
     pattern: np.ndarray | None = None
     doubt: str = ""
+    clear: np.ndarray | None = None
+
+    @property
+    def followed_px(self) -> float | None:
+        """Median standard error of the frames that show where they lie, px; None where no frame was followed.
+
+        A frame that shows next to nothing is not smeared by lying somewhere else, and does not count.
+        """
+        seen = np.isfinite(self.matrices).all(axis=(1, 2))
+        if self.clear is not None and (seen & self.clear).any():
+            seen = seen & self.clear
+        return float(np.median(self.error_px[seen])) if seen.any() else None
 
 
 @dataclass(frozen=True)

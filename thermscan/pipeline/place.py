@@ -92,9 +92,9 @@ def place_all(
 def _doubted(placement: Placement, prepared: Prepared, *, settings: Settings) -> Placement:
     """Take the trust from a placement whose frames were not followed for sure, or not closely enough."""
     doubt = prepared.motion.doubt
-    error = prepared.motion.error_px[np.isfinite(prepared.motion.matrices).all(axis=(1, 2))]
-    if not doubt and len(error) and np.median(error) > settings.placement.loose_px:
-        doubt = f"frames could be followed to {1.96 * np.median(error):.1f} px only"
+    followed_px = prepared.motion.followed_px
+    if not doubt and followed_px is not None and followed_px > settings.placement.loose_px:
+        doubt = f"frames could be followed to {1.96 * followed_px:.1f} px only"
     if not doubt:
         return placement
     return replace(placement, trusted=False, reason="; ".join(filter(None, (placement.reason, doubt))))
