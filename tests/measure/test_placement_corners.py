@@ -9,12 +9,16 @@ from thermscan.measure.placement_corners import (
     Tie,
     adjust,
     box_corners,
+    corner_covariance,
     corner_rms_px,
     corner_slopes,
+    skew_covariance,
     through_corners,
 )
+from thermscan.measure.placement_pose import nominal_view
 from thermscan.model.board import Board
 from thermscan.model.pose import map_points
+from thermscan.model.settings import PlacementSettings
 
 BOARD = Board.rectangle(100, 80)
 FIRST = np.array([[1.2, 0.1, 12.0], [0.05, -1.3, 120.0], [2e-4, -1e-4, 1.0]])
@@ -55,6 +59,21 @@ def test_error_of_a_point_is_that_of_draws():
     ]
     # bilinear shares stand in for the homography; 600 draws are good to 4 %
     assert corner_rms_px(root @ root.T) == pytest.approx(np.sqrt(np.mean(np.sum(np.square(draws), axis=-1))), rel=0.12)
+
+
+def test_a_view_from_straight_above_has_no_shear_of_its_own():
+    # of its eight parameters, turn, shift, scale, stretch and two keystones move corners: shear is left out
+    square = Board.rectangle(80, 80)
+    view = nominal_view((120, 160), (40.0, 40.0), "top", PlacementSettings())
+    shear = (map_points(view.homography(), box_corners(square)) - [79.5, 59.5])[:, ::-1].ravel()
+    shear /= np.linalg.norm(shear)
+    own = corner_covariance(view, 1e-4 * np.eye(8), square)
+    assert shear @ own @ shear < 1e-9 * np.trace(own)
+    held = skew_covariance(view, square, 0.2)
+    # both ways, 0.2 px each at a corner: squares add up over four corners and two ways
+    assert np.trace(held) == pytest.approx(8 * 0.2**2)
+    assert shear @ held @ shear == pytest.approx(4 * 0.2**2)
+    assert np.linalg.matrix_rank(held) == 2
 
 
 def tie(own_px, own_error, error):

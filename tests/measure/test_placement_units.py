@@ -10,7 +10,7 @@ from skimage import data, registration, transform
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.placement_fit import _temper
 from thermscan.measure.placement_tiles import Tile, TileSums
-from thermscan.measure.placement_units import Units, gather, sum_units
+from thermscan.measure.placement_units import Units, UnitSums, gather, sum_units
 from thermscan.model.settings import MotionSettings, PlacementSettings
 
 SETTINGS = PlacementSettings()
@@ -42,17 +42,25 @@ def test_information_is_the_cramer_rao_bound_of_a_shift():
     assert (down, right) == pytest.approx((0.013495, 0.014165), rel=0.06)  # weights of residuals beyond 2 sigma
 
 
+def settled(info, moves, tolerance_px, places=None):
+    """The shift that units, displaced by ``moves`` (units, 2), settle on, and the normal equations there."""
+    steps = np.zeros((len(moves), 2, 8))
+    steps[:, 0, 0] = steps[:, 1, 1] = 1.0
+    found = np.zeros(2)
+    for _ in range(12):
+        sums = UnitSums(info, np.einsum("cuij,uj->cui", info, moves - found))
+        normal = gather(sums, tolerance_px, steps, settings=SETTINGS, places=places)
+        found = found + np.linalg.solve(normal.curvature[:2, :2], normal.slope[:2])
+    return found, normal
+
+
 def test_a_part_that_moved_does_not_move_the_board():
     # 40 units see a shift of (0.3, -0.2), one of great contrast was placed 2 px elsewhere.
     info = np.tile(100.0 * np.eye(2), (1, 41, 1, 1))
     info[0, 40] *= 50
     moves = np.tile([0.3, -0.2], (41, 1)) + np.random.default_rng(1).normal(0, 0.1, (41, 2))
     moves[40] += 2.0
-    sums = type(sums_of(scene(), 0.5, np.random.default_rng(1)))(info, np.einsum("cuij,uj->cui", info, moves))
-    steps = np.zeros((41, 2, 8))
-    steps[:, 0, 0] = steps[:, 1, 1] = 1.0
-    normal = gather(sums, np.full(41, 0.1), steps)
-    found = np.linalg.solve(normal.curvature[:2, :2], normal.slope[:2])
+    found, normal = settled(info, moves, np.full(41, 0.1))
     assert found == pytest.approx([0.3, -0.2], abs=0.06)
     plain = np.linalg.solve(info[0].sum(axis=0), np.einsum("uij,uj->i", info[0], moves))
     assert np.hypot(*(plain - [0.3, -0.2])) > 1.0
@@ -62,6 +70,50 @@ def test_a_part_that_moved_does_not_move_the_board():
     least = 0.1 / np.sqrt(40)
     assert (spread > least).all()
     assert (spread < 3.5 * least).all()
+
+
+def noisy_pair(noise, rng, shift):
+    """What a shift of ``shift`` px to the right does to the score between two noisy pictures of one scene."""
+    first = scene() + rng.normal(0, noise, (128, 160))
+    second = scene(right=shift) + rng.normal(0, noise, (128, 160))
+    down, right = np.gradient(second)
+    whole = Tile(slice(0, 128), slice(0, 160), second.reshape(-1, 1), -right.reshape(-1, 1), -down.reshape(-1, 1))
+    slopes = np.stack(np.gradient(first)[::-1])[None]
+    one = Units(np.zeros(first.shape, int), np.zeros(1))
+    return sum_units([whole], first[None], np.ones(first.shape, bool), one, settings=SETTINGS, slopes=slopes)
+
+
+def test_slopes_of_noise_are_no_information():
+    # The score of a known shift over the shift is what the pose answers to; noise in the slopes adds to information
+    # (errors in variables, Fuller 1987, from memory) but not to the product of slopes of two pictures.
+    answers, responses, infos = [], [], []
+    for seed in range(6):
+        ahead, behind = (noisy_pair(0.5, np.random.default_rng([seed, 4]), shift) for shift in (0.3, -0.3))
+        answers.append((ahead.score[0, 0, 0] - behind.score[0, 0, 0]) / 0.6)
+        responses.append((ahead.response[0, 0, 0, 0] + behind.response[0, 0, 0, 0]) / 2)
+        infos.append((ahead.info[0, 0, 0, 0] + behind.info[0, 0, 0, 0]) / 2)
+    assert np.mean(responses) == pytest.approx(np.mean(answers), rel=0.1)
+    assert np.mean(infos) > 1.5 * np.mean(answers)
+
+
+def test_errors_that_neighbours_share_are_in_the_covariance():
+    # 100 units on a grid whose displacements are drawn with the correlation that the settings name: over many draws
+    # the square of the error over its stated variance is one on average; taken each by itself, it would be far more.
+    rng = np.random.default_rng(8)
+    places = np.stack(np.meshgrid(np.linspace(0, 1, 10), np.linspace(0, 1, 10)), axis=-1).reshape(-1, 2)
+    gap = np.sqrt(((places[:, None] - places[None]) ** 2).sum(axis=-1))
+    alike = SETTINGS.alike_share * np.exp(-gap / SETTINGS.alike_reach)
+    np.fill_diagonal(alike, 1.0)
+    root = np.linalg.cholesky(alike)
+    info = np.tile(100.0 * np.eye(2), (1, 100, 1, 1))
+    squares = {"near": [], "alone": []}
+    for _ in range(100):
+        moves = 0.3 * root @ rng.normal(size=(100, 2))
+        for name, some in (("near", places), ("alone", None)):
+            found, normal = settled(info, moves, np.full(100, 0.1), some)
+            squares[name] += list(found**2 / np.diag(normal.covariance(1e-6 * np.eye(8)))[:2])
+    assert np.mean(squares["near"]) == pytest.approx(1.0, abs=0.35)
+    assert np.mean(squares["alone"]) > 1.7
 
 
 def itk_shift(first, second):

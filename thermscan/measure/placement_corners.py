@@ -27,6 +27,18 @@ def corner_covariance(view: View, covariance: np.ndarray, board: Board, *, each_
     return steps @ covariance @ steps.T + each_px**2 / 2 * np.eye(8)
 
 
+def skew_covariance(view: View, board: Board, skew_px: float) -> np.ndarray:
+    """Return the covariance of the corners' pixels, ndarray (8, 8), of shear and stretch in the picture.
+
+    ``skew_px`` is the standard error (2-D distance) that each of the two gives a corner. A camera straight above a
+    board shows neither, so a view has none of its own there; a view that is held to another has that one's error.
+    """
+    corners = map_points(view.homography(), box_corners(board))
+    off = (corners - corners.mean(axis=0)) / np.sqrt(np.mean(np.sum((corners - corners.mean(axis=0)) ** 2, axis=1)))
+    ways = np.array([(off * [1.0, -1.0]).ravel(), off[:, ::-1].ravel()])
+    return skew_px**2 * ways.T @ ways
+
+
 def corner_rms_px(covariance: np.ndarray) -> float:
     """Return the standard error of a board point (2-D distance), rms over a 5 x 5 grid, of corners' covariance."""
     u, v = (a.ravel() for a in np.meshgrid(np.linspace(0, 1, 5), np.linspace(0, 1, 5)))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.placement_corners import Tie, adjust, corner_covariance, corner_rms_px
+from thermscan.measure.placement_corners import Tie, adjust, corner_covariance, corner_rms_px, skew_covariance
 from thermscan.measure.placement_fit import levels_for, rms_error_px, without_stripes
 from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
@@ -53,9 +53,14 @@ class _Found:
     margin: float | None
     settled: bool
 
-    def error_px(self, board: Board) -> float:
+    def covariance(self, board: Board, settings: PlacementSettings) -> np.ndarray:
+        """Return the covariance of the corners relative to the other board, ndarray (8, 8) px2."""
+        held = skew_covariance(self.fit.view, board, settings.skew_px)
+        return corner_covariance(self.fit.view, self.fit.covariance, board) + held
+
+    def error_px(self, board: Board, settings: PlacementSettings) -> float:
         """Return the standard error of a board point relative to the other board, px (2-D distance)."""
-        return corner_rms_px(corner_covariance(self.fit.view, self.fit.covariance, board))
+        return corner_rms_px(self.covariance(board, settings))
 
 
 def _view(motion: Motion, board: Board, placement: Placement, side: str, settings: PlacementSettings) -> View:
@@ -247,7 +252,7 @@ def _found(
 
 
 def _doubted(found: _Found, factor: float) -> _Found:
-    """Return a match with a larger error: pictures that never moved carry the sensor's pattern, which pulls it."""
+    """Return a match with a larger error: still pictures hold the sensor's pattern, and no heat checks it."""
     return replace(found, fit=replace(found.fit, covariance=found.fit.covariance * factor**2))
 
 
@@ -256,11 +261,11 @@ def _judge(
 ) -> tuple[Placement, str]:
     """Return the matched placement of a good board, and a sentence where outline and pattern disagree."""
     points = board_points(board)
-    error = found.error_px(board)
+    cover = found.covariance(board, settings)
+    error = corner_rms_px(cover)
     gap = distance_px(found.fit.view, own_view, points)
     allowed = settings.agree_sigmas * float(np.hypot(error, own.error_px)) + settings.agree_px
     unsure = (found.margin is not None and found.margin < settings.vuong_z) or not found.settled
-    cover = corner_covariance(found.fit.view, found.fit.covariance, board)
     matched = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin, covariance=cover)
     if own.trusted and (error > settings.distrust_error_px or (unsure and gap > allowed)):
         return own, f"{name}: the thermal pattern is too weak to check its outline or marks; these were kept"
@@ -328,7 +333,7 @@ def match_placements(
             good_scene = without_stripes(good_scene, board, own_view, side=side, settings=settings)
         pair = Pair(faulty_scene, good_scene, board, side, faulty_view)
         found = _match_one(pair, own, own_view, _base(motion, board, side, settings), settings)
-        if faulty.is_tripod and motion.is_tripod:
+        if faulty.is_tripod and motion.is_tripod and len(faulty_scene.channels) == 1:
             found = _doubted(found, settings.still_doubt)
         good, said = _judge(found, own, own_view, board, f"good {number}", settings)
         matched.append(good)
@@ -402,7 +407,7 @@ def _borrowed(
         return faulty_placement, ""
     if not found.settled:
         return faulty_placement, ""
-    error = float(np.hypot(found.error_px(board), good_placements[best].error_px))
+    error = float(np.hypot(found.error_px(board, settings), good_placements[best].error_px))
     placed = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin)
     return placed, f"the faulty board was placed by its thermal pattern on good {best + 1}"
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from thermscan.measure.placement_scene import shrink_scene, shrink_view
 from thermscan.measure.placement_search import board_points
 from thermscan.measure.placement_tiles import tile_windows
 from thermscan.measure.placement_units import Normal, draw_units, gather, sum_units, unit_middles
+from thermscan.model.pose import map_points
 from thermscan.model.settings import PlacementSettings
 
 _MOST_PX = 2.0  # a single step moves the board no farther
@@ -81,6 +82,21 @@ def _near_edges(pair: Pair, view: View, shape: tuple[int, int], settings: Placem
     return slope > settings.edge_slope
 
 
+def _own_slopes(channels: np.ndarray, step: np.ndarray) -> np.ndarray:
+    """Return slopes of pictures along the axes of another picture, ndarray (channels, 2, rows, columns).
+
+    ``step`` is the homography, ndarray (3, 3), of their pixels to those of the other.
+    """
+    rows, columns = channels.shape[1:]
+    y, x = np.mgrid[:rows, :columns].astype(float)
+    places = map_points(step, np.stack([x, y], axis=-1))
+    lead = np.stack(np.gradient(places, axis=(1, 0)), axis=-1)  # (rows, columns, other axis, own axis)
+    back = np.linalg.inv(lead)
+    down, right = np.gradient(channels, axis=(1, 2))
+    along = np.stack([right, down], axis=-1)
+    return np.einsum("krcj,rcji->kirc", along, back)
+
+
 def register(
     pair: Pair, start: View, *, settings: PlacementSettings, levels: Sequence[tuple[int, float]], rounds: int = 8
 ) -> UnitFit:
@@ -108,6 +124,7 @@ def register(
     emissivity, power and gain drop out; material contrast and heat change are channels of their own with their own
     noise and scatter. What only one board shows is a residual of bounded weight, and its unit one of many.
     """
+    tiling = replace(settings, tile_px=settings.pattern_tile_px)
     view, last, normal, hold = start, np.inf, None, np.eye(PARAMETERS)
     points = board_points(pair.board)
     for factor, blur in levels:
@@ -118,20 +135,24 @@ def register(
         units = draw_units(pair.board, kept, first.shape, side=pair.side, settings=settings)
         edges = surface.on_board & _near_edges(pair, kept, first.shape, settings)
         sampler = Sampler(second)
+        own = _own_slopes(first.channels, small.homography() @ np.linalg.inv(kept.homography()))  # hardly turns later
+        loose_px = np.sqrt(2) * units.tolerance_px  # both boards have their parts off
+        size = float(np.max(np.ptp(map_points(small.homography(), points), axis=0)))
         for _ in range(rounds):
             places = project(small, surface)
             sampled, seen = sampler(places)
             valid = first.valid & edges & seen
-            tiles = [pattern_tile(*w, *sampled) for w in tile_windows(first.shape, settings) if valid[w].any()]
-            sums = sum_units(tiles, first.channels, valid, units, settings=settings)
-            steps = _steps_at(small, second.shape, unit_middles(units, valid, places))
-            # both boards have their parts off
-            normal = gather(sums, np.sqrt(2) * units.tolerance_px, steps)
+            tiles = [pattern_tile(*w, *sampled) for w in tile_windows(first.shape, tiling) if valid[w].any()]
+            sums = sum_units(tiles, first.channels, valid, units, settings=settings, slopes=own)
+            middles = unit_middles(units, valid, places)
+            steps = _steps_at(small, second.shape, middles)
+            normal = gather(sums, loose_px, steps, settings=settings)
             step, hold = _step(normal, small, settings, max(second.shape))
             last = _moved_px(small, points, step) * factor
             small = small.moved(step * min(1.0, _MOST_PX * factor / max(last, 1e-9)))
             if last < _DONE_PX * factor:
                 break
+        normal = gather(sums, loose_px, steps, settings=settings, places=middles / size)
         view = shrink_view(small, 1 / factor)
     assert normal is not None
     cover = normal.covariance(hold) * (settings.pattern_doubt * normal.discord) ** 2

@@ -21,6 +21,7 @@ from thermscan.model.pose import map_points
 from thermscan.model.settings import PlacementSettings
 
 _TAILS = 4.0  # degrees of freedom of the Student distribution that displacements of units are taken from
+_LEAST_ANSWER = 0.2  # of a weighted score to the score: Student's own is 0.5
 _CLEAR = 1e-3  # of the best information of a channel, below which a direction of a unit says nothing
 
 
@@ -36,11 +37,13 @@ class Units:
 class UnitSums:
     """What each unit says about its displacement in the picture, channel by channel, as if noise were white.
 
-    ``info`` is ndarray (channels, units, 2, 2), 1/px2, ``score`` ndarray (channels, units, 2), 1/px.
+    ``info`` is ndarray (channels, units, 2, 2), 1/px2, ``score`` ndarray (channels, units, 2), 1/px, ``response``
+    ndarray (channels, units, 2, 2), 1/px2: how the score follows a displacement, ``info`` where it is None.
     """
 
     info: np.ndarray
     score: np.ndarray
+    response: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -50,9 +53,12 @@ class Normal:
     Attributes
     ----------
     curvature : ndarray of shape (8, 8)
+        For steps: weights held.
     slope : ndarray of shape (8,)
-    by_unit : ndarray of shape (units, 8)
-        The slope, unit by unit.
+    answer : ndarray of shape (8, 8)
+        How the slope follows the pose, weights following too: less than ``curvature`` where units disagree.
+    spread : ndarray of shape (8, 8)
+        Covariance of the slope, neighbouring units erring alike.
     scatter_px : tuple of float
         Displacement of units beyond noise and tolerance, standard deviation, one a channel.
     units : float
@@ -64,21 +70,19 @@ class Normal:
 
     curvature: np.ndarray
     slope: np.ndarray
-    by_unit: np.ndarray
+    answer: np.ndarray
+    spread: np.ndarray
     scatter_px: tuple[float, ...]
     units: float
     discord: float = 1.0
 
     def covariance(self, hold: np.ndarray) -> np.ndarray:
-        """Return the covariance of the pose, ndarray (8, 8), from the model and from the scatter of units, joined.
+        """Return the covariance of the pose, ndarray (8, 8): that of an M-estimate (Huber 1967, from memory).
 
-        ``hold`` is the information, ndarray (8, 8), of what else is known. The sandwich of the scores is scaled for
-        the parameters fitted; the mean of both guards against a few units that agree by chance.
+        ``hold`` is the information, ndarray (8, 8), of what else is known.
         """
-        inverse = np.linalg.inv(self.curvature + hold)
-        share = self.units / max(self.units - PARAMETERS / 2, 1.0)
-        sandwich = inverse @ (share * self.by_unit.T @ self.by_unit + hold) @ inverse
-        return (sandwich + inverse) / 2
+        inverse = np.linalg.inv(self.answer + hold)
+        return inverse @ (self.spread + hold) @ inverse
 
 
 def draw_units(board: Board, view: View, shape: tuple[int, int], *, side: str, settings: PlacementSettings) -> Units:
@@ -142,7 +146,13 @@ def _main_corners(board: Board) -> np.ndarray:
 
 
 def sum_units(
-    tiles: Sequence[Tile], channels: np.ndarray, valid: np.ndarray, units: Units, *, settings: PlacementSettings
+    tiles: Sequence[Tile],
+    channels: np.ndarray,
+    valid: np.ndarray,
+    units: Units,
+    *,
+    settings: PlacementSettings,
+    slopes: np.ndarray | None = None,
 ) -> UnitSums:
     """Return what the units say about their displacement under the columns of the tiles.
 
@@ -153,27 +163,34 @@ def sum_units(
     valid : ndarray of bool, shape (rows, columns)
     units : Units
     settings : PlacementSettings
+    slopes : ndarray of shape (channels, 2, rows, columns) or None, 1/px
+        Of the channels themselves, along the axes that the columns' slopes run along; tells what the scores answer to.
     """
     count = len(units.tolerance_px)
-    sums = np.zeros((len(channels), 5, count))
+    sums = np.zeros((len(channels), 9, count))
     for tile in tiles:
         window = (tile.rows, tile.columns)
-        inside = valid[window].ravel().astype(float)
-        if not tile.moves or inside.sum() < 0.1 * inside.size + 3:
+        use = np.flatnonzero(valid[window])
+        if not tile.moves or len(use) < 0.1 * len(tile.basis) + 3:
             continue
-        label = units.label[window].ravel()
+        basis, along_x, along_y = tile.basis[use], tile.along_x[use], tile.along_y[use]
+        label = units.label[window].ravel()[use]
         for c, channel in enumerate(channels):
-            data = channel[window].ravel()
-            weight, factors = _mixture(tile.basis, data, inside, settings)
-            slopes = -np.column_stack([tile.along_x @ factors, tile.along_y @ factors])
+            data = channel[window].ravel()[use]
+            weight, factors = _mixture(basis, data, np.ones(len(use)), settings)
+            both = -np.column_stack([along_x @ factors, along_y @ factors])
+            if slopes is not None:
+                both = np.hstack([both, slopes[c][(slice(None), *window)].reshape(2, -1).T[use]])
             # A movement that looks like a change of brightness says nothing: what the columns explain is taken off.
-            slopes = slopes - tile.basis @ solve_columns(tile.basis, weight, slopes)
-            left = data - tile.basis @ factors
-            x, y = slopes.T
-            for k, product in enumerate((x * x, x * y, y * y, x * left, y * left)):
+            both = both - basis @ solve_columns(basis, weight, both)
+            left = data - basis @ factors
+            x, y = both.T[:2]
+            u, v = both.T[-2:]
+            for k, product in enumerate((x * x, x * y, y * y, x * left, y * left, x * u, x * v, y * u, y * v)):
                 sums[c, k] += np.bincount(label, weight * product, count)
     info = np.stack([sums[:, [0, 1]], sums[:, [1, 2]]], axis=1).transpose(0, 3, 1, 2)
-    return UnitSums(info, sums[:, 3:].transpose(0, 2, 1))
+    response = np.stack([sums[:, [5, 6]], sums[:, [7, 8]]], axis=1).transpose(0, 3, 1, 2)
+    return UnitSums(info, sums[:, 3:5].transpose(0, 2, 1), response)
 
 
 def _mixture(
@@ -196,7 +213,43 @@ def unit_middles(units: Units, valid: np.ndarray, places: np.ndarray) -> np.ndar
     return np.column_stack([np.bincount(label, shown[:, k], count) / many for k in range(2)])
 
 
-def gather(sums: UnitSums, tolerance_px: np.ndarray, steps: np.ndarray) -> Normal:
+@dataclass(frozen=True)
+class _Channel:
+    """What the clear axes of all units say in one channel.
+
+    ``score`` ndarray (axes,), ``pull`` (axes, 8) how the pose moves it, ``variance`` and ``weight`` (axes,), ``unit``
+    (axes,) and ``along`` (axes, 2) px, its direction. ``answer`` is how a weighted score in sigmas follows the score,
+    ``power`` its mean square (Huber 1964: the asymptotic variance is power over answer squared).
+    """
+
+    score: np.ndarray
+    pull: np.ndarray
+    variance: np.ndarray
+    weight: np.ndarray
+    unit: np.ndarray
+    along: np.ndarray
+    answer: float
+    power: float
+    scatter_px: float
+
+    def normal(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the curvature, ndarray (8, 8), and the slope, ndarray (8,), of this channel alone."""
+        share = self.weight / self.variance
+        return (self.pull.T * share) @ self.pull, self.pull.T @ (share * self.score)
+
+    def plain(self) -> np.ndarray:
+        """Return the curvature, ndarray (8, 8), with all weights one."""
+        return (self.pull.T / self.variance) @ self.pull
+
+
+def gather(
+    sums: UnitSums,
+    tolerance_px: np.ndarray,
+    steps: np.ndarray,
+    *,
+    settings: PlacementSettings,
+    places: np.ndarray | None = None,
+) -> Normal:
     """Return the normal equations of the pose, each unit's displacement taken as random.
 
     Parameters
@@ -206,38 +259,78 @@ def gather(sums: UnitSums, tolerance_px: np.ndarray, steps: np.ndarray) -> Norma
         Standard deviation of a displacement that boards are known to have.
     steps : ndarray of shape (units, 2, 8)
         How the pose moves each unit, px.
+    settings : PlacementSettings
+    places : ndarray of shape (units, 2) or None
+        In sizes of the board; units that are near each other err alike. None: each by itself.
 
     Notes
     -----
-    A unit of information a (along one of its two independent axes) that is displaced by d has the score a d, whose
-    variance is ``noise a + (tolerance2 + scatter2) a2``; a marginal likelihood (Student, so that a hotspot or a part
-    that is missing weighs little) gives noise and scatter, channel by channel.
+    A unit of information a (along one of its two independent axes) whose score answers to a displacement by b has,
+    displaced by d, the score b d, whose variance is ``noise a + (tolerance2 + scatter2) b2``; a marginal likelihood
+    (Student, so that a hotspot or a part that is missing weighs little) gives noise and scatter, channel by channel.
+    The information alone would be too hopeful: slopes of noise, and edges that only one picture shows, are in it.
     """
-    curvature = np.zeros((PARAMETERS, PARAMETERS))
-    by_unit = np.zeros((len(steps), PARAMETERS))
-    scatters, total, each = [], 0.0, []
-    for info, score in zip(sums.info, sums.score, strict=True):
-        values, axes = np.linalg.eigh(info)
-        values = np.maximum(values, 0)
-        scores = np.einsum("bij,bi->bj", axes, score)
-        clear = values > _CLEAR * max(float(values.max()), 1e-12)
-        known = np.broadcast_to(tolerance_px[:, None] ** 2, values.shape)
-        noise, scatter2 = _spread(values[clear], scores[clear], known[clear])
-        variance = noise * np.maximum(values, 1e-12) + (known + scatter2) * values**2
-        odd = np.sum(np.where(clear, scores**2 / variance, 0), axis=1)
-        weight = ((_TAILS + 2) / (_TAILS + odd))[:, None]
-        told = np.where(clear, values**2 / variance * weight, 0)
-        moved = np.where(clear, values * scores / variance * weight, 0)
-        along = np.einsum("bij,bik->bjk", axes, steps)
-        own = np.einsum("bjk,bj,bjl->kl", along, told, along)
-        slopes = np.einsum("bjk,bj->bk", along, moved)
-        curvature += own
-        by_unit += slopes
-        each.append((own, slopes.sum(axis=0)))
-        scatters.append(float(np.sqrt(scatter2)))
-        total += float(np.sum(weight[:, 0] * clear.any(axis=1)))
-    units = total / max(len(sums.info), 1)
-    return Normal(curvature, by_unit.sum(axis=0), by_unit, tuple(scatters), units, _discord(each))
+    responses = sums.info if sums.response is None else sums.response
+    channels = [
+        _channel(info, score, response, tolerance_px, steps)
+        for info, score, response in zip(sums.info, sums.score, responses, strict=True)
+    ]
+    each = [c.normal() for c in channels]
+    answer = sum(c.answer * c.plain() for c in channels)
+    counted = [c.weight[np.unique(c.unit, return_index=True)[1]].sum() for c in channels]
+    spread = _slope_spread(channels, places, settings)
+    scatters = tuple(c.scatter_px for c in channels)
+    units = float(np.mean(counted))
+    return Normal(sum(c for c, _ in each), sum(s for _, s in each), answer, spread, scatters, units, _discord(each))
+
+
+def _channel(
+    info: np.ndarray, score: np.ndarray, response: np.ndarray, tolerance_px: np.ndarray, steps: np.ndarray
+) -> _Channel:
+    values, axes = np.linalg.eigh(info)
+    values = np.maximum(values, 0)
+    scores = np.einsum("bij,bi->bj", axes, score)
+    follows = np.maximum(np.einsum("bij,bik,bkj->bj", axes, response, axes), 0)
+    clear = (values > _CLEAR * max(float(values.max()), 1e-12)) & (follows > 0)
+    known2 = np.broadcast_to(tolerance_px[:, None] ** 2, values.shape)
+    noise, scatter2 = _spread(values[clear], follows[clear], scores[clear], known2[clear])
+    variance = noise * np.maximum(values, 1e-12) + (known2 + scatter2) * follows**2
+    square = np.where(clear, scores**2 / variance, 0)
+    odd = _TAILS + square.sum(axis=1, keepdims=True)
+    weight = np.broadcast_to((_TAILS + 2) / odd, values.shape)
+    follow = (weight - 2 * (_TAILS + 2) * square / odd**2)[clear]
+    power = (weight**2 * square)[clear]
+    unit, side = np.nonzero(clear)
+    along = axes[unit, :, side]
+    pull = np.einsum("ni,nij->nj", along, steps[unit]) * follows[clear][:, None]
+    answer = max(float(follow.mean()), _LEAST_ANSWER) if len(follow) else 1.0
+    return _Channel(
+        score=scores[clear],
+        pull=pull,
+        variance=variance[clear],
+        weight=weight[clear],
+        unit=unit,
+        along=along,
+        answer=answer,
+        # units that agree by chance do not make the pose surer than the tolerance of boards
+        power=max(float(power.mean()), answer**2) if len(power) else 1.0,
+        scatter_px=float(np.sqrt(scatter2)),
+    )
+
+
+def _slope_spread(channels: Sequence[_Channel], places: np.ndarray | None, settings: PlacementSettings) -> np.ndarray:
+    """Return the covariance of the slope, ndarray (8, 8), from how alike the errors of near units are."""
+    pull = np.concatenate([c.pull * np.sqrt(c.power / c.variance)[:, None] for c in channels])
+    alone = pull.T @ pull
+    if places is None:
+        return alone
+    at, along = (np.concatenate(v) for v in zip(*((places[c.unit], c.along) for c in channels), strict=True))
+    number = np.repeat(np.arange(len(channels)), [len(c.unit) for c in channels])
+    gap = np.sqrt(((at[:, None] - at[None]) ** 2).sum(axis=-1))
+    alike = settings.alike_share * np.exp(-gap / settings.alike_reach) * (along @ along.T)
+    alike *= np.where(number[:, None] == number[None], 1.0, settings.alike_channels)
+    np.fill_diagonal(alike, 0.0)
+    return alone + pull.T @ alike @ pull
 
 
 def _discord(each: list[tuple[np.ndarray, np.ndarray]]) -> float:
@@ -253,14 +346,14 @@ def _discord(each: list[tuple[np.ndarray, np.ndarray]]) -> float:
     return float(np.sqrt(max(square / (PARAMETERS * (len(each) - 1)), 1.0)))
 
 
-def _spread(values: np.ndarray, scores: np.ndarray, known2: np.ndarray) -> tuple[float, float]:
+def _spread(values: np.ndarray, follows: np.ndarray, scores: np.ndarray, known2: np.ndarray) -> tuple[float, float]:
     """Return the factor on white noise and the scatter, px2, that make the scores of units most likely."""
     if len(values) < 6:
         return 10.0, 0.1
     z = scores**2
     noise = np.geomspace(0.5, 300.0, 25)[:, None, None]
     scatter2 = np.concatenate([[0.0], np.geomspace(0.02, 1.5, 20)])[None, :, None] ** 2
-    variance = noise * values + (scatter2 + known2) * values**2
+    variance = noise * values + (scatter2 + known2) * follows**2
     cost = (0.5 * np.log(variance) + 0.5 * (_TAILS + 1) * np.log1p(z / (_TAILS * variance))).sum(axis=-1)
     i, j = np.unravel_index(int(np.argmin(cost)), cost.shape)
     return float(noise[i, 0, 0]), float(scatter2[0, j, 0])

@@ -295,11 +295,18 @@ class PlacementSettings:
         (1.0, 20.0),
         "error of it where nothing warmed and nothing moved: the sensor's pattern alone may fit; made boards",
     )
+    skew_px: float = knob(
+        0.2,
+        (0.0, 5.0),
+        "shear and stretch of a view, at a corner, that the view it is matched to may pass on, px; made boards",
+    )
     alike_share: float = knob(
         0.9, (0.0, 0.95), "correlation of the errors of neighbouring parts in one picture; made boards"
     )
     alike_channels: float = knob(0.4, (0.0, 1.0), "share of that between contrast and heat change; made boards")
-    alike_reach: float = knob(0.12, (0.01, 1.0), "distance over which it falls by e, in sizes of the board; made boards")
+    alike_reach: float = knob(
+        0.12, (0.01, 1.0), "distance over which it falls by e, in sizes of the board; made boards"
+    )
     unsettled_px: float = knob(0.2, (0.01, 5.0), "last step of a pattern fit above which it found no rest, px")
     edge_slope: float = knob(
         0.05, (0.0, 1.0), "slope of the layout's coverage from which a pixel counts as near an edge, 1/px"
