@@ -7,10 +7,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from thermscan.measure.placement_fit import pixel_steps
 from thermscan.measure.placement_layout import draw_layout
 from thermscan.measure.placement_pattern import Pair, Sampler, equal_blurs, pattern_tile, project, seen_surface
-from thermscan.measure.placement_pose import PARAMETERS, View, point_steps, prior_residual, prior_steps
+from thermscan.measure.placement_pose import (
+    PARAMETERS,
+    View,
+    homography_steps,
+    point_steps,
+    prior_residual,
+    prior_steps,
+)
 from thermscan.measure.placement_scene import shrink_scene, shrink_view
 from thermscan.measure.placement_search import board_points
 from thermscan.measure.placement_tiles import tile_windows
@@ -51,12 +57,12 @@ class UnitFit:
     discord: float = 1.0
 
 
-def _steps_at(view: View, shape: tuple[int, int], middles: np.ndarray) -> np.ndarray:
-    """Return how a view moves pixel places, ndarray (places, 2, 8)."""
-    field = pixel_steps(view, shape)
-    row = np.clip(np.rint(middles[:, 1]), 0, shape[0] - 1).astype(int)
-    column = np.clip(np.rint(middles[:, 0]), 0, shape[1] - 1).astype(int)
-    return field[row, column]
+def _steps_at(view: View, middles: np.ndarray) -> np.ndarray:
+    """Return how a view moves the board at pixel places, ndarray (places, 2), px: ndarray (places, 2, 8), px."""
+    full = np.column_stack([middles, np.ones(len(middles))])
+    turn = np.einsum("kij,jl->kil", homography_steps(view), np.linalg.inv(view.homography()))
+    moved = np.einsum("kij,uj->uik", turn, full)
+    return moved[:, :2] - full[:, :2, None] * moved[:, 2:]
 
 
 def _step(normal: Normal, view: View, settings: PlacementSettings, width_px: float) -> tuple[np.ndarray, np.ndarray]:
@@ -145,7 +151,7 @@ def register(
             tiles = [pattern_tile(*w, *sampled) for w in tile_windows(first.shape, tiling) if valid[w].any()]
             sums = sum_units(tiles, first.channels, valid, units, settings=settings, slopes=own)
             middles = unit_middles(units, valid, places)
-            steps = _steps_at(small, second.shape, middles)
+            steps = _steps_at(small, middles)
             normal = gather(sums, loose_px, steps, settings=settings)
             step, hold = _step(normal, small, settings, max(second.shape))
             last = _moved_px(small, points, step) * factor
