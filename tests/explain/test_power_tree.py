@@ -58,6 +58,23 @@ def test_guessed_tree_says_so():
     assert "guessed" in tree.sentence
 
 
+@pytest.mark.parametrize("node", ["SW1", "SW+3V3", "N$12"])
+def test_a_switching_regulator_makes_the_net_behind_its_inductor(node):
+    parts = (
+        Part("U7", "regulator", 10, 10, 4, 4, nets=("VIN", node, "GND")),
+        Part("L7", "inductor", 20, 10, 5, 5, nets=(node, "+3V3")),
+        Part("C7", "capacitor", 30, 10, 2, 1, nets=("+3V3", "GND")),
+        Part("U8", "chip", 40, 10, 6, 6, nets=("+3V3", "GND")),
+    )
+    board = Board("b", Board.rectangle(60, 30).outline_mm, 1.6, parts=parts, rails=(Rail("VIN", 12.0),))
+    tree = grow_tree(board)
+    assert set(tree.supplies) == {"VIN", "+3V3"}
+    made = tree.supplies["+3V3"]
+    assert (made.maker, made.from_net, made.series) == ("U7", "VIN", ("L7",))
+    assert "+3V3 made by U7" in tree.sentence
+    assert tree.fed_by("VIN") >= {"U7", "L7", "U8", "C7"}
+
+
 def test_no_nets_no_tree():
     tree = grow_tree(Board("b", OUTLINE, parts=(Part("U1", "chip", 5, 5),)))
     assert tree.supplies == {}

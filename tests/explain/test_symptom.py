@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.explain.lineup import Hypothesis, Lineup
 from thermscan.explain.meter import weigh_readings
 from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.symptom import weigh_symptoms

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from thermscan.explain.hypothesis import Hypothesis, Lineup, View
+from thermscan.explain.lineup import Hypothesis, Lineup, View
 from thermscan.explain.pattern import plate_kernel
 from thermscan.explain.scene import Scene
 from thermscan.model.settings import ExplainSettings

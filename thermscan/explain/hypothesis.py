@@ -2,107 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
-from thermscan.explain.bare_place import Bare, bare_places
+from thermscan.explain.bare_fault import add_bare
+from thermscan.explain.bare_place import bare_places
 from thermscan.explain.likelihood import Beside, Body, Look
+from thermscan.explain.lineup import HEAT_FAULTS, TOP_K, Hypothesis, Lineup, View, add, lowest, net_of, range_weights
 from thermscan.explain.pattern import OwnHeat, lag, loss_pattern, source_patterns
-from thermscan.explain.power_tree import PowerTree, is_ground
+from thermscan.explain.power_tree import PowerTree
 from thermscan.explain.scene import Scene
 from thermscan.model.board import Board, Part
 from thermscan.model.evidence import FAR_SIDE, Evidence, Priors
-from thermscan.model.result import HeatSource
 from thermscan.model.settings import ExplainSettings
 
-# Kelvin at the hottest end: a part 100 K above its like would no longer be filmed for seconds; judgement.
-STRONGEST_K = 100.0
 GONE = np.array([0.6, 0.8, 0.9, 1.0])  # share of the own heat that is missing
 KEPT = (0.0, 0.35, 0.7)  # share of its heat that a part with a poor heat path keeps from the board
 COLLAPSED = 0.9  # the same where a short has taken the net down, give or take the rest
 LIMITED = 0.8  # the same where the supply has given up for the whole board, give or take the rest
-# What heats bare board, and what heats the pads of a part, as shares: judgement, no source.
-AT_BARE = {"bridge": 0.45, "short": 0.3, "hidden_source": 0.15, "joint": 0.1}
-AT_PADS = {"joint": 0.4, "bridge": 0.35, "short": 0.25}
 # Times bare_place_share of the priors: a bridge and a bad joint sit between bodies and at pads by their nature, a short
 # mostly inside a part; judgement.
 BARE_FACTOR = {"short": 0.4, "bridge": 3.0, "joint": 2.0, "hidden_source": 2.0}
 MOST_BARE = 0.9
-HEAT_FAULTS = ("short", "leak", "overload", "joint")
-# Range of the change, K, per fault: judgement, wide. An overload and a lost heat path grow with the own heat.
-TOP_K = {"short": 100.0, "leak": 25.0, "overload": 60.0, "joint": 60.0, "bridge": 80.0, "hidden_source": 40.0}
-
-
-@dataclass(frozen=True)
-class View:
-    """One entry in a hypothesis' mix of looks: key of the look, its share, and weights of its strengths."""
-
-    look: tuple[object, ...]
-    share: float
-    strengths: np.ndarray
-
-
-@dataclass(frozen=True)
-class Hypothesis:
-    """One fault at one place.
-
-    ``where`` is the refdes, or ``@n`` for the n-th bare place; ``net`` the net that it pulls down or leaves dead.
-    ``dark`` are parts that lose their supply for certain, ``collapse_share`` how often the net's volts collapse;
-    ``at`` is the number of the bare place that heats where the fault sits at the pads of the part ``where``;
-    ``share_of`` the fault whose share of the priors it takes, empty where that is its own.
-    """
-
-    where: str
-    fault: str
-    net: str | None
-    prior: float
-    views: tuple[View, ...]
-    dark: frozenset[str] = frozenset()
-    collapse_share: float = 0.0
-    at: int | None = None
-    share_of: str = ""
-
-
-@dataclass
-class Lineup:
-    """All hypotheses, and the looks that they share (each look is judged once)."""
-
-    scene: Scene
-    board: Board | None
-    tree: PowerTree
-    priors: Priors
-    settings: ExplainSettings
-    own: OwnHeat
-    bare: tuple[Bare, ...]
-    looks: dict[tuple[object, ...], Look] = field(default_factory=dict)
-    hypotheses: list[Hypothesis] = field(default_factory=list)
-    feeders: dict[tuple[str, str], tuple[Beside, ...]] = field(default_factory=dict)
-    plates: dict[tuple[str, bool], np.ndarray] = field(default_factory=dict)
-    gives_up: np.ndarray | None = None  # share of each outcome's likelihood in which the whole supply has given up
-    sources: tuple[HeatSource, ...] = ()
-    pixel_mm: float = 0.0
-
-    @property
-    def shares(self) -> np.ndarray:
-        """Share of each part in the healthy warmth of each place, ndarray (places, places)."""
-        return self.own.shares
-
-    @property
-    def diffusivities(self) -> tuple[float, ...]:
-        """Spreads of heat to try, mm2/s: what explains the good boards, and a step to either side."""
-        step = self.settings.diffusivity_step
-        return self.own.diffusivity / step, self.own.diffusivity, self.own.diffusivity * step
-
-    @property
-    def brings_k(self) -> np.ndarray:
-        """Warmth that each place's part brings to the warmest place it reaches, last stage, K, ndarray (places,)."""
-        return (self.shares * np.where(self.scene.is_seen, self.scene.own_k[:, -1], 0.0)[:, None]).max(axis=0)
-
-    @property
-    def strengths_k(self) -> np.ndarray:
-        """Strengths tried for heat, K, logarithmic."""
-        return np.geomspace(self.settings.least_change_k, STRONGEST_K, self.settings.strengths)
 
 
 def line_up(
@@ -124,7 +46,7 @@ def line_up(
     for part in parts:
         _add_part(lineup, part, is_far=part.side != evidence.side)
     for number in range(len(lineup.bare)):
-        _add_bare(lineup, number)
+        add_bare(lineup, number)
     _add_limit(lineup)
     _spread_priors(lineup)
     return lineup
@@ -139,14 +61,8 @@ def _candidates(evidence: Evidence, board: Board | None) -> list[Part]:
 
 def _hot_views(lineup: Lineup, part: Part, kind: str, *, low: float, high: float) -> list[View]:
     """List looks of heat made at a part: how quickly the board spreads it, how much stays in the body, how late."""
-    weights, base = _range_weights(lineup.strengths_k, low, high), _hot_looks(lineup, part, kind)
+    weights, base = range_weights(lineup.strengths_k, low, high), _hot_looks(lineup, part, kind)
     return [View(key, 1.0 / len(base), weights) for key in base]
-
-
-def _range_weights(strengths: np.ndarray, low: float, high: float) -> np.ndarray:
-    inside = (strengths >= min(low, strengths[-1]) * 0.999) & (strengths <= max(high, low * 2) * 1.001)
-    inside = inside if inside.any() else strengths == strengths[-1]
-    return inside / inside.sum()
 
 
 def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]]:
@@ -243,41 +159,25 @@ def dark_pattern(lineup: Lineup, refs: frozenset[str], nets: tuple[str, ...]) ->
     return pattern + sum(each, np.zeros_like(pattern)), tuple(Beside(e, -1.0, 1.0) for e in each)
 
 
-def lowest(tree: PowerTree, nets: tuple[str, ...]) -> tuple[str, ...]:
-    """Return those nets that are not made from another of them, else all: a short pulls down its own net first."""
-    made = [n for n in nets if any(a in nets for a in tree.above(n))]
-    return tuple(made) or nets
-
-
 def rows_of(scene: Scene, refs: frozenset[str]) -> np.ndarray:
     """Tell which places are these parts, bool ndarray (places,)."""
     return np.array([r in refs for r in scene.refs])
-
-
-def _add(lineup: Lineup, hypothesis: Hypothesis) -> None:
-    if hypothesis.prior > 0 and hypothesis.views:
-        lineup.hypotheses.append(hypothesis)
 
 
 def _add_part(lineup: Lineup, part: Part, *, is_far: bool) -> None:
     weights = {f: row.get(part.kind, 0.0) for f, row in lineup.priors.fault_weights.items()}
     row = lineup.scene.refs.index(part.ref)
     own = float(max(lineup.scene.own_k[row, -1], lineup.brings_k[row]))
-    net = _net_of(lineup.tree, part)
+    net = net_of(lineup.tree, part)
     if is_far:
         _add_far(lineup, part, net, weights)
     else:
         _add_heat(lineup, part, net, own, weights)
         if own > 4 * lineup.settings.floor_k:
-            _add(lineup, _surface(lineup, part, own, weights["heat_path"]))
+            add(lineup, _surface(lineup, part, own, weights["heat_path"]))
         views = _hot_views(lineup, part, "hidden", low=lineup.settings.least_change_k, high=TOP_K["hidden_source"])
-        _add(lineup, Hypothesis(part.ref, "hidden_source", None, weights["hidden_source"], tuple(views)))
+        add(lineup, Hypothesis(part.ref, "hidden_source", None, weights["hidden_source"], tuple(views)))
     _add_dark(lineup, part, own, weights)
-
-
-def _net_of(tree: PowerTree, part: Part) -> str | None:
-    nets = lowest(tree, tree.supplies_of(part))
-    return nets[0] if nets else next((n for n in part.nets if not is_ground(n)), None)
 
 
 def _add_far(lineup: Lineup, part: Part, net: str | None, weights: dict[str, float]) -> None:
@@ -285,9 +185,9 @@ def _add_far(lineup: Lineup, part: Part, net: str | None, weights: dict[str, flo
     low = lineup.settings.least_change_k
     views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["hidden_source"])
     for fault in HEAT_FAULTS[1:]:
-        _add(lineup, Hypothesis(part.ref, "hidden_source", net, weights[fault], tuple(views), share_of=fault))
+        add(lineup, Hypothesis(part.ref, "hidden_source", net, weights[fault], tuple(views), share_of=fault))
     views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["short"])
-    _add(lineup, _short(lineup, part, net, weights["short"], views, stem="hidden "))
+    add(lineup, _short(lineup, part, net, weights["short"], views, stem="hidden "))
 
 
 def _short(
@@ -312,9 +212,9 @@ def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: 
         least = max(low, lineup.settings.least_growth * own) if fault == "overload" else low
         views = _hot_views(lineup, part, "plain", low=least, high=TOP_K[fault])
         if fault == "short":
-            _add(lineup, _short(lineup, part, net, weight, views))
+            add(lineup, _short(lineup, part, net, weight, views))
         else:
-            _add(lineup, Hypothesis(part.ref, fault, net, weight, tuple(views)))
+            add(lineup, Hypothesis(part.ref, fault, net, weight, tuple(views)))
 
 
 def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesis:
@@ -324,7 +224,7 @@ def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesi
     courses = [lag(scene.times_s, c) for c in (settings.lost_quick_s, settings.lost_slow_s)]
     courses += [course * scene.times_s / scene.times_s[-1] for course in _own_course(scene, row, settings)]
     body = Body(row, 1, np.stack(courses))
-    weights = _range_weights(lineup.strengths_k, max(settings.least_change_k, settings.least_growth * own), 5.0 * own)
+    weights = range_weights(lineup.strengths_k, max(settings.least_change_k, settings.least_growth * own), 5.0 * own)
     mine = np.arange(scene.places) == row
     gone = loss_pattern(scene, lineup.shares, mine)
     gone[row] = 0.0
@@ -360,12 +260,12 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
         views += all_gone
         total = sum(v.share for v in views)
         views = [View(v.look, v.share / total, v.strengths) for v in views]
-        _add(
+        add(
             lineup,
             Hypothesis(
                 part.ref,
                 fault,
-                made[0] if made else _net_of(tree, part),
+                made[0] if made else net_of(tree, part),
                 weights[fault],
                 tuple(views),
                 dark=lost,
@@ -415,51 +315,6 @@ def _dark_views(
     return [View(key, 1.0, np.full(len(GONE), 1 / len(GONE)))]
 
 
-def _add_bare(lineup: Lineup, number: int) -> None:
-    place = lineup.bare[number]
-    bare_deep = 1.0 - lineup.settings.beneath_share if place.beneath else 1.0
-    patterns = source_patterns(lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.diffusivities)
-    weights = _range_weights(lineup.strengths_k, lineup.settings.least_change_k, TOP_K["bridge"])
-    views = []
-    for n, pattern in enumerate(patterns):
-        lineup.looks["bare", number, n] = Look(pattern, lineup.strengths_k)
-        views.append(View(("bare", number, n), 1 / len(patterns), weights))
-    rest = 1.0 - lineup.settings.pads_share if place.owners else 1.0
-    deep = _deep_views(lineup, number, weights)
-    # A bridge between two parts is one fault: it is listed once, with the part that is nearer.
-    is_between = len(place.owners) > 1
-    for fault, share in AT_BARE.items():
-        is_possible = not is_between if fault == "bridge" else True
-        if fault == "hidden_source" or (is_possible and not place.under):
-            seen, whole = (deep, bare_deep) if fault == "hidden_source" else (views, 1.0)
-            _add(lineup, Hypothesis(f"@{number}", fault, None, rest * share * whole, tuple(seen), at=number))
-    parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
-    for ref, part_of in place.beneath:
-        prior = rest * AT_BARE["hidden_source"] * lineup.settings.beneath_share * part_of
-        net = _net_of(lineup.tree, parts[ref])
-        _add(lineup, Hypothesis(ref, "hidden_source", net, prior, tuple(deep), at=number))
-    for rank, (ref, part_of) in enumerate(place.owners):
-        for fault, share in AT_PADS.items():
-            prior = lineup.settings.pads_share * part_of * share
-            if fault == "bridge" and is_between:
-                whole = lineup.settings.pads_share * share + rest * AT_BARE["bridge"]
-                prior = whole if rank == 0 else 0.0
-            _add(lineup, Hypothesis(ref, fault, _net_of(lineup.tree, parts[ref]), prior, tuple(views), at=number))
-
-
-def _deep_views(lineup: Lineup, number: int, weights: np.ndarray) -> list[View]:
-    """List looks of heat made under a bare place, on the other face: wider and later than at the surface."""
-    place, settings = lineup.bare[number], lineup.settings
-    radius = 0.7 + settings.hidden_wide_mm
-    patterns = source_patterns(lineup.scene, place.x_mm, place.y_mm, radius, diffusivities=lineup.diffusivities)
-    late = lag(lineup.scene.times_s, settings.hidden_lag_s)
-    views = []
-    for n, pattern in enumerate(patterns):
-        lineup.looks["bare", number, "deep", n] = Look(pattern * late, lineup.strengths_k)
-        views.append(View(("bare", number, "deep", n), 1 / len(patterns), weights))
-    return views
-
-
 def _add_limit(lineup: Lineup) -> None:
     """Add the supply that limits or keeps restarting: everything makes less heat, in proportion."""
     pattern = -lineup.scene.own_k
@@ -475,7 +330,7 @@ def _add_limit(lineup: Lineup) -> None:
     parts = [p for p in (lineup.board.parts if lineup.board else ()) if p.ref in refs and p.fitted]
     for part in parts:
         weight = lineup.priors.fault_weights["supply_limit"].get(part.kind, 0.0)
-        _add(lineup, Hypothesis(part.ref, "supply_limit", None, weight, (view,), collapse_share=1.0))
+        add(lineup, Hypothesis(part.ref, "supply_limit", None, weight, (view,), collapse_share=1.0))
 
 
 def _spread_priors(lineup: Lineup) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from thermscan.explain.current_shape import shape_of
-from thermscan.explain.hypothesis import Lineup
+from thermscan.explain.lineup import Lineup
 from thermscan.model.evidence import Evidence
 from thermscan.model.result import Suspect
 

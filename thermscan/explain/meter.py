@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.explain.lineup import Hypothesis, Lineup
 from thermscan.model.chances import Table
 from thermscan.model.reading import Reading
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermscan.explain.hypothesis import Lineup
+from thermscan.explain.lineup import Lineup
 from thermscan.explain.meter import effect_on
 from thermscan.explain.posterior import Weighing, posterior
 from thermscan.model.caution import has_mains

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from thermscan.explain.hypothesis import Lineup
+from thermscan.explain.lineup import Lineup
 from thermscan.explain.meter import effect_on
 from thermscan.explain.next_capture import Step, captures, expected_bits, injections
 from thermscan.explain.posterior import Weighing

@@ -8,8 +8,9 @@ import numpy as np
 from scipy.special import logsumexp
 
 from thermscan.explain.detection import silent_shares
-from thermscan.explain.hypothesis import Hypothesis, Lineup, bare_dilution
+from thermscan.explain.hypothesis import bare_dilution
 from thermscan.explain.likelihood import Judge, log_mean
+from thermscan.explain.lineup import Hypothesis, Lineup
 from thermscan.explain.source_weight import weigh_sources
 
 

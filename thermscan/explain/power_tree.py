@@ -15,6 +15,8 @@ SUPPLY_NAME = re.compile(r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP)", re.IGN
 CARRIER_KINDS = ("inductor", "fuse", "transformer")
 SWITCH_KINDS = ("resistor", "diode", "transistor")
 MAKER_KINDS = ("regulator", "module", "transformer")
+# The node that a switching regulator drives its inductor with, by its name: common practice, no source.
+SWITCH_NODE = re.compile(r"^(?:SW|LX|PHASE|BOOT|BST)", re.IGNORECASE)
 
 
 def is_ground(net: str) -> bool:
@@ -119,9 +121,10 @@ class PowerTree:
 def grow_tree(board: Board | None) -> PowerTree:
     """Make the power tree from the board's rails, and guess from kinds and net names what they leave open.
 
-    A rail that names ``made_by`` and ``from`` is taken as it is. Else: the maker of a net is a regulator (or
-    module, transformer) that touches it and a supply net of higher voltage; a net with a supply's name and no
-    maker is where power enters. Notes: without nets the tree is empty; guessed branches are said to be guesses.
+    A rail that names ``made_by`` and ``from`` is taken as it is. Else: the maker of a net is a regulator (or module,
+    transformer) that touches it, or drives it through an inductor, and a supply net of higher voltage; a net with a
+    supply's name and no maker is where power enters. Notes: without nets the tree is empty; guessed branches are said
+    to be guesses.
     """
     if board is None or not any(p.nets for p in board.parts):
         return PowerTree(sentence="the board file names no nets: parts are judged by place and kind alone")
@@ -141,7 +144,7 @@ def _rails(board: Board) -> dict[str, Rail]:
     rails = {r.net: r for r in board.rails}
     counts = {n: sum(n in p.nets for p in board.parts) for n in board.nets()}
     for net in board.nets():
-        if net in rails or is_ground(net):
+        if net in rails or is_ground(net) or SWITCH_NODE.match(net):
             continue
         volts = volts_from_name(net)
         if (volts is not None or SUPPLY_NAME.match(net)) and counts[net] >= 2:
@@ -159,7 +162,7 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     candidates = (
         [p for p in board.parts if p.ref == rail.made_by]
         if rail.made_by
-        else [p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets]
+        else [p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets] + _behind_inductors(net, board, rails)
     )
     best: tuple[str, str] | None = None
     for part in candidates:
@@ -172,6 +175,13 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     if best is None:
         return rail.made_by, rail.from_net, False
     return best[0], best[1], True
+
+
+def _behind_inductors(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
+    """Return what drives a net through an inductor, as a switching regulator does: its output is not on the net."""
+    nodes = {n for p in board.parts if p.kind == "inductor" and net in p.nets for n in p.nets}
+    nodes = {n for n in nodes if n not in rails and not is_ground(n)}
+    return [p for p in board.parts if p.kind in MAKER_KINDS and nodes & set(p.nets)]
 
 
 def _is_higher(other: float | None, own: float | None) -> bool:

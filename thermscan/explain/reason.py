@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from thermscan.explain.bare_place import Bare, edge_distance_mm
-from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.explain.lineup import Hypothesis, Lineup
 from thermscan.model.evidence import Evidence
 
 FAULT_TEXT = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from thermscan.explain.hypothesis import HEAT_FAULTS, Hypothesis, Lineup
+from thermscan.explain.lineup import HEAT_FAULTS, Hypothesis, Lineup
 from thermscan.model.result import HeatSource
 
 NEAR_MM = 2.0  # added to the place's own radius: a free source this close is the same place; judgement

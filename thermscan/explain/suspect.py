@@ -10,9 +10,10 @@ from thermscan.explain.bare_place import Bare
 from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, refuse_scale
 from thermscan.explain.detection import seen_sentences
 from thermscan.explain.expected import expect, judge_by_expectation
-from thermscan.explain.hypothesis import Hypothesis, Lineup, line_up
+from thermscan.explain.hypothesis import line_up
 from thermscan.explain.injection import injection_sentences, only_the_path
 from thermscan.explain.likelihood import Judge, prepare_judge
+from thermscan.explain.lineup import Hypothesis, Lineup
 from thermscan.explain.meter import POWER_UP, Weight, weigh_readings
 from thermscan.explain.next_step import next_steps, place_name
 from thermscan.explain.pattern import divide_own_heat

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from thermscan.explain.current_shape import NEAR_LIMIT, CurrentShape, shape_of
-from thermscan.explain.hypothesis import Lineup
+from thermscan.explain.lineup import Lineup
 from thermscan.explain.meter import CURRENT_SHARE, QUICK_TRY_S, SHAPE_POWER, Weight, weigh_current
 from thermscan.model.chances import Table
 from thermscan.model.evidence import Evidence

@@ -132,13 +132,15 @@ def _drop_smooth(frame: Frame, moments: list[float], settings: TimingSettings) -
 
     Beside level, slope and cooling, which all courses have, the smooth course is a polynomial of ``smooth_degree``: a
     room, a lens or a camera that settles needs no more over one recording, and one of as many terms as the answers
-    follows a real start as well wherever that is faint or slow.
+    follows a real start as well wherever that is faint or slow. With few samples it has as many terms all the same:
+    there the answers follow anything.
 
     All are judged beside all others, once, and the others stay where they are: a moment that only mends the model's
     shape must not take real ones along.
     """
+    degree = settings.smooth_degree if len(frame.times_s) >= settings.smooth_samples else len(TIME_CONSTANTS_S) + 1
     u = 2 * (frame.times_s - frame.times_s[0]) / (frame.times_s[-1] - frame.times_s[0]) - 1
-    smooth = replace(frame, smooth=np.polynomial.legendre.legvander(u, settings.smooth_degree)[:, 1:])
+    smooth = replace(frame, smooth=np.polynomial.legendre.legvander(u, degree)[:, 1:])
     full = _misfit(frame, moments)
     worth = [_misfit(smooth, moments[:i] + moments[i + 1 :]) - full for i in range(len(moments))]
     price = _price(frame, full, settings)

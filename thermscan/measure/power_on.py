@@ -15,7 +15,7 @@ from thermscan.measure.power_log import ON_BEFORE, STILL_ON, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_passing import without_visitors
 from thermscan.measure.power_tries import find_tries, with_tries
-from thermscan.measure.power_turns import find_turns, source_level
+from thermscan.measure.power_turns import count_bursts, find_turns, source_level
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
@@ -25,6 +25,7 @@ from thermscan.model.timing import PowerUp, Timing
 
 DEFAULTS = TimingSettings()
 NOT_SEEN = "not_seen"
+LEAST_BURSTS = 3  # two may be a load that starts later
 
 
 def find_power(
@@ -82,8 +83,25 @@ def find_in_cells(cells: CellSeries | None, breaks_s: np.ndarray, *, settings: T
     cells = without_visitors(cells, settings=settings)
     courses = find_courses(cells, breaks_s, settings=settings)
     switches = read_switches(courses, settings=settings)
-    train = find_tries(courses, settings=settings)
-    return with_tries(_seen(courses, switches, settings), train, courses.times_s, settings=settings)
+    timing, train = _seen(courses, switches, settings), find_tries(courses, settings=settings)
+    if train is None:
+        return _with_bursts(timing, courses, switches, settings)
+    return with_tries(timing, train, courses.times_s, settings=settings)
+
+
+def _with_bursts(timing: Timing, courses: Courses, switches: Sequence[Switch], settings: TimingSettings) -> Timing:
+    """Take back the count of restarts where the board warms in bursts that no switching found explains."""
+    first = next((s for s in switches if s.at_s is timing.on_s), None)
+    if first is None or timing.restarts != 0:
+        return timing
+    bursts = count_bursts(courses, first.maps.change, first.at_s.value, settings=settings)
+    if bursts < LEAST_BURSTS:
+        return timing
+    said = (
+        f"the board warms in {bursts} bursts with slower stretches between: its supply tries again and again, or loads"
+        " start one after another; restarts are not counted: log the supply, or film at more frames a second"
+    )
+    return replace(timing, restarts=None, warnings=(*timing.warnings, said))
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Moments at which what the board heats turns from warming to cooling and back: tries too short to stand out alone."""
+"""What the board heats turns to cooling and back, or warms in bursts: tries too short to stand out alone."""
 
 from __future__ import annotations
 
@@ -65,3 +65,34 @@ def find_turns(
         if not any(times[began] - reach <= e <= times[at] + reach for e in edges):
             out.append(float(times[began]))
     return tuple(out)
+
+
+def count_bursts(courses: Courses, change: np.ndarray, from_s: float, *, settings: TimingSettings) -> int:
+    """Return in how many bursts the cells that a power-on heats warm, with clearly slower stretches between.
+
+    Parameters
+    ----------
+    courses : Courses
+    change : ndarray of shape (cells,)
+        What the power-on did to each cell.
+    from_s : float, s
+        The power-on; nothing before it counts.
+    settings : TimingSettings
+
+    Notes
+    -----
+    Under constant power the slope of a heated place falls all the time, once its lag is over (as in ``find_turns``).
+    Where it grows again the power came back, or a further load started. A burst counts where the slope stands out of
+    the lower stretches beside it by ``burst_share`` of the steepest slope and by ``turn_sigmas`` of its noise.
+    """
+    level, noise = source_level(courses, change, settings=settings)
+    times, step = courses.times_s, courses.step_s
+    reach = max(1, round(settings.burst_s / (2 * step)))
+    if len(level) < 6 * reach + 3:
+        return 0
+    slope = (level[2 * reach :] - level[: -2 * reach]) / (times[2 * reach :] - times[: -2 * reach])
+    slope = slope[times[reach:-reach] >= from_s - step]
+    if len(slope) < 3 or slope.max() <= 0:
+        return 0
+    least = max(settings.burst_share * float(slope.max()), settings.turn_sigmas * noise / (2**0.5 * reach * step))
+    return len(find_peaks(np.r_[0.0, slope, slope.min()], prominence=least)[0])

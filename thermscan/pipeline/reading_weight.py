@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermscan.explain.bare_place import Bare
-from thermscan.explain.hypothesis import Hypothesis, Lineup
+from thermscan.explain.lineup import Hypothesis, Lineup
 from thermscan.explain.meter import Weight, weigh_readings
 from thermscan.explain.power_tree import PowerTree, grow_tree
 from thermscan.model.board import Board
