@@ -171,6 +171,7 @@ class TimingSettings:
     edge_price: float = knob(1.0, (0.1, 20.0), "factor on the Bayesian information criterion for a further moment")
     least_share: float = knob(0.3, (0.0, 0.9), "share of what is unexplained that a moment must take off; judgement")
     smooth_degree: int = knob(4, (1, 12), "degree of the smooth course that may stand in for a moment; judgement")
+    smooth_samples: int = knob(18, (8, 500), "samples from which that holds: three for a term of an answer; judgement")
     smooth_share: float = knob(0.05, (0.0, 0.9), "the same over a polynomial of that degree; judgement")
     sharp_price: float = knob(
         0.5, (0.0, 5.0), "of the price of a moment, that does too where the share below is reached; judgement"
@@ -182,6 +183,10 @@ class TimingSettings:
     look_ahead: int = knob(4, (1, 20), "moments that may pay for themselves together: two tries of a supply")
     kept_share: float = knob(0.3, (0.0, 1.0), "of the largest rise, that a board still on must keep to the end")
     cooled_share: float = knob(0.08, (0.0, 1.0), "of the largest rise, that is left a second after power-off")
+    burst_s: float = knob(0.4, (0.05, 5.0), "stretch over which the slope of what warms is taken for bursts; judgement")
+    burst_share: float = knob(
+        0.3, (0.05, 0.9), "of the steepest slope, by which a burst stands out of what is beside it; judgement"
+    )
     turn_sigmas: float = knob(
         8.0, (3.0, 50.0), "fall of what is heated, over its noise, from which the power went; thousands of samples"
     )
