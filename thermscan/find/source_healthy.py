@@ -44,7 +44,7 @@ def own_weight(data: FitData, settings: SourceSettings, expected: np.ndarray | N
     share of what was measured would weigh most what happens to read low, and pull all powers down.
     """
     if expected is None:
-        warmest = np.nanmax(np.where(data.known, data.own, np.nan), axis=(1, 2), keepdims=True)
+        warmest = np.where(data.known, data.own, 0.0).max(axis=(1, 2), keepdims=True)  # none where a bin is not seen
         expected = data.samples(np.broadcast_to(warmest / 2, data.own.shape))
     return 1 / np.sqrt(data.samples(data.variance) + settings.error_cells * (settings.model_error * expected) ** 2)
 

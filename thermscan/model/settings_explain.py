@@ -60,7 +60,7 @@ class ExplainSettings:
     blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
     feeder_share: float = knob(0.6, (0.0, 1.0), "how often the part that feeds a short warms; judgement")
     retry_duty: float = knob(0.2, (0.01, 1.0), "share of the seconds on of a supply that keeps retrying; judgement")
-    doubt_share: float = knob(0.2, (0.0, 0.9), "how often the best explanation fails in a way that is not modelled")
+    doubt_share: float = knob(0.1, (0.0, 0.9), "how often the best explanation fails in a way that is not modelled")
     doubt_nats: float = knob(2.0, (0.1, 100.0), "gap in log likelihood from which a better fit then says little more")
     decoy_share: float = knob(
         0.5,
