@@ -75,6 +75,18 @@ def test_a_switching_regulator_makes_the_net_behind_its_inductor(node):
     assert tree.fed_by("VIN") >= {"U7", "L7", "U8", "C7"}
 
 
+def test_what_leads_on_to_the_next_supply_does_not_feed_the_first():
+    parts = (
+        Part("J7", "connector", 5, 10, 8, 8, nets=("VIN_RAW", "GND")),
+        Part("F7", "fuse", 15, 10, 3, 2, nets=("VIN_RAW", "VIN")),
+        Part("U7", "chip", 30, 10, 4, 4, nets=("VIN", "GND")),
+    )
+    tree = grow_tree(Board("b", Board.rectangle(60, 30).outline_mm, 1.6, parts=parts))
+    assert tree.path_to("VIN_RAW") == {"J7"}
+    assert tree.path_to("VIN") == {"J7", "F7"}
+    assert tree.above("VIN") == ("VIN_RAW",)
+
+
 def test_no_nets_no_tree():
     tree = grow_tree(Board("b", OUTLINE, parts=(Part("U1", "chip", 5, 5),)))
     assert tree.supplies == {}

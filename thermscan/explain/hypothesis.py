@@ -66,7 +66,7 @@ def _hot_views(lineup: Lineup, part: Part, kind: str, *, low: float, high: float
 
 
 def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]]:
-    """Register the looks of a heated part; ``kind`` is plain, collapse, blackout or hidden."""
+    """Register the looks of a heated part; ``kind`` is plain, alone, collapse, blackout or hidden."""
     scene, settings = lineup.scene, lineup.settings
     stem = ("hot", part.ref, kind)
     known = [k for k in lineup.looks if k[:3] == stem]
@@ -106,9 +106,12 @@ def _own_course(scene: Scene, row: int, settings: ExplainSettings) -> list[np.nd
 
 
 def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | None, tuple[Beside, ...]]:
-    """Say what a fault brings along: feeders may warm; users of its net (collapse) or all (blackout) go dark."""
+    """Say what a fault brings along: feeders may warm; users of its net (collapse) or all (blackout) go dark.
+
+    Nothing comes along with what heats ``alone``.
+    """
     nets = lineup.tree.supplies_of(part)
-    if not nets:
+    if not nets or kind == "alone":
         return None, ()
     scene = lineup.scene
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
@@ -210,7 +213,9 @@ def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: 
     for fault in HEAT_FAULTS:
         weight = weights[fault] * (0.3 if fault == "short" and is_series else 1.0)
         least = max(low, lineup.settings.least_growth * own) if fault == "overload" else low
-        views = _hot_views(lineup, part, "plain", low=least, high=TOP_K[fault])
+        # a bad joint is resistance on the way: it draws no more, so that nothing that feeds it warms
+        kind = "alone" if fault == "joint" else "plain"
+        views = _hot_views(lineup, part, kind, low=least, high=TOP_K[fault])
         if fault == "short":
             add(lineup, _short(lineup, part, net, weight, views))
         else:

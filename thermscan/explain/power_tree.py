@@ -173,7 +173,7 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
             best = (part.ref, source)
             break
     if best is None:
-        return rail.made_by, rail.from_net, False
+        return rail.made_by, rail.from_net or _entry_before(net, board, rails), False
     return best[0], best[1], True
 
 
@@ -182,6 +182,13 @@ def _behind_inductors(net: str, board: Board, rails: dict[str, Rail]) -> list[Pa
     nodes = {n for p in board.parts if p.kind == "inductor" and net in p.nets for n in p.nets}
     nodes = {n for n in nodes if n not in rails and not is_ground(n)}
     return [p for p in board.parts if p.kind in MAKER_KINDS and nodes & set(p.nets)]
+
+
+def _entry_before(net: str, board: Board, rails: dict[str, Rail]) -> str | None:
+    """Return the supply from which a carrier, a fuse say, leads to this one, None where none does."""
+    carriers = [p for p in board.parts if net in p.nets]
+    others = [n for p in carriers for n in p.nets if n != net and n in rails and _leads_on(p, n, board, rails)]
+    return next((n for n in others if rails[n].from_net != net), None)
 
 
 def _is_higher(other: float | None, own: float | None) -> bool:
@@ -198,6 +205,20 @@ def _carries(part: Part, rails: dict[str, Rail], *, is_entry: bool) -> bool:
     return part.kind in SWITCH_KINDS and len(live & set(rails)) >= 2
 
 
+def _leads_on(part: Part, net: str, board: Board, rails: dict[str, Rail]) -> bool:
+    """Tell whether a carrier takes current from a supply on to another one, so that it does not feed the first.
+
+    The other is made from this one, or this one alone touches a connector, where power enters.
+    """
+    if part.kind not in (*CARRIER_KINDS, *SWITCH_KINDS):
+        return False
+    others = [n for n in part.nets if n != net and n in rails]
+    if any(rails[n].from_net == net for n in others):
+        return True
+    entries = {n for p in board.parts if p.kind == "connector" for n in p.nets}
+    return bool(others) and net in entries and not entries & set(others)
+
+
 def _supply(
     net: str, rail: Rail, maker: str | None, source: str | None, *, board: Board, rails: dict[str, Rail], is_guess: bool
 ) -> Supply:
@@ -205,7 +226,9 @@ def _supply(
     is_entry = maker is None and source is None
     users, shunts, series = [], [], []
     for part in touching:
-        if _carries(part, rails, is_entry=is_entry):
+        if _leads_on(part, net, board, rails):
+            users.append(part.ref)
+        elif _carries(part, rails, is_entry=is_entry):
             series.append(part.ref)
         elif part.kind in ("capacitor", "resistor", "diode", "inductor"):
             shunts.append(part.ref)
