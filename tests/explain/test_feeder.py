@@ -3,8 +3,10 @@
 import pytest
 
 from thermscan.explain.power_tree import grow_tree
-from thermscan.explain.suspect import feeders_held_back
+from thermscan.explain.scene import set_scene
+from thermscan.explain.suspect import feeders_held_back, prepare
 from thermscan.model.board import Board, Part, Rail
+from thermscan.model.evidence import Priors
 from thermscan.model.reading import Reading
 from thermscan.model.result import Suspect
 from thermscan.model.settings import ExplainSettings
@@ -58,3 +60,18 @@ def test_late_heat_at_a_feeder_is_held_back_too_and_a_lost_heat_path_is_not():
     late = suspect("U1", "hidden_source", 0.6, {"hidden_source": 0.9, "heat_path": 0.1})
     found, _ = held(late)
     assert found[0].probability == pytest.approx(0.6 * (1 - 0.9 * (1 - SETTINGS.decoy_share)))
+
+
+@pytest.mark.parametrize("seed", [3, 5])
+def test_only_feeders_that_are_seen_to_be_warmer_may_warm_along(made_case, seed):
+    case = made_case(seed, "short")
+    scene = set_scene(case.evidence, case.board, settings=SETTINGS)
+    tree = grow_tree(case.board)
+    lineup, _ = prepare(case.evidence, scene, case.board, tree, priors=Priors(), settings=SETTINGS)
+    warm = dict(zip(scene.refs, scene.significance() > SETTINGS.feeder_sigma, strict=True))
+    part = case.board.part(case.ref)
+    feeders = set().union(*(tree.path_to(n) for n in tree.supplies_of(part))) - {part.ref}
+    look = next(look for key, look in lineup.looks.items() if key[:3] == ("hot", part.ref, "plain"))
+    wanted = [b for ref in sorted(feeders) if warm[ref] for b in lineup.feeders["feeder", ref]]
+    assert feeders
+    assert [id(b) for b in look.besides] == [id(b) for b in wanted]

@@ -115,7 +115,7 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
         return None, ()
     scene = lineup.scene
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
-    besides = [b for ref in sorted(feeders) if scene.index(ref) is not None for b in _feeder(lineup, ref)]
+    besides = [b for ref in sorted(feeders) if _may_warm(lineup, ref) for b in _feeder(lineup, ref)]
     fixed = None
     if kind.endswith("collapse"):
         low = lowest(lineup.tree, nets)
@@ -129,6 +129,17 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
         left = (1.0 - LIMITED if kind.endswith("blackout") else 1.0 - COLLAPSED) * fixed
         besides.append(Beside(left, -3.0, 1.0))
     return fixed, tuple(besides)
+
+
+def _may_warm(lineup: Lineup, ref: str) -> bool:
+    """Tell whether a part that feeds a fault may have warmed with it: seen to be warmer, or not seen at all.
+
+    Every freedom must pay, and one for each feeder up to the entry would cost more than the warm one among them gains.
+    """
+    row = lineup.scene.index(ref)
+    if row is None:
+        return False
+    return not lineup.scene.is_seen[row] or bool(lineup.scene.significance()[row] > lineup.settings.feeder_sigma)
 
 
 def _feeder(lineup: Lineup, ref: str) -> tuple[Beside, ...]:

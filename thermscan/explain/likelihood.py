@@ -151,11 +151,18 @@ class Judge:
             low, high = np.array([(b.low, b.high) for b in besides]).T
             columns = np.concatenate([self.shared.columns, extra], axis=1)
             bounds = np.concatenate([self.shared.low, low]), np.concatenate([self.shared.high, high])
-            self.solved[key] = besides, solve_shared(columns, self._weighted(columns), bounds)
+            weighted = weigh_columns(columns, self.noise2, self.scene.spread_k, self.power * self._trust_with(besides))
+            self.solved[key] = besides, solve_shared(columns, weighted, bounds)
         return self.solved[key][1]
 
-    def _weighted(self, columns: np.ndarray) -> np.ndarray:
-        return weigh_columns(columns, self.noise2, self.scene.spread_k, self.power * self.trust)
+    def _trust_with(self, besides: tuple[Beside, ...]) -> np.ndarray:
+        """Return the trust where some changes may come along, ndarray (places,).
+
+        A place that stands out from no fault was given little weight; where one of them may be why, it has its own.
+        """
+        scale = np.hypot(np.sqrt(self.noise2), self.scene.spread_k)
+        reached = np.max([(np.abs(b.column) / scale).max(axis=1) for b in besides], axis=0) > 1.0
+        return np.where(reached, self.scene.is_seen, self.trust)
 
     def _fit_places(
         self, look: Look, strengths: np.ndarray, shared: Shared
