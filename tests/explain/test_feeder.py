@@ -1,7 +1,9 @@
 """A part that feeds a net is not accused of its own overload before a meter has seen that net."""
 
+import numpy as np
 import pytest
 
+from thermscan.explain.likelihood import Beside
 from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.scene import set_scene
 from thermscan.explain.suspect import feeders_held_back, prepare
@@ -74,4 +76,12 @@ def test_only_feeders_that_are_seen_to_be_warmer_may_warm_along(made_case, seed)
     look = next(look for key, look in lineup.looks.items() if key[:3] == ("hot", part.ref, "plain"))
     wanted = [b for ref in sorted(feeders) if warm[ref] for b in lineup.feeders["feeder", ref]]
     assert feeders
-    assert [id(b) for b in look.besides] == [id(b) for b in wanted]
+    assert [id(b.column) for b in look.besides] == [id(b.column) for b in wanted]
+    assert all(b.most_of_fault == SETTINGS.most_decoy for b in look.besides)
+
+
+def test_what_warms_along_is_bounded_by_the_fault_that_brings_it():
+    column = np.full((3, 2), 15.0)
+    beside = Beside(column, -0.1, 5.0, may_be_absent=True, most_of_fault=4.0)
+    assert beside.most(np.array([0.15, 1.5, 100.0])) == pytest.approx([0.04, 0.4, 5.0])
+    assert np.all(Beside(column, -0.1, 5.0).most(np.array([0.15, 100.0])) == 5.0)

@@ -116,6 +116,8 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
     scene = lineup.scene
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
     besides = [b for ref in sorted(feeders) if _may_warm(lineup, ref) for b in _feeder(lineup, ref)]
+    if not kind.startswith("hidden") and scene.is_seen[scene.refs.index(part.ref)]:
+        besides = [_in_proportion(lineup, b) for b in besides]
     fixed = None
     if kind.endswith("collapse"):
         low = lowest(lineup.tree, nets)
@@ -129,6 +131,14 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
         left = (1.0 - LIMITED if kind.endswith("blackout") else 1.0 - COLLAPSED) * fixed
         besides.append(Beside(left, -3.0, 1.0))
     return fixed, tuple(besides)
+
+
+def _in_proportion(lineup: Lineup, beside: Beside) -> Beside:
+    """Return what warms along with a fault that is seen, bounded by the fault's own heat."""
+    key = ("of the fault", str(id(beside)))
+    if key not in lineup.feeders:
+        lineup.feeders[key] = (replace(beside, most_of_fault=lineup.settings.most_decoy),)
+    return lineup.feeders[key][0]
 
 
 def _may_warm(lineup: Lineup, ref: str) -> bool:

@@ -37,13 +37,21 @@ class Beside:
     """A change that may come along (a regulator that warms, a fuse that carries more).
 
     ``column`` is one standard deviation of it, K, ndarray (places, stages); ``low`` and ``high`` its bounds in
-    standard deviations; ``may_be_absent`` where it is as likely not to happen at all.
+    standard deviations; ``may_be_absent`` where it is as likely not to happen at all. ``most_of_fault`` bounds its
+    largest value in K by the strength of the fault that brings it along, infinite where it does not.
     """
 
     column: np.ndarray
     low: float
     high: float
     may_be_absent: bool = False
+    most_of_fault: float = np.inf
+
+    def most(self, strengths: np.ndarray) -> np.ndarray:
+        """Return the largest amount at each strength, in standard deviations, ndarray of their shape."""
+        if not np.isfinite(self.most_of_fault):
+            return np.full(strengths.shape, self.high)
+        return np.minimum(self.high, self.most_of_fault * strengths / max(float(np.abs(self.column).max()), 1e-9))
 
 
 @dataclass(frozen=True)
@@ -137,9 +145,9 @@ class Judge:
     def _fit(self, look: Look, besides: tuple[Beside, ...]) -> np.ndarray:
         shared = self._with(besides)
         if look.body is None:
-            fits, cost, _ = self._fit_places(look, look.strengths, shared)
+            fits, cost, _ = self._fit_places(look, look.strengths, shared, besides)
             return fits @ self.power - cost
-        return self._fit_body(look, look.body, shared)
+        return self._fit_body(look, look.body, shared, besides)
 
     def _with(self, besides: tuple[Beside, ...]) -> Shared:
         """Return the shared changes with these besides; looks of parts on one net have the same ones."""
@@ -165,18 +173,20 @@ class Judge:
         return np.where(reached, self.scene.is_seen, self.trust)
 
     def _fit_places(
-        self, look: Look, strengths: np.ndarray, shared: Shared
+        self, look: Look, strengths: np.ndarray, shared: Shared, besides: tuple[Beside, ...]
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return log densities (steps, places); cost (steps,) and size (steps, places, stages) of shared changes."""
         mean = strengths[:, None, None] * look.pattern
         change = mean if look.fixed is None else mean + look.fixed
         flat = (self.scene.excess_k - change).reshape(len(strengths), -1)
         amounts = shared.amounts(flat)
-        taken = (amounts @ shared.columns.T).reshape(change.shape)
         base = self.shared.columns.shape[1]
-        besides = (amounts[:, base:] @ shared.columns[:, base:].T).reshape(change.shape)
+        for j, beside in enumerate(besides, start=base):
+            amounts[:, j] = np.minimum(amounts[:, j], beside.most(strengths))
+        taken = (amounts @ shared.columns.T).reshape(change.shape)
+        along = (amounts[:, base:] @ shared.columns[:, base:].T).reshape(change.shape)
         own = self._own_taken(amounts)
-        fits = self._log_t(self.scene.excess_k - change - taken, np.hypot(mean, besides), look, own=own)
+        fits = self._log_t(self.scene.excess_k - change - taken, np.hypot(mean, along), look, own=own)
         return fits, self._cost(amounts, shared), taken
 
     def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
@@ -223,7 +233,7 @@ class Judge:
         usual = np.maximum(how.healthy_factor, 1.5 * scene.spread_k[rows, -1] / base)
         return np.minimum(0.5 * (np.maximum(factor - usual, 0.0) / how.healthy_width) ** 2, how.healthy_most_nats)
 
-    def _fit_body(self, look: Look, body: Body, shared: Shared) -> np.ndarray:
+    def _fit_body(self, look: Look, body: Body, shared: Shared, besides: tuple[Beside, ...]) -> np.ndarray:
         """Average over how much of the surface's rise the board beneath shares, and over the body's lag."""
         scene, strengths = self.scene, look.strengths
         ratio = strengths[1] / strengths[0]
@@ -231,7 +241,7 @@ class Judge:
         solve = shared.solve.reshape(-1, *scene.excess_k.shape).copy()
         solve[:, body.row] = 0.0
         without = replace(shared, solve=solve.reshape(shared.solve.shape))
-        fits, cost, taken = self._fit_places(look, beneath, without)
+        fits, cost, taken = self._fit_places(look, beneath, without, besides)
         elsewhere = scene.is_seen.copy()
         elsewhere[body.row] = False
         others = fits @ np.where(elsewhere, self.power, 0.0) - cost

@@ -56,6 +56,9 @@ class ExplainSettings:
     part_power: float = knob(0.9, (0.05, 1.0), "exponent of the likelihood of a part: what is not modelled is shared")
     board_power: float = knob(0.3, (0.05, 1.0), "the same for a block of bare board: neighbours share heat and errors")
     decoy_k: float = knob(15.0, (0.0, 100.0), "what a part that feeds a fault may warm besides, K; judgement")
+    most_decoy: float = knob(
+        4.0, (0.1, 1000.0), "largest rise of what feeds a fault that is seen, over the board's at it; judgement"
+    )
     feeder_sigma: float = knob(1.5, (0.0, 10.0), "excess over noise and spread from which a feeder may have warmed")
     collapse_share: float = knob(0.8, (0.0, 1.0), "how often a short takes its net down: what does not is a leak")
     blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
