@@ -15,7 +15,7 @@ from thermscan.model.timing import Timing
 ROWS, COLUMNS, FRAMES, NOISE = 90, 120, 40, 0.05
 
 
-def filmed(blur, *, seed=0, sub=6, is_tripod=True, flat=False, bad=()):
+def filmed(blur, *, seed=0, sub=6, is_tripod=True, flat=False, bad=(), usable=slice(None)):
     """Warm bodies on a board over a bench from frame 15 on, drawn finely, blurred, then averaged into pixels."""
     random = np.random.default_rng(seed)
     y, x = (np.mgrid[: ROWS * sub, : COLUMNS * sub] + 0.5) / sub
@@ -38,7 +38,9 @@ def filmed(blur, *, seed=0, sub=6, is_tripod=True, flat=False, bad=()):
         mask[spot] = True
         frames[:, *spot] = 80.0
     recording = Recording.from_array(frames.astype(np.float32), np.arange(FRAMES) / 8)
-    camera = CameraState(np.full((ROWS, COLUMNS), NOISE), mask, np.ones(FRAMES, bool), np.zeros(FRAMES))
+    camera = CameraState(
+        np.full((ROWS, COLUMNS), NOISE), mask, np.isin(np.arange(FRAMES), np.arange(FRAMES)[usable]), np.zeros(FRAMES)
+    )
     eyes = np.repeat(np.eye(3)[None], FRAMES, axis=0)
     motion = Motion(eyes, np.zeros(mask.shape), np.zeros((0, *mask.shape)), np.zeros(FRAMES), is_tripod=is_tripod)
     timing = Timing(Measured(15 / 8, 14.9 / 8, 15.1 / 8), None)
@@ -53,6 +55,12 @@ def test_the_blur_of_known_optics_is_found(blur, is_tripod):
     assert np.median(widths) == pytest.approx(blur, rel=0.3)
     joined = optics_blur_px(widths, settings=OpticsSettings())
     assert abs(np.log(joined / blur)) < abs(np.log(0.6 / blur)) + 0.25
+
+
+@pytest.mark.parametrize("is_tripod", [True, False])
+def test_one_frame_with_power_is_enough(is_tripod):
+    (width,) = filmed(1.0, is_tripod=is_tripod, usable=slice(20, 21))
+    assert width == pytest.approx(1.0, rel=0.4)
 
 
 def test_bad_pixels_are_no_edges():

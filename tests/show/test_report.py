@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from thermscan.show.content import report_content
 from thermscan.show.report import draw_pictures, report_html
 
 STYLE = Path(__file__).parents[2] / "thermscan" / "show" / "templates" / "style.css"
@@ -85,6 +86,11 @@ def test_answer_stands_first(page):
     ]
     places = [text.index(words) for words in order]
     assert places == sorted(places)
+
+
+def test_a_suspect_could_also_be_only_what_it_is_not_said_to_be(result):
+    rivals = [card.rivals for card in report_content(result).cards]
+    assert rivals == ["leak 19 %, overload 10 %", "short 10 %", ""]
 
 
 def test_cautions_stand_beside_the_steps(page):

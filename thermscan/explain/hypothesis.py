@@ -115,9 +115,10 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
         return None, ()
     scene = lineup.scene
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
-    besides = [b for ref in sorted(feeders) if _may_warm(lineup, ref) for b in _feeder(lineup, ref)]
-    if not kind.startswith("hidden") and scene.is_seen[scene.refs.index(part.ref)]:
-        besides = [_in_proportion(lineup, b) for b in besides]
+    # only the heat of a fault that is seen tells how much may warm along with it
+    is_seen = not kind.startswith("hidden") and bool(scene.is_seen[scene.refs.index(part.ref)])
+    most = lineup.settings.most_decoy if is_seen else np.inf
+    besides = [b for ref in sorted(feeders) if _may_warm(lineup, ref) for b in _feeder(lineup, ref, most)]
     fixed = None
     if kind.endswith("collapse"):
         low = lowest(lineup.tree, nets)
@@ -133,14 +134,6 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
     return fixed, tuple(besides)
 
 
-def _in_proportion(lineup: Lineup, beside: Beside) -> Beside:
-    """Return what warms along with a fault that is seen, bounded by the fault's own heat."""
-    key = ("of the fault", str(id(beside)))
-    if key not in lineup.feeders:
-        lineup.feeders[key] = (replace(beside, most_of_fault=lineup.settings.most_decoy),)
-    return lineup.feeders[key][0]
-
-
 def _may_warm(lineup: Lineup, ref: str) -> bool:
     """Tell whether a part that feeds a fault may have warmed with it: seen to be warmer, or not seen at all.
 
@@ -152,9 +145,9 @@ def _may_warm(lineup: Lineup, ref: str) -> bool:
     return not lineup.scene.is_seen[row] or bool(lineup.scene.significance()[row] > lineup.settings.feeder_sigma)
 
 
-def _feeder(lineup: Lineup, ref: str) -> tuple[Beside, ...]:
-    """Return what a part that feeds the fault may warm besides: its body, and the board around it."""
-    key = ("feeder", ref)
+def _feeder(lineup: Lineup, ref: str, most: float = np.inf) -> tuple[Beside, ...]:
+    """Return what a part that feeds the fault may warm besides, up to ``most`` times its heat: body and board."""
+    key = ("feeder", ref, most)
     if key not in lineup.feeders:
         scene, settings = lineup.scene, lineup.settings
         row = scene.refs.index(ref)
@@ -164,7 +157,7 @@ def _feeder(lineup: Lineup, ref: str) -> tuple[Beside, ...]:
         body = np.zeros_like(plate)
         body[row] = size * lag(scene.times_s, settings.body_slow_s)
         lineup.feeders[key] = tuple(
-            Beside(c, -0.1, 5.0, may_be_absent=True) for c in (body, 0.5 * size * plate) if c.any()
+            Beside(c, -0.1, 5.0, may_be_absent=True, most_of_fault=most) for c in (body, 0.5 * size * plate) if c.any()
         )
     return lineup.feeders[key]
 
@@ -306,7 +299,7 @@ def _relieved(lineup: Lineup, part: Part, gone: frozenset[str]) -> tuple[Beside,
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - gone if nets else frozenset()
     out = []
     for ref in sorted(feeders):
-        key = ("relieved", ref)
+        key = ("relieved", ref, np.inf)
         if key not in lineup.feeders:
             lost = loss_pattern(lineup.scene, lineup.shares, rows_of(lineup.scene, frozenset({ref})))
             lineup.feeders[key] = (Beside(lost, 0.0, 1.0),) if lost.any() else ()

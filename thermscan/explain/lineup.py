@@ -66,7 +66,7 @@ class Lineup:
     bare: tuple[Bare, ...]
     looks: dict[tuple[object, ...], Look] = field(default_factory=dict)
     hypotheses: list[Hypothesis] = field(default_factory=list)
-    feeders: dict[tuple[str, str], tuple[Beside, ...]] = field(default_factory=dict)
+    feeders: dict[tuple[str, str, float], tuple[Beside, ...]] = field(default_factory=dict)
     plates: dict[tuple[str, bool], np.ndarray] = field(default_factory=dict)
     gives_up: np.ndarray | None = None  # share of each outcome's likelihood in which the whole supply has given up
     sources: tuple[HeatSource, ...] = ()

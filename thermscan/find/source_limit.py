@@ -96,7 +96,9 @@ def part_limits(search: Search, fit: LinearFit) -> dict[str, float]:
     return out
 
 
-def cover_limits(limit_w: np.ndarray, grid: BoardGrid, part_w: dict[str, float], board: Board, *, side: str) -> dict:
+def cover_limits(
+    limit_w: np.ndarray, grid: BoardGrid, part_w: dict[str, float], board: Board, *, side: str
+) -> dict[str, float]:
     """Return the detection limit for heat under each shield and heat sink of the filmed side, dict of refdes to W.
 
     The largest over the parts that it covers and the bare board under it; infinite where nothing would be seen.

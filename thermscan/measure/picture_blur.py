@@ -42,7 +42,8 @@ def edge_blurs_px(
         return ()
     noise = camera.noise_median
     if not motion.is_tripod:
-        found = [edge_width_px(_mean(recording, camera, late[i : i + 1]), noise, settings=picture) for i in range(3)]
+        single = late[: settings.single_frames, None]
+        found = [edge_width_px(_mean(recording, camera, frame), noise, settings=picture) for frame in single]
     else:
         last = _mean(recording, camera, late)
         shown = [(last, noise / math.sqrt(late.size))]

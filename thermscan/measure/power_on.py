@@ -25,7 +25,6 @@ from thermscan.model.timing import PowerUp, Timing
 
 DEFAULTS = TimingSettings()
 NOT_SEEN = "not_seen"
-LEAST_BURSTS = 3  # two may be a load that starts later
 
 
 def find_power(
@@ -95,7 +94,7 @@ def _with_bursts(timing: Timing, courses: Courses, switches: Sequence[Switch], s
     if first is None or timing.restarts != 0:
         return timing
     bursts = count_bursts(courses, first.maps.change, first.at_s.value, settings=settings)
-    if bursts < LEAST_BURSTS:
+    if bursts < settings.least_bursts:
         return timing
     said = (
         f"the board warms in {bursts} bursts with slower stretches between: its supply tries again and again, or loads"

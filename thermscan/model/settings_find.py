@@ -113,6 +113,7 @@ class OpticsSettings:
     """Blur of the optics from the sharpest edges of recordings, where no profile of the camera knows it."""
 
     frames: int = knob(8, (1, 1000), "frames averaged on either side of power-on: speed")
+    single_frames: int = knob(3, (1, 100), "frames looked at one by one where the camera moves: speed")
     usual_px: float = knob(
         0.6, (0.1, 5.0), "usual blur of the optics in focus, standard deviation, px: common practice, no source"
     )

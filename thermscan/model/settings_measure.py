@@ -184,6 +184,9 @@ class TimingSettings:
     kept_share: float = knob(0.3, (0.0, 1.0), "of the largest rise, that a board still on must keep to the end")
     cooled_share: float = knob(0.08, (0.0, 1.0), "of the largest rise, that is left a second after power-off")
     burst_s: float = knob(0.4, (0.05, 5.0), "stretch over which the slope of what warms is taken for bursts; judgement")
+    least_bursts: int = knob(
+        3, (2, 20), "bursts from which restarts are not counted; two may be a load that starts later"
+    )
     burst_share: float = knob(
         0.3, (0.05, 0.9), "of the steepest slope, by which a burst stands out of what is beside it; judgement"
     )

@@ -127,8 +127,9 @@ def _card(number: int, suspect: Suspect, result: Result, *, fahrenheit: bool) ->
         Fact("excess", excess),
         Fact("rise rate", say_rate(suspect.rise_rate, fahrenheit=fahrenheit, why=why.get("rise_rate", ""))),
     )
-    rivals = sorted(suspect.faults.items(), key=lambda item: (-item[1], item[0]))
-    said = ", ".join(f"{fault_words(fault)} {say_share(share)}" for fault, share in rivals) if len(rivals) > 1 else ""
+    others = [item for item in suspect.faults.items() if item[0] != suspect.fault]
+    rivals = sorted(others, key=lambda item: (-item[1], item[0]))
+    said = ", ".join(f"{fault_words(fault)} {say_share(share)}" for fault, share in rivals)
     return Card(
         key=f"suspect-{number}",
         number=number,
