@@ -20,6 +20,7 @@ from thermscan.find.passing import without_passing
 from thermscan.find.source import find_sources
 from thermscan.measure.film import choose_edges, choose_grid, make_film, pixel_size_mm, set_clock
 from thermscan.measure.noise import measure_camera
+from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.model.board import Board
 from thermscan.model.evidence import Evidence
 from thermscan.model.pose import Placement, Pose, Track
@@ -90,7 +91,10 @@ def rise_from(made, grid, edges, board, side):
     """Resample one recording with its true poses and return its rise."""
     camera = measure_camera(made.recording, settings=SETTINGS.camera)
     poses = tuple(Pose(m, POSE_ERROR_PX) for m in made.truth.matrices)
-    track = Track(poses, Placement(made.truth.matrices[0], POSE_ERROR_PX, "marks"), side, made.truth.lens)
+    placement = Placement(made.truth.matrices[0], POSE_ERROR_PX, "marks")
+    shape = made.recording.rows, made.recording.columns
+    lean = lean_of_placement(placement, board, shape, side=side, settings=SETTINGS.placement)
+    track = Track(poses, placement, side, made.truth.lens, lean=lean)
     clock = set_clock(made.recording, camera.usable, true_timing(made), edges, settings=SETTINGS.film)
     film = make_film(made.recording, camera, track, clock, grid=grid, board=board, settings=SETTINGS.film)
     return rise_of(replace(film, position_error_mm=POSE_ERROR_PX * film.pixel_mm), settings=SETTINGS.excess)

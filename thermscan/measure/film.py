@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from scipy import ndimage
 
+from thermscan.measure.film_relief import see_relief
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraState
 from thermscan.model.film import BoardGrid, ColdTrend, Film
@@ -325,18 +326,18 @@ def make_film(
     Frames with one and the same pose are averaged before they are resampled, which is the same and quicker.
     Not valid where poses are wrong: the position error is carried, a gross error is not.
     """
-    points = grid.points_mm()
+    relief = see_relief(grid, board, side=track.side, lean=track.lean)
     sums = _Sums(len(clock.edges_s) - 1, grid.shape)
     pixel_mm = pixel_size_mm(track.placement.matrix, board)
     soften = 0.5 * grid.step_mm / pixel_mm if grid.step_mm > 1.2 * pixel_mm else 0.0
     for number, group in enumerate(_groups(recording, camera, track, clock)):
-        xy = group.pose.to_px(points)
+        xy = group.pose.to_px(relief.points_mm)
         if track.lens is not None:
             xy = track.lens.distort(xy)
         picture = group.mean if pattern is None else group.mean - pattern.astype(np.float32)
         if soften:
             picture = cv2.GaussianBlur(picture, (0, 0), soften)
-        good = _in_view(xy, recording) & (_share(group.hole, xy) < settings.most_bad_share)
+        good = _in_view(xy, recording) & ~relief.hidden & (_share(group.hole, xy) < settings.most_bad_share)
         sums.add(group.where, interpolate(picture, xy), good, group.frames)
         sums.saturated |= _share(group.full, xy) > settings.most_bad_share
         if number % 8 == 0:  # the sub-pixel positions of a sample of frames are enough

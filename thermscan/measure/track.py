@@ -32,6 +32,7 @@ def make_track(
     side: str = "top",
     lens: Lens | None = None,
     warnings: Sequence[str] = (),
+    lean: np.ndarray | None = None,
 ) -> Track:
     """Return the pose of every frame: its motion after the placement in the reference picture.
 
@@ -47,6 +48,8 @@ def make_track(
         undistorted frames.
     warnings : sequence of str
         Sentences that belong to the placement.
+    lean : ndarray of shape (3,), optional
+        Where raised surfaces appear in the reference picture (``placement_lean.lean_of_placement``).
 
     Returns
     -------
@@ -57,7 +60,7 @@ def make_track(
     said = list(warnings)
     if not placement.trusted and placement.reason and placement.reason not in said:
         said.append(placement.reason)
-    return Track(tuple(_poses(motion, placement)), placement, side, lens, tuple(said))
+    return Track(tuple(_poses(motion, placement)), placement, side, lens, tuple(said), lean)
 
 
 def distort(lens: Lens, points_px: np.ndarray) -> np.ndarray:

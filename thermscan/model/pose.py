@@ -158,7 +158,9 @@ class Placement:
 class Track:
     """Poses of all frames of one recording.
 
-    ``poses`` holds a Pose or NoPose a frame. ``placement`` says how the reference was found.
+    ``poses`` holds a Pose or NoPose a frame. ``placement`` says how the reference was found. ``lean``, ndarray (3,),
+    says where raised surfaces appear: a point (x, y) at height h where the plane's ``(x, y, 1) + h lean`` does
+    (homogeneous, mm); None where that is not known.
     """
 
     poses: tuple[Pose | NoPose, ...]
@@ -166,6 +168,7 @@ class Track:
     side: str = "top"
     lens: Lens | None = None
     warnings: tuple[str, ...] = ()
+    lean: np.ndarray | None = None
 
     def matrices(self) -> np.ndarray:
         """Return ndarray (frames, 3, 3), NaN where there is no pose (for poses.npz)."""

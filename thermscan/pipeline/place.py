@@ -9,6 +9,7 @@ import numpy as np
 
 from thermscan.measure.film import pixel_size_mm
 from thermscan.measure.placement import place_board
+from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
 from thermscan.measure.track import make_track, recorded_matrices
 from thermscan.model.board import Board
@@ -81,11 +82,14 @@ def place_all(
         faulty=_doubted(match.faulty, prepared[0], settings=settings),
         goods=tuple(_doubted(g, p, settings=settings) for g, p in zip(match.goods, prepared[1:], strict=True)),
     )
-    track = make_track(prepared[0].motion, match.faulty, side=side, lens=prepared[0].lens, warnings=match.warnings)
-    placed = [Placed(prepared[0], track, 0.0, pixel_size_mm(match.faulty.matrix, board))]
-    for one, placement in zip(prepared[1:], match.goods, strict=True):
-        track = make_track(one.motion, placement, side=side, lens=one.lens)
-        placed.append(Placed(one, track, placement.error_px, pixel_size_mm(placement.matrix, board)))
+    placed = []
+    for number, (one, placement) in enumerate(zip(prepared, (match.faulty, *match.goods), strict=True)):
+        shape = one.motion.reference.shape
+        lean = lean_of_placement(placement, board, shape, side=side, settings=settings.placement)
+        warnings = () if number else match.warnings
+        track = make_track(one.motion, placement, side=side, lens=one.lens, warnings=warnings, lean=lean)
+        error = placement.error_px if number else 0.0
+        placed.append(Placed(one, track, error, pixel_size_mm(placement.matrix, board)))
     return tuple(placed), board
 
 

@@ -62,10 +62,10 @@ def learn_map(
             raise InputError(one.recording.path, "", "the camera moved", "put it on a tripod and leave it there")
     side = warm.facts.side
     placed, board = place_all(prepared[:1], board, side=side, settings=settings)
-    place, lens = placed[0].track.placement, placed[0].track.lens
+    seen = placed[0].track
     films = []
     for one in prepared:
-        track = make_track(one.motion, place, side=side, lens=lens)
+        track = make_track(one.motion, seen.placement, side=side, lens=seen.lens, lean=seen.lean)
         films.append(_film(replace(placed[0], prepared=one, track=track), board, settings=settings))
     noise = np.hypot(*(film.noise / np.sqrt(max(int(film.frames.sum()), 1)) for film in films)) / np.sqrt(2.0)
     found = emissivity_map(
