@@ -187,7 +187,10 @@ def film_of(made: Made, grid, edges, board: Board):
     """Resample one recording with its true poses."""
     truth, recording = made.truth, made.recording
     poses = tuple(Pose(m, 0.05) for m in truth.matrices)
-    track = Track(poses, Placement(truth.matrices[0], 0.05, "marks"), recording.facts.side or "top", truth.lens)
+    placement, side = Placement(truth.matrices[0], 0.05, "marks"), recording.facts.side or "top"
+    shape = recording.rows, recording.columns
+    lean = lean_of_placement(placement, board, shape, side=side, settings=SETTINGS.placement)
+    track = Track(poses, placement, side, truth.lens, lean=lean)
     camera = measure_camera(recording)
     clock = set_clock(recording, camera.usable, timing_of(truth), edges, settings=SETTINGS.film)
     return make_film(recording, camera, track, clock, grid=grid, board=board, settings=SETTINGS.film)
