@@ -12,6 +12,7 @@ import numpy as np
 from thermscan.find.excess import combine, excess_over, rise_of
 from thermscan.measure.film import choose_edges, choose_grid, make_film, pixel_size_mm, set_clock
 from thermscan.measure.noise import measure_camera
+from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.model.board import Board, Part
 from thermscan.model.film import Excess
 from thermscan.model.pose import Placement, Pose, Track
