@@ -98,3 +98,31 @@ def test_a_loop_of_rails_ends():
     tree = grow_tree(Board("b", OUTLINE, parts=PARTS, rails=loop))
     assert set(tree.below("A")) == {"A", "B"}
     assert set(tree.above("A")) == {"A", "B"}
+
+
+def test_an_indicator_behind_its_resistor_goes_dark_with_the_supply():
+    more = (
+        Part("R2", "resistor", 36, 20, nets=("+3V3", "N1")),
+        Part("R3", "resistor", 37, 20, nets=("N1", "N2")),
+        Part("D1", "diode", 38, 20, nets=("N2", "GND")),
+    )
+    tree = grow_tree(Board("b", OUTLINE, parts=PARTS + more, rails=RAILS))
+    assert set(tree.supplies["+3V3"].strings) == {"R3", "D1"}
+    assert {"R2", "R3", "D1"} <= tree.fed_by("+3V3")
+    assert {"R3", "D1"} <= tree.fed_by("+5V")
+
+
+def test_what_two_supplies_reach_hangs_on_neither():
+    more = (
+        Part("R2", "resistor", 36, 20, nets=("+3V3", "N1")),
+        Part("R3", "resistor", 37, 20, nets=("+5V", "N1")),
+        Part("D1", "diode", 38, 20, nets=("N1", "GND")),
+    )
+    tree = grow_tree(Board("b", OUTLINE, parts=PARTS + more, rails=RAILS))
+    assert not any(s.strings for s in tree.supplies.values())
+
+
+def test_a_chip_behind_a_pull_up_is_not_fed_by_it():
+    more = (Part("U5", "chip", 36, 20, nets=("RESET", "VX", "GND")),)
+    tree = grow_tree(Board("b", OUTLINE, parts=PARTS + more, rails=RAILS))
+    assert "U5" not in tree.fed_by("+3V3")

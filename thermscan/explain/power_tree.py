@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from thermscan.model.board import Board, Part, Rail
 
@@ -15,6 +15,9 @@ SUPPLY_NAME = re.compile(r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP)", re.IGN
 CARRIER_KINDS = ("inductor", "fuse", "transformer")
 SWITCH_KINDS = ("resistor", "diode", "transistor")
 MAKER_KINDS = ("regulator", "module", "transformer")
+# What takes its current through another part: an LED behind its resistor, a coil behind its switch. A chip behind a
+# resistor has a pin of its own on a supply: what reaches it that way is a signal.
+STRING_KINDS = ("resistor", "diode", "inductor", "fuse", "transistor", "other")
 # The node that a switching regulator drives its inductor with, by its name: common practice, no source.
 SWITCH_NODE = re.compile(r"^(?:SW|LX|PHASE|BOOT|BST)", re.IGNORECASE)
 
@@ -37,7 +40,7 @@ class Supply:
     """One supply net: its rail, who makes it, through which series parts, and who hangs on it.
 
     ``users`` take heat-making current from it; ``shunts`` are the small parts that touch it; ``series`` carry its
-    current on its way to it.
+    current on its way to it; ``strings`` do not touch it and take their current from it through others, from it alone.
     """
 
     net: str
@@ -49,6 +52,7 @@ class Supply:
     shunts: tuple[str, ...]
     series: tuple[str, ...]
     is_guess: bool
+    strings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -94,7 +98,7 @@ class PowerTree:
         for name in self.below(net):
             supply = self.supplies.get(name)
             if supply is not None:
-                refs |= set(supply.users) | set(supply.series) | set(supply.shunts)
+                refs |= set(supply.users) | set(supply.series) | set(supply.shunts) | set(supply.strings)
                 if name != net and supply.maker:
                     refs.add(supply.maker)
         return frozenset(refs)
@@ -136,8 +140,35 @@ def grow_tree(board: Board | None) -> PowerTree:
         if is_guess and maker:
             guessed.append(f"{net} made by {maker}")
         supplies[net] = _supply(net, rail, maker, source, board=board, rails=rails, is_guess=is_guess)
+    for net, refs in _strings(board, rails).items():
+        supplies[net] = replace(supplies[net], strings=refs)
     sentence = f"power tree guessed from kinds and net names: {', '.join(guessed)}" if guessed else ""
     return PowerTree(supplies, bool(guessed), sentence)
+
+
+def _strings(board: Board, rails: dict[str, Rail]) -> dict[str, tuple[str, ...]]:
+    """Return, for each supply, the parts that touch no supply and take their current from it alone, through others."""
+    strings = [p for p in board.parts if p.kind in STRING_KINDS]
+    supplies_at: dict[str, set[str]] = {}  # of each net that is neither supply nor ground
+    grown = True
+    while grown:
+        grown = False
+        for part in strings:
+            live = [n for n in part.nets if not is_ground(n)]
+            reached = set().union(*({n} if n in rails else supplies_at.get(n, set()) for n in live))
+            for net in live:
+                if net not in rails and reached - supplies_at.get(net, set()):
+                    supplies_at.setdefault(net, set()).update(reached)
+                    grown = True
+    out: dict[str, tuple[str, ...]] = {}
+    for part in strings:
+        if any(n in rails for n in part.nets):
+            continue
+        from_nets = set().union(*(supplies_at.get(n, set()) for n in part.nets))
+        if len(from_nets) == 1:
+            net = from_nets.pop()
+            out[net] = (*out.get(net, ()), part.ref)
+    return out
 
 
 def _rails(board: Board) -> dict[str, Rail]:
