@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -38,11 +39,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Found:
-    """Places and parts, and whether the boards share a clock."""
+    """Places and parts, whether the boards share a clock, and which recordings were compared (empty: all)."""
 
     hotspots: tuple[Hotspot, ...]
     parts: tuple[PartReading, ...]
     share_clock: bool
+    used: tuple[bool, ...] = ()
 
 
 def report_registration(placed: Placed) -> RegistrationReport:
@@ -129,7 +131,7 @@ def result_flags(job: Job, placed: Sequence[Placed], excess: Excess, found: Foun
     flags |= {"no_good_board"} if excess.basis == "itself_only" else set()
     flags |= {"one_good_board"} if excess.basis == "good_boards" and excess.count == 1 else set()
     flags |= {"not_on_together"} if not found.share_clock and excess.count else set()
-    if not all(p.track.placement.trusted for p in placed):
+    if not all(p.track.placement.trusted for p in compress(placed, found.used or (True,) * len(placed))):
         flags.add("placement_untrusted")
     if any(isinstance(p, Pose) and p.bridged for p in placed[0].track.poses):
         flags.add("pose_bridged")
@@ -141,10 +143,10 @@ def all_warnings(
 ) -> tuple[str, ...]:
     """Return every warning once: of files, board, timing, placing, difference, sources and reasoning."""
     said: list[str] = []
-    for p in placed:
-        name = p.prepared.recording.name
+    names = tuple(f"{p.prepared.recording.name}: " for p in placed)
+    for p, name in zip(placed, names, strict=True):
         own = (*p.prepared.recording.warnings, *p.prepared.timing.warnings, *p.track.warnings)
-        said += [f"{name}: {text}" for text in own]
+        said += [text if text.startswith(names) else name + text for text in own]
     said += [*(job.board.warnings if job.board else ()), *excess.warnings, *fit.warnings, *ranking.warnings]
     return tuple(dict.fromkeys(said))
 
@@ -177,7 +179,7 @@ def make_result(
     *,
     settings: Settings,
 ) -> Result:
-    """Assemble the result."""
+    """Assemble the result; ``placed`` are all recordings, those left out of the good boards too."""
     timing = placed[0].prepared.timing
     why = {**fit.why, "power_on_s": timing.on_why, "power_off_s": timing.off_why}
     limit = None

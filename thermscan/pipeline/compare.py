@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import compress
 
 import numpy as np
 
@@ -32,6 +33,7 @@ from thermscan.model.timing import Timing
 from thermscan.physics.plate import default_plate
 from thermscan.pipeline.answer import Found, make_maps, make_result
 from thermscan.pipeline.film_set import FilmSet, Placed, make_films
+from thermscan.pipeline.good_choice import choose_goods
 from thermscan.pipeline.heat_maps import heat_maps
 from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import prepare_all
@@ -116,13 +118,14 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     placed, board = place_all(prepared, job.board, side=job.side, settings=settings)
     tell("taking the difference", 0.7)
     everyone, whole = placed, job
-    placed, job, said = _on_one_clock(placed, job)
+    used, said = choose_goods(placed) if job.before is None else ((True, True), ())
+    placed, job = tuple(compress(placed, used)), replace(job, goods=tuple(compress(job.goods, used[1:])))
     films = make_films(placed[0], placed[1:], board=board, settings=settings)
     baseline = _baseline(job, films, board, settings=settings)
     excess = _excess(job, films, baseline, restarts=films.timing.restarts, settings=settings)
     excess = replace(excess, warnings=(*excess.warnings, *said, *films.said))
     tell("finding places and parts", 0.8)
-    found = _find(job, films, excess, placed, board, settings=settings)
+    found = replace(_find(job, films, excess, placed, board, settings=settings), used=used)
     tell("finding where the heat is made", 0.85)
     fit, made = _sources(job, excess, films.timing, placed, board, settings=settings)
     tell("reasoning", 0.95)
@@ -138,25 +141,6 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
         excess,
         fit,
     )
-
-
-def _on_one_clock(placed: Sequence[Placed], job: Job) -> tuple[tuple[Placed, ...], Job, tuple[str, ...]]:
-    """Leave out good boards without a power-on where the faulty board and another good one show theirs.
-
-    Averages over the end of a run would be all that is left to compare otherwise, which says far less. Returns what is
-    used, the job with those good boards only, and a sentence for each one left out.
-    """
-    clocked = [p.prepared.timing.on_s is not None for p in placed]
-    if job.before is not None or all(clocked) or not clocked[0] or not any(clocked[1:]):
-        return tuple(placed), job, ()
-    goods = tuple(r for r, seen in zip(job.goods, clocked[1:], strict=True) if seen)
-    said = tuple(
-        f"{p.prepared.recording.name} is left out of the good boards: its power-on is not seen "
-        f"({p.prepared.timing.on_why}), the others' is"
-        for p, seen in zip(placed, clocked, strict=True)
-        if not seen
-    )
-    return tuple(p for p, seen in zip(placed, clocked, strict=True) if seen), replace(job, goods=goods), said
 
 
 def _baseline(job: Job, films: FilmSet, board: Board, *, settings: Settings) -> Baseline | None:

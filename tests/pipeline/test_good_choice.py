@@ -1,0 +1,61 @@
+"""Good boards that say less than the others are left out, and named."""
+
+from itertools import compress
+from types import SimpleNamespace
+
+import pytest
+
+from thermscan.pipeline.good_choice import choose_goods
+
+
+def placed(name, on_s=1.0, trusted=True):
+    timing = SimpleNamespace(on_s=on_s, on_why="" if on_s else "not_seen: nothing stands out")
+    placement = SimpleNamespace(trusted=trusted, reason="" if trusted else "two starts fit equally well")
+    recording = SimpleNamespace(name=name)
+    return SimpleNamespace(
+        prepared=SimpleNamespace(timing=timing, recording=recording), track=SimpleNamespace(placement=placement)
+    )
+
+
+def chosen(**columns):
+    count = len(next(iter(columns.values())))
+    rows = [{key: values[i] for key, values in columns.items()} for i in range(count)]
+    everyone = [placed("faulty" if i == 0 else f"good_{i}", **row) for i, row in enumerate(rows)]
+    used, said = choose_goods(everyone)
+    return [p.prepared.recording.name for p in compress(everyone, used)], said
+
+
+def test_a_good_board_without_power_on_is_left_out_and_named():
+    used, said = chosen(on_s=(1.0, None, 2.0))
+    assert used == ["faulty", "good_2"]
+    assert len(said) == 1
+    assert said[0].startswith("good_1 is left out")
+    assert "nothing stands out" in said[0]
+
+
+def test_a_good_board_that_is_not_placed_for_sure_is_left_out_and_named():
+    used, said = chosen(trusted=(True, True, False))
+    assert used == ["faulty", "good_1"]
+    assert len(said) == 1
+    assert said[0].startswith("good_2 is left out")
+    assert "equally well" in said[0]
+
+
+def test_what_is_left_after_one_rule_must_do_for_the_other():
+    used, said = chosen(on_s=(1.0, None, 2.0), trusted=(True, True, False))
+    assert used == ["faulty", "good_1"]
+    assert len(said) == 1
+
+
+@pytest.mark.parametrize("on_s", [(1.0, 2.0, 2.0), (None, 1.0, 2.0), (1.0, None, None), (1.0,)])
+def test_all_are_kept_where_no_power_on_tells_them_apart(on_s):
+    used, said = chosen(on_s=on_s)
+    assert len(used) == len(on_s)
+    assert said == ()
+
+
+@pytest.mark.parametrize("trusted", [(False, True, False), (True, False, False)])
+def test_all_are_kept_where_no_placing_tells_them_apart(trusted):
+    used, said = chosen(trusted=trusted)
+    assert len(used) == len(trusted)
+    assert said == ()
