@@ -124,7 +124,9 @@ def _box(u: np.ndarray, half: float, sigma: np.ndarray) -> tuple[np.ndarray, np.
     return ndtr(right) - ndtr(left), (_bell(left) - _bell(right)) / sigma
 
 
-def rectangle_cover(part: Part, matrix: np.ndarray, shape: tuple[int, int], blur_px: float) -> Region | None:
+def rectangle_cover(
+    part: Part, matrix: np.ndarray, shape: tuple[int, int], blur_px: float, back: np.ndarray | None = None
+) -> Region | None:
     """Return the coverage of a turned rectangle on the board, blurred in the picture; None outside the picture.
 
     Parameters
@@ -137,6 +139,8 @@ def rectangle_cover(part: Part, matrix: np.ndarray, shape: tuple[int, int], blur
         Rows and columns.
     blur_px : float
         Standard deviation of the blur, px, without the pixel's own width.
+    back : ndarray of shape (3, 3) or None
+        The inverse of ``matrix`` where it is known.
 
     Notes
     -----
@@ -146,7 +150,8 @@ def rectangle_cover(part: Part, matrix: np.ndarray, shape: tuple[int, int], blur
     window = picture_window(map_points(matrix, part.corners_mm()), _REACH * sigma, shape)
     if window is None:
         return None
-    axes, steps = _local_axes((part.x, part.y), part.rotation, matrix, window)
+    back = np.linalg.inv(matrix) if back is None else back
+    axes, steps = _local_axes((part.x, part.y), part.rotation, back, window)
     values, slopes = [], []
     for u, (ux, uy), half in zip(axes, steps, (part.w / 2, part.h / 2), strict=True):
         value, slope = _box(u, half, sigma * np.hypot(ux, uy))
@@ -158,11 +163,13 @@ def rectangle_cover(part: Part, matrix: np.ndarray, shape: tuple[int, int], blur
 
 
 def _local_axes(
-    centre_mm: tuple[float, float], rotation_deg: float, matrix: np.ndarray, window: tuple[slice, slice]
+    centre_mm: tuple[float, float], rotation_deg: float, back: np.ndarray, window: tuple[slice, slice]
 ) -> tuple[list[np.ndarray], list[tuple[np.ndarray, np.ndarray]]]:
-    """Return both coordinates (mm) of each pixel about a turned centre, and their derivatives by pixel x and y."""
+    """Return both coordinates (mm) of each pixel about a turned centre, and their derivatives by pixel x and y.
+
+    ``back`` is the homography, ndarray (3, 3), of pixels to the plane's mm.
+    """
     y, x = _grid(window)
-    back = np.linalg.inv(matrix)
     w = back[2, 0] * x + back[2, 1] * y + back[2, 2]
     turn = np.radians(rotation_deg)
     axes = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
@@ -201,7 +208,7 @@ def disc_cover(
     window = picture_window(corners_px, _REACH * sigma, shape)
     if window is None:
         return None
-    (u, v), slopes = _local_axes(centre_mm, 0.0, matrix, window)
+    (u, v), slopes = _local_axes(centre_mm, 0.0, np.linalg.inv(matrix), window)
     distance = np.maximum(np.hypot(u, v), 1e-9)
     along_x = (u * slopes[0][0] + v * slopes[1][0]) / distance
     along_y = (u * slopes[0][1] + v * slopes[1][1]) / distance
@@ -211,15 +218,28 @@ def disc_cover(
     return Region(*window, ndtr(z), fall * along_x, fall * along_y)
 
 
-def _part_regions(part: Part, view: View, shape: tuple[int, int], blur_px: float) -> list[Region]:
+class _Planes:
+    """Homographies of a view and their inverses, ndarray (3, 3) each, by height, mm; many parts share a height."""
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self.known: dict[float, tuple[np.ndarray, np.ndarray]] = {}
+
+    def __getitem__(self, height_mm: float) -> tuple[np.ndarray, np.ndarray]:
+        if height_mm not in self.known:
+            matrix = self.view.homography(height_mm)
+            self.known[height_mm] = matrix, np.linalg.inv(matrix)
+        return self.known[height_mm]
+
+
+def _part_regions(part: Part, planes: _Planes, shape: tuple[int, int], blur_px: float) -> list[Region]:
     """Return the top face of a part, and its foot where the two lie visibly apart."""
     height = part.height_mm or 0.0
-    top = view.homography(height)
-    regions = [rectangle_cover(part, top, shape, blur_px)]
+    top, foot = planes[height], planes[0.0]
+    regions = [rectangle_cover(part, top[0], shape, blur_px, top[1])]
     middle = np.array([part.x, part.y])
-    ground = view.homography()
-    if height and np.hypot(*(map_points(top, middle) - map_points(ground, middle))) > 1.0:
-        regions.append(rectangle_cover(part, ground, shape, blur_px))
+    if height and np.hypot(*(map_points(top[0], middle) - map_points(foot[0], middle))) > 1.0:
+        regions.append(rectangle_cover(part, foot[0], shape, blur_px, foot[1]))
     return [r for r in regions if r is not None]
 
 
@@ -246,13 +266,14 @@ def draw_layout(
     Layout
         Tall parts stand at the place of their top face. Only valid for a board that lies wholly before the camera.
     """
-    ground = view.homography()
+    planes = _Planes(view)
+    ground = planes[0.0][0]
     outline = polygon_cover(map_points(ground, board.outline_mm), shape, blur_px)
     scale2 = abs(float(np.linalg.det(ground))) / abs(float((ground[2] @ [*view.centre_mm, 1.0]) ** 3))
     regions: list[Region] = []
     for part in board.parts_on(side):
         if part.w * part.h * scale2 >= smallest_px2:
-            regions += _part_regions(part, view, shape, blur_px)
+            regions += _part_regions(part, planes, shape, blur_px)
     for hole in board.holes:
         for diameter in (hole.d, 2 * hole.d):
             if diameter**2 * scale2 * np.pi / 4 >= smallest_px2:

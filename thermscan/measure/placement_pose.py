@@ -63,9 +63,10 @@ class View:
     def projection(self) -> tuple[np.ndarray, np.ndarray]:
         """Return the map of the surface to homogeneous pixels, ndarray (3, 3), and what 1 mm of height adds, (3,)."""
         r = self.rotation
-        origin = self.shift_mm - r[:, 0] * self.centre_mm[0] - r[:, 1] * self.centre_mm[1]
+        axes = r.copy()
+        axes[:, 2] = self.shift_mm - r[:, 0] * self.centre_mm[0] - r[:, 1] * self.centre_mm[1]
         camera = self.camera_matrix()
-        return camera @ np.column_stack([r[:, 0], r[:, 1], origin]), camera @ r[:, 2] * self.toward
+        return camera @ axes, camera @ r[:, 2] * self.toward
 
     def homography(self, height_mm: float = 0.0) -> np.ndarray:
         """Return the map of board mm to pixels, ndarray (3, 3), for the plane ``height_mm`` above the surface."""

@@ -104,11 +104,16 @@ def solve_columns(basis: np.ndarray, weight: np.ndarray, targets: np.ndarray) ->
 
     ``basis`` is ndarray (pixels, columns), ``weight`` (pixels,), ``targets`` (pixels,) or (pixels, targets).
     """
+    weighted, gram = _normal_columns(basis, weight)
+    return np.linalg.solve(gram, weighted.T @ targets)
+
+
+def _normal_columns(basis: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return weighted columns, ndarray (pixels, columns), and their normal matrix with its ridge."""
     weighted = basis * weight[:, None]
     gram = weighted.T @ basis
     diagonal = np.diagonal(gram)
-    gram = gram + np.diag(_RIDGE * diagonal + 1e-9 * (diagonal.max() + 1e-12))
-    return np.linalg.solve(gram, weighted.T @ targets)
+    return weighted, gram + np.diag(_RIDGE * diagonal + 1e-9 * (diagonal.max() + 1e-12))
 
 
 def huber_weight(residual: np.ndarray, inside: np.ndarray, limit: float) -> np.ndarray:
@@ -147,15 +152,17 @@ def _add_channel(
     sums: _Sums,
     tile: Tile,
     data: np.ndarray,
+    first: np.ndarray,
     inside: np.ndarray,
     floor: float,
     steps: np.ndarray | None,
     limit: float,
 ) -> None:
+    """Add one channel of a tile; ``first`` is what its columns leave before pixels are weighted."""
     basis = tile.basis
-    first = data - basis @ solve_columns(basis, inside, data)
     weight = huber_weight(first, inside, limit)
-    factors = solve_columns(basis, weight, data)
+    weighted, gram = _normal_columns(basis, weight)
+    factors = np.linalg.solve(gram, weighted.T @ data)
     residual = data - basis @ factors
     total = float(weight.sum())
     variance = float(weight @ residual**2) / max(total - basis.shape[1], 0.25 * total, 1.0) + floor**2
@@ -163,15 +170,16 @@ def _add_channel(
     # Every column fits some noise; without its cost the layout with most columns would win (Akaike 1974).
     cost = basis.shape[1] / max(float(inside.sum()), 1.0)
     value = -inside * (0.5 * np.log(variance) + cost) - 0.5 * weight * residual**2 / variance
-    np.add.at(sums.log_likelihood, labels, value)
+    sums.log_likelihood += np.bincount(labels, value, len(sums.log_likelihood))
     if steps is None or not tile.moves:
         return
     slope_x, slope_y = tile.along_x @ factors, tile.along_y @ factors
     jacobian = -(slope_x[:, None] * steps[:, 0] + slope_y[:, None] * steps[:, 1])
-    jacobian = jacobian - basis @ solve_columns(basis, weight, jacobian)
-    weighted = jacobian * (weight / variance)[:, None]
-    sums.curvature += weighted.T @ jacobian
-    np.add.at(sums.scores, labels, weighted * residual[:, None])
+    jacobian = jacobian - basis @ np.linalg.solve(gram, weighted.T @ jacobian)
+    pull = jacobian * (weight / variance)[:, None]
+    sums.curvature += pull.T @ jacobian
+    for k, score in enumerate((pull * residual[:, None]).T):
+        sums.scores[:, k] += np.bincount(labels, score, len(sums.scores))
 
 
 def sum_tiles(
@@ -216,8 +224,10 @@ def sum_tiles(
         local = None
         if steps is not None and tile.moves:
             local = steps[window].reshape(-1, 2, PARAMETERS)
-        for data, floor in zip(channels, floors, strict=True):
-            _add_channel(sums, tile, data[window].ravel(), inside, float(floor), local, settings.huber)
+        data = channels[:, tile.rows, tile.columns].reshape(len(channels), -1)
+        firsts = data - (tile.basis @ solve_columns(tile.basis, inside, data.T)).T
+        for values, first, floor in zip(data, firsts, floors, strict=True):
+            _add_channel(sums, tile, values, first, inside, float(floor), local, settings.huber)
     return sums.done()
 
 

@@ -11,7 +11,8 @@ def map_points(matrix: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Send points, ndarray (..., 2), through a homography, ndarray (3, 3); returns ndarray (..., 2)."""
     points = np.asarray(points, float)
     flat = points.reshape(-1, 2)
-    out = np.column_stack([flat, np.ones(len(flat))]) @ np.asarray(matrix, float).T
+    matrix = np.asarray(matrix, float)
+    out = flat @ matrix[:, :2].T + matrix[:, 2]
     return (out[:, :2] / out[:, 2:]).reshape(points.shape)
 
 
