@@ -27,7 +27,7 @@ import numpy as np
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
 from thermscan.measure.power_cells import sample_cells, step_moments
-from thermscan.measure.power_log import with_log
+from thermscan.measure.power_log import read_supply_log, with_log
 from thermscan.measure.power_on import find_in_cells
 from thermscan.model.pose import Motion
 from thermscan.model.recording import ArrayStore, Recording, SupplyPoint
@@ -131,9 +131,12 @@ def seen_of(timing) -> dict:
     }
 
 
-def log_of(recording: Recording, timing, *, late_s: float) -> dict:
+def log_of(recording: Recording, cells, breaks_s, *, late_s: float) -> dict:
     """Return what becomes of the timing with the recording's own supply log, moved by some seconds."""
     points = tuple(SupplyPoint(p.time_s + late_s, p.volts, p.amps) for p in recording.facts.supply)
+    log = read_supply_log(points, settings=SETTINGS)
+    logged = None if log is None else next((s.at_s for s in log.switches if s.is_on), None)
+    timing = find_in_cells(cells, breaks_s, logged=logged, settings=SETTINGS)
     joined = with_log(timing, replace(recording, facts=replace(recording.facts, supply=points)), SETTINGS)
     return {"source": joined.source, "on": interval(joined.on_s), "off": interval(joined.off_s),
             "told": any("not believed" in line for line in joined.warnings)}  # fmt: skip
@@ -152,7 +155,7 @@ def run_one(seed: int, *, found_motion: bool, cells_folder: Path | None) -> dict
         timing = find_in_cells(cells, breaks_s, settings=SETTINGS)
         row[name] = seen_of(timing)
         if bare.facts.supply and name == "true":
-            row["log"] = {str(late): log_of(bare, timing, late_s=late) for late in (0.0, LATE_S)}
+            row["log"] = {str(late): log_of(bare, cells, breaks_s, late_s=late) for late in (0.0, LATE_S)}
     return row
 
 

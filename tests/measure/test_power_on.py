@@ -324,6 +324,32 @@ def test_log_that_disagrees_is_reported_and_not_believed():
     assert any("not believed" in line for line in timing.warnings)
 
 
+def test_a_log_is_believed_where_the_temperatures_allow_its_moment_as_well():
+    times = clock(12.0)
+    first, then = [(3.0, 0.004), (8.3, 0.0)], [(4.6, 1.0), (8.3, 0.0)]
+    rise = plate_rise(times, [(12, 16, 1.0, first), (6, 24, 1.0, then)])
+    wander = np.cumsum(np.random.default_rng(3).normal(0, 0.01, (len(times), ROWS, 1)), axis=0)
+    alone = timing_of(record(rise + wander, times))
+    timing = timing_of(record(rise + wander, times, facts=Facts(supply=log_points(3.0, 8.3))))
+    assert alone.on_s.low > 3.0
+    assert timing.on_s.low <= 3.0 <= timing.on_s.high
+    assert not any("not believed" in line for line in timing.warnings)
+
+
+def test_a_log_whose_power_off_agrees_is_believed_where_the_first_loads_are_too_small_to_see():
+    times = clock(12.0)
+    first, then = [(3.0, 0.004), (8.3, 0.0)], [(4.6, 1.0), (8.3, 0.0)]
+    rise = plate_rise(times, [(12, 16, 1.0, first), (6, 24, 1.0, then)])
+    timing = timing_of(record(rise, times, facts=Facts(supply=log_points(3.0, 8.3))))
+    assert timing.on_s.low <= 3.0 <= timing.on_s.high
+    assert timing.power_ups[0].on_s == timing.on_s
+    assert timing.source == "both"
+    assert any("1.8 s after the power-on of the supply log" in line for line in timing.warnings)
+    late = timing_of(record(rise, times, facts=Facts(supply=log_points(1.0, 6.3))))
+    assert late.source == "temperature"
+    assert any("not believed" in line for line in late.warnings)
+
+
 def test_the_log_gives_the_runs_where_the_temperatures_show_none():
     times = clock(12.0)
     log = tuple(replace(p, amps=0.0) if 6.0 <= p.time_s < 7.0 else p for p in log_points(4.1, 9.3, step=0.1))

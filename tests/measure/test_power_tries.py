@@ -5,7 +5,9 @@ import pytest
 
 from thermscan.measure.power_courses import Courses
 from thermscan.measure.power_edges import TIME_CONSTANTS_S
-from thermscan.measure.power_tries import find_tries, run_responses, with_tries
+from thermscan.measure.power_train import Train, run_responses
+from thermscan.measure.power_tries import begins_cold, find_tries, with_tries
+from thermscan.model.quantity import Measured
 from thermscan.model.settings import TimingSettings
 from thermscan.model.timing import Timing
 
@@ -70,3 +72,12 @@ def test_tries_too_fast_for_the_frames_are_told_and_not_counted():
     timing = with_tries(Timing(restarts=0), found, TIMES_S, settings=SETTINGS)
     assert timing.restarts is None
     assert "the supply tries again and again, faster than about 0.6 s" in timing.warnings[0]
+
+
+@pytest.mark.parametrize(("first_s", "cold"), [(1.53, False), (0.4, True)])
+def test_tries_that_begin_before_anything_warms_are_told_from_those_that_do_not(first_s, cold):
+    # pulses 1.13 s apart, taken for tries of twice the period
+    courses = courses_of(tries(8, 1.13, 0.2))
+    train = Train(first_s, 2.26, 1.5, 4)
+    begun = Measured(1.6, 1.5, 1.7)
+    assert begins_cold(courses, train, begun, settings=SETTINGS) == cold

@@ -185,6 +185,32 @@ def unproven_edges(courses: Courses, *, settings: TimingSettings) -> tuple[float
     return () if frame is None else tuple(sorted(_add_edges(frame, courses.step_s, settings)))
 
 
+def explains_as_well(
+    courses: Courses, moments: Sequence[float], seen_s: float, other_s: float, *, settings: TimingSettings
+) -> bool:
+    """Tell whether another moment in place of a seen one explains the courses about as well as that does.
+
+    Parameters
+    ----------
+    courses : Courses
+    moments : sequence of float, s
+        All that were found; the one nearest to ``seen_s`` is exchanged for ``other_s``, the others stay.
+    seen_s, other_s : float, s
+    settings : TimingSettings
+
+    Notes
+    -----
+    The bar is what a further moment would have to explain: small where noise alone is left over, large where the
+    picture moved and much else is left over too.
+    """
+    frame = frame_of(courses, settings)
+    if frame is None or not moments:
+        return False
+    kept = sorted(moments, key=lambda m: abs(m - seen_s))[1:]
+    now = _misfit(frame, moments)
+    return _misfit(frame, [*kept, other_s]) - now < _price(frame, now, settings)
+
+
 def frame_of(courses: Courses, settings: TimingSettings) -> Frame | None:
     """Return the courses over their errors; None where there is nothing to look at."""
     if courses.values.shape[1] == 0 or len(courses.times_s) < 8:

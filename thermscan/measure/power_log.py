@@ -118,7 +118,8 @@ def with_log(timing: Timing, recording: Recording, settings: TimingSettings) -> 
     ons = [s.at_s for s in inside if s.is_on]
     offs = [s.at_s for s in inside if not s.is_on]
     seen = timing
-    timing = _join_on(timing, ons, log, slack, float(recording.times_s[0]))
+    clock_holds = bool(offs) and seen.off_s is not None and combined(offs[0], seen.off_s, slack)[1]
+    timing = _join_on(timing, ons, log, slack, float(recording.times_s[0]), clock_holds=clock_holds)
     timing = _join_off(timing, offs, log, slack, float(recording.times_s[-1]))
     if timing.source == "both" and seen.on_s is None and seen.off_s is None:
         timing = replace(timing, source="supply log")
@@ -143,12 +144,22 @@ def _join_runs(timing: Timing, seen: Timing, inside: list[LogSwitch], slack: flo
     return replace(timing, power_ups=tuple(ups), restarts=len(ups) - 1, warnings=warnings)
 
 
-def _join_on(timing: Timing, ons: list[Measured], log: LogReading, slack: float, start_s: float) -> Timing:
-    """Join power-on from both sources."""
+def _join_on(
+    timing: Timing, ons: list[Measured], log: LogReading, slack: float, start_s: float, *, clock_holds: bool
+) -> Timing:
+    """Join power-on from both sources; ``clock_holds`` says that they agree on power-off.
+
+    Then the log's clock is right, and a power-on before anything is seen to warm is one whose first loads are small.
+    """
     if ons and timing.on_s is not None:
         moment, agrees = combined(ons[0], timing.on_s, slack)
         if agrees:
             return replace(timing, on_s=moment, source="both")
+        if clock_holds and ons[0].high < timing.on_s.low:
+            late = timing.on_s.value - ons[0].value
+            text = f"places are seen to warm {late:.1f} s after the power-on of the supply log, whose power-off agrees"
+            on_s = combined(ons[0], None, slack)[0]
+            return replace(timing, on_s=on_s, source="both", warnings=(*timing.warnings, text))
         return _disagreement(timing, "power-on", ons[0], timing.on_s)
     if ons and timing.on_why.startswith(ON_BEFORE):
         text = (

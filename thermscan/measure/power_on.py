@@ -10,11 +10,11 @@ from scipy import ndimage
 
 from thermscan.measure.power_cells import CellSeries, sample_cells, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
-from thermscan.measure.power_edges import find_edges, unproven_edges
-from thermscan.measure.power_log import ON_BEFORE, STILL_ON, with_log
+from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
+from thermscan.measure.power_log import ON_BEFORE, STILL_ON, read_supply_log, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_passing import without_visitors
-from thermscan.measure.power_tries import find_tries, with_tries
+from thermscan.measure.power_tries import begins_cold, find_tries, with_tries
 from thermscan.measure.power_turns import count_bursts, find_turns, source_level
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
@@ -61,11 +61,19 @@ def find_power(
         return with_log(Timing(on_why=why, off_why=why), recording, settings)
     cells = sample_cells(recording, camera, motion, settings=settings)
     breaks_s = step_moments(recording, camera)
-    timing = find_in_cells(cells, breaks_s, settings=settings)
+    log = read_supply_log(recording.facts.supply, settings=settings)
+    logged = None if log is None else next((s.at_s for s in log.switches if s.is_on), None)
+    timing = find_in_cells(cells, breaks_s, logged=logged, settings=settings)
     return with_log(timing, recording, settings)
 
 
-def find_in_cells(cells: CellSeries | None, breaks_s: np.ndarray, *, settings: TimingSettings = DEFAULTS) -> Timing:
+def find_in_cells(
+    cells: CellSeries | None,
+    breaks_s: np.ndarray,
+    *,
+    logged: Measured | None = None,
+    settings: TimingSettings = DEFAULTS,
+) -> Timing:
     """Find when the board was switched from the time courses of its places alone.
 
     Parameters
@@ -74,6 +82,8 @@ def find_in_cells(cells: CellSeries | None, breaks_s: np.ndarray, *, settings: T
         None gives the reason instead of a time.
     breaks_s : ndarray of shape (steps,), s
         Moments at which the camera stepped.
+    logged : Measured, s, optional
+        Power-on of a supply log: the interval reaches as far as this where the temperatures allow it as well.
     settings : TimingSettings
     """
     if cells is None:
@@ -83,14 +93,31 @@ def find_in_cells(cells: CellSeries | None, breaks_s: np.ndarray, *, settings: T
     courses = find_courses(cells, breaks_s, settings=settings)
     switches = read_switches(courses, settings=settings)
     timing, train = _seen(courses, switches, settings), find_tries(courses, settings=settings)
-    if train is None:
-        return _with_bursts(timing, courses, switches, settings)
-    return with_tries(timing, train, courses.times_s, settings=settings)
+    if train is not None and (timing.on_s is None or not begins_cold(courses, train, timing.on_s, settings=settings)):
+        return with_tries(timing, train, courses.times_s, settings=settings)
+    if logged is not None:
+        timing = _as_logged(timing, logged, courses, switches, settings)
+    return _with_bursts(timing, courses, switches, settings)
+
+
+def _as_logged(
+    timing: Timing, logged: Measured, courses: Courses, switches: Sequence[Switch], settings: TimingSettings
+) -> Timing:
+    """Widen power-on to a logged moment that explains the temperatures about as well as the one found in them."""
+    seen = timing.on_s
+    if seen is None or (seen.low <= logged.high and logged.low <= seen.high):
+        return timing
+    moments = [s.at_s.value for s in switches]
+    if not explains_as_well(courses, moments, seen.value, logged.value, settings=settings):
+        return timing
+    wide = Measured(seen.value, min(seen.low, logged.low), max(seen.high, logged.high))
+    ups = timing.power_ups
+    return replace(timing, on_s=wide, power_ups=(replace(ups[0], on_s=wide), *ups[1:]) if ups else ups)
 
 
 def _with_bursts(timing: Timing, courses: Courses, switches: Sequence[Switch], settings: TimingSettings) -> Timing:
     """Take back the count of restarts where the board warms in bursts that no switching found explains."""
-    first = next((s for s in switches if s.at_s is timing.on_s), None)
+    first = next((s for s in switches if timing.on_s is not None and s.at_s.value == timing.on_s.value), None)
     if first is None or timing.restarts != 0:
         return timing
     bursts = count_bursts(courses, first.maps.change, first.at_s.value, settings=settings)

@@ -10,6 +10,7 @@ from scipy.optimize import minimize
 from thermscan.measure.power_courses import Courses
 from thermscan.measure.power_edges import TIME_CONSTANTS_S, Frame, background, frame_of, left_over, span
 from thermscan.measure.power_moment import balance
+from thermscan.measure.power_train import Train, run_responses
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import TimingSettings
 from thermscan.model.timing import PowerUp, Timing
@@ -18,62 +19,6 @@ LEAST_TRIES = 3  # two runs have no common period: any two moments are one perio
 LONGEST_TRY_S = 3.0  # longer runs are called switching, not tries of a supply; common practice, no source
 DUTIES = (0.15, 0.3, 0.45, 0.6, 0.75)
 SAW = 2  # of the time constants, the one whose answer is tried alone: a part on its board, 1 s
-
-
-@dataclass(frozen=True)
-class Train:
-    """Runs of equal length with one period.
-
-    Attributes
-    ----------
-    first_s, period_s, run_s : float
-        Start of the first try, from start to start, and how long each lasts, s.
-    count : int
-    sigmas_s : tuple of three float
-        Standard errors of the three, s.
-    last_run_s : float or None
-        Of the last try where it is shorter: the supply was switched off in it.
-    reason : str
-        Why the tries, although seen, cannot be counted; empty where they can.
-    """
-
-    first_s: float
-    period_s: float
-    run_s: float
-    count: int
-    sigmas_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    last_run_s: float | None = None
-    reason: str = ""
-
-    @property
-    def pause_s(self) -> float:
-        """From the end of a try to the start of the next, s."""
-        return self.period_s - self.run_s
-
-    def moments(self) -> np.ndarray:
-        """Return start and end of each try, ndarray (tries, 2), s."""
-        starts = self.first_s + self.period_s * np.arange(self.count)
-        ends = starts + self.run_s
-        if self.last_run_s is not None:
-            ends[-1] = starts[-1] + self.last_run_s
-        return np.stack([starts, ends], axis=1)
-
-
-def run_responses(times_s: np.ndarray, runs_s: np.ndarray) -> np.ndarray:
-    """Return the answers of first-order bodies to power that is on during runs, ndarray (times, constants).
-
-    ``runs_s`` holds start and end of each run in order, ndarray (runs, 2). Between two switchings each body goes
-    exponentially towards 1 or 0, from where it was.
-    """
-    edges = runs_s.ravel()
-    state = np.zeros((len(edges) + 1, len(TIME_CONSTANTS_S)))
-    for i, length in enumerate(np.diff(edges), start=1):
-        target = float(i % 2)
-        state[i + 1] = target + (state[i] - target) * np.exp(-length / TIME_CONSTANTS_S)
-    after = np.searchsorted(edges, times_s, side="right")
-    since = times_s - np.r_[times_s[0], edges][after]
-    target = (after % 2)[:, None].astype(float)
-    return target + (state[after] - target) * np.exp(-np.maximum(since, 0.0)[:, None] / TIME_CONSTANTS_S)
 
 
 @dataclass(frozen=True)
@@ -261,6 +206,31 @@ def _is_quiet_before(level: np.ndarray, times_s: np.ndarray, train: Train, setti
     first = level[(times_s >= train.first_s) & (times_s < train.first_s + train.period_s)]
     rise = max(float(ends[1] - ends[0]), float(first.max() - ends[0]) if len(first) else 0.0)
     return float(np.abs(rest).max()) < settings.tries_still * rise
+
+
+def begins_cold(courses: Courses, train: Train, begun: Measured, *, settings: TimingSettings) -> bool:
+    """Tell whether a train begins before a power-on that is seen by itself, where what it warms does not warm yet.
+
+    Then it is not the supply's: its period or its start is wrong, or something else on the board comes and goes.
+
+    Parameters
+    ----------
+    courses : Courses
+    train : Train
+    begun : Measured, s
+        The first power-on among the switchings that stand out one by one.
+    settings : TimingSettings
+    """
+    frame = frame_of(courses, settings)
+    until = min(begun.low, train.first_s + train.run_s) - train.first_s
+    if frame is None or until < 2 * courses.step_s:
+        return False
+    gain, _ = saw_gain(courses, _ground(frame, settings.tries_smooth), train)
+    weights = courses.maps[:, gain > settings.source_share * float(gain.max())].mean(axis=1)
+    level = courses.joined(courses.times_s, courses.values) @ weights
+    starts = train.moments()[:, 0]
+    rises = np.interp(starts + until, courses.times_s, level) - np.interp(starts, courses.times_s, level)
+    return bool(rises[0] < settings.tries_alike * np.median(rises[1:]))
 
 
 def _all_follow(courses: Courses, train: Train, gain: np.ndarray, settings: TimingSettings) -> bool:
