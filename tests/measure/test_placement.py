@@ -8,6 +8,8 @@ import pytest
 from scipy.ndimage import gaussian_filter
 from skimage import data, transform
 
+from thermscan.measure.motion import follow_motion
+from thermscan.measure.noise import measure_camera
 from thermscan.measure.placement import place_board
 from thermscan.measure.placement_layout import draw_layout, polygon_cover, rectangle_cover
 from thermscan.measure.placement_marks import fit_marks
@@ -20,11 +22,13 @@ from thermscan.measure.placement_pose import (
     point_steps,
     view_from_homography,
 )
-from thermscan.measure.placement_search import vuong_z
+from thermscan.measure.placement_scene import Scene, make_scene, softened
+from thermscan.measure.placement_search import board_points, find_candidates, vuong_z
 from thermscan.model.board import Board, Hole, Part
 from thermscan.model.pose import Motion, Placement, map_points
 from thermscan.model.recording import Mark
 from thermscan.model.settings import PlacementSettings
+from thermscan.simulate import CaseOptions, draw_case
 
 SETTINGS = PlacementSettings()
 QUICK = replace(SETTINGS, search_px=40.0, search_starts=10, search_kept=4, scale_step=0.08, turn_step_deg=6.0)
@@ -380,3 +384,69 @@ def test_vuong_statistic_is_the_mean_over_its_standard_error():
     rng = np.random.default_rng(0)
     a, b = rng.normal(0.2, 1, 200), rng.normal(0, 1, 200)
     assert vuong_z(a, b) == pytest.approx(ttest_1samp(a - b, 0).statistic, rel=0.01)
+
+
+def drawn(seed):
+    """Return a camera over the board and a recording by it: faint parts, one that is much hotter than all others."""
+    rng = np.random.default_rng(seed)
+    plane = camera(rng.uniform(0, 18), rng.uniform(0, 360), rng.uniform(0, 360), rng.uniform(0.68, 0.86))
+    faint = {ref: 0.4 * rng.uniform(0.5, 1.5) * np.sign(v) for ref, v in CONTRAST.items()}
+    hot = {**dict.fromkeys(HEAT, 0.2), rng.choice(list(HEAT)): 20.0}
+    reference = 23 + paint(plane, BOARD, faint, bench=-0.5)
+    change = paint(plane, BOARD, hot, bench=-0.2)
+    return plane, still(reference + rng.normal(0, 0.03, SHAPE), change + rng.normal(0, 0.03, SHAPE))
+
+
+def test_a_board_is_found_in_any_pose_beside_one_hot_part():
+    cases = [drawn(seed) for seed in range(6)]
+    placed = [place_board(motion, BOARD, settings=QUICK) for _, motion in cases]
+    errors = [grid_rms(p.matrix, plane()) for p, (plane, _) in zip(placed, cases, strict=True)]
+    right = [e < 1.0 for e in errors]
+    assert sum(r and p.trusted for r, p in zip(right, placed, strict=True)) >= 5, errors
+    assert not any(p.trusted and not r for r, p in zip(right, placed, strict=True)), errors
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_hand_beside_a_cold_board_is_not_taken_for_the_board(seed):
+    rng = np.random.default_rng(seed)
+    plane = camera(6, 40, 35 + 90 * seed, 0.62)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    hand = 12.0 * ((x > 64) & (abs(y - 25) < 10 + 0.2 * (x - 64)))
+    reference = 23 + paint(plane, BOARD, CONTRAST, bench=0.8) + hand
+    motion = still(reference + rng.normal(0, 0.03, SHAPE), hand + rng.normal(0, 0.03, SHAPE))
+    placed = place_board(motion, BOARD, settings=QUICK)
+    assert grid_rms(placed.matrix, plane()) < 1.0 or not placed.trusted
+    for candidate in find_candidates(make_scene(motion), BOARD, side="top", settings=QUICK):
+        at = map_points(candidate.view.homography(), board_points(BOARD))
+        assert np.mean(((at > -2) & (at < np.array(SHAPE[::-1]) + 1)).all(axis=1)) > QUICK.seen_share
+
+
+def test_only_strong_contrast_is_compressed():
+    channel = np.array([[-300.0, -0.1, 0.0, 0.1, 300.0]])
+    out = softened(Scene(channel[None], np.ones(channel.shape, bool)), 3.0).channels[0, 0]
+    assert np.allclose(out[1:4], channel[0, 1:4], rtol=1e-3)
+    assert np.allclose(np.abs(out[[0, 4]]), 3.0 * np.log(2 * 100.0), rtol=1e-3)  # arsinh of large numbers
+
+
+def test_a_made_board_whose_outline_alone_leads_astray_is_found():
+    options = CaseOptions(
+        resolution=(160, 120),
+        goods=0,
+        marks=True,
+        tilt_deg=15.5,
+        rotation_deg=110.0,
+        before_s=1.0,
+        on_s=2.0,
+        after_s=0.4,
+        frame_rate_hz=5.0,
+    )
+    case = draw_case(5, options=options)
+    recording, board = case.faulty.recording, case.board
+    camera_state = measure_camera(recording)
+    motion = follow_motion(recording, camera_state)
+    placed = place_board(motion, board, side=recording.facts.side, camera=camera_state)
+    points = board_points(board)
+    found = map_points(motion.matrices[0] @ placed.matrix, points)
+    error = np.sqrt(np.mean(np.sum((found - case.faulty.truth.to_px(0, points)) ** 2, axis=1)))
+    assert placed.trusted
+    assert error < 1.0

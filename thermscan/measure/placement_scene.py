@@ -79,6 +79,14 @@ def make_scene(motion: Motion, *, channels: int = 3) -> Scene:
     return Scene(np.array(kept), valid)
 
 
+def softened(scene: Scene, knee: float) -> Scene:
+    """Return the scene with contrast beyond ``knee`` compressed (arsinh of the channels), fainter edges as they are.
+
+    A hand in view is then not much stronger evidence of an outline than the edges of a board that stays cold.
+    """
+    return replace(scene, channels=knee * np.arcsinh(scene.channels / knee))
+
+
 def shrink_scene(scene: Scene, factor: int, blur_px: float) -> Scene:
     """Return the scene blurred by ``blur_px`` of its own pixels, then averaged over ``factor`` by ``factor``."""
     channels = scene.channels

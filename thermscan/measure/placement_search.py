@@ -10,7 +10,7 @@ from scipy import fft
 
 from thermscan.measure.placement_fit import Fit, Measure, fit_view, layout_measure
 from thermscan.measure.placement_pose import View, nominal_view, view_from_similarity
-from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view
+from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view, softened
 from thermscan.model.board import Board
 from thermscan.model.pose import map_points
 from thermscan.model.settings import PlacementSettings
@@ -219,6 +219,26 @@ def _refine_all(
     return out
 
 
+def _told_apart(
+    scene: Scene, board: Board, found: list[Candidate], *, side: str, settings: PlacementSettings
+) -> list[Candidate]:
+    """Return candidates refined on a finer picture, the most likely first, those that end at one place once."""
+    factor = max(1, round(max(scene.shape) / settings.judged_px))
+    small, measure = _at_size(scene, board, factor, side=side, settings=settings)
+    views = [c.view for c in found]
+    judged = _refine_all(measure, views, factor, small.shape, settings, settings.search_rounds)
+    return _keep_best(judged, board_points(board), settings.same_place_px * factor, len(judged))
+
+
+def _at_size(
+    scene: Scene, board: Board, factor: int, *, side: str, settings: PlacementSettings
+) -> tuple[Scene, Measure]:
+    """Return a scene some times smaller, and the function that measures a view of it by the board's layout."""
+    small = shrink_scene(scene, factor, 0.5 * factor)
+    blur = float(np.hypot(settings.optics_blur_px, 0.5 * factor)) / factor
+    return small, layout_measure(small, board, side=side, blur_px=blur, settings=settings)
+
+
 def find_candidates(scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> list[Candidate]:
     """Return distinct placements found without clicks, the most likely first.
 
@@ -234,23 +254,37 @@ def find_candidates(scene: Scene, board: Board, *, side: str, settings: Placemen
     list of Candidate
         All compared on the same pixels of the same pictures; half turns (and quarter turns of nearly square
         boards) of each are among them.
+
+    Notes
+    -----
+    Strong contrast is compressed first. Outlines on edges are tried with the whole layout at once: an outline fitted
+    alone takes rows of parts for edges of the board and leaves good starts. Coarse pictures choose the few that finer
+    ones then tell apart; their tiles are small against the board, so that a hot part spoils the evidence of its own
+    neighbourhood only.
     """
-    points = board_points(board)
+    points, scene = board_points(board), softened(scene, settings.search_knee)
     factor = max(1, round(max(scene.shape) / settings.search_px))
     gap = 2.0 * factor
     starts = _distinct(outline_starts(scene, board, side=side, settings=settings), points, gap, settings.search_starts)
-    small = shrink_scene(scene, factor, 0.5 * factor if factor > 1 else 0.5)
-    blur = float(np.hypot(settings.optics_blur_px, 0.5 * factor)) / factor
-    bare = replace(board, parts=(), holes=())
-    measure = layout_measure(small, bare, side=side, blur_px=blur, settings=settings)
-    first = _refine_all(measure, [s.view for s in starts], factor, small.shape, settings, 5)
-    first = _keep_best(first, points, gap, settings.search_kept)
-    measure = layout_measure(small, board, side=side, blur_px=blur, settings=settings)
+    tiled = replace(settings, tile_px=settings.search_tile_px)
+    small, measure = _at_size(scene, board, factor, side=side, settings=tiled)
     x0, y0, x1, y1 = board.box_mm
     nearly_square = max(x1 - x0, y1 - y0) < settings.square_aspect * min(x1 - x0, y1 - y0)
     quarters = (0, 1, 2, 3) if nearly_square else (0, 2)
-    views = [turned(c.view, k) for c in first for k in quarters]
-    return _keep_best(_refine_all(measure, views, factor, small.shape, settings, 6), points, gap, 6)
+    views = [turned(s.view, k) for s in starts for k in quarters]
+    # Every start takes its first steps; only those that are then the better half go on.
+    rough = _refine_all(measure, views, factor, small.shape, tiled, 2)
+    rough = _keep_best(rough, points, gap / 4, max(settings.search_kept, len(rough) // 2))
+    found = _refine_all(measure, [c.view for c in rough], factor, small.shape, tiled, settings.search_rounds)
+    found = [c for c in found if _seen_share(c.view, points, scene.shape) > settings.seen_share]
+    found = _keep_best(found, points, gap, settings.search_kept)
+    return _told_apart(scene, board, found, side=side, settings=settings)
+
+
+def _seen_share(view: View, points_mm: np.ndarray, shape: tuple[int, int]) -> float:
+    """Return the share of board points that lie in the picture."""
+    x, y = map_points(view.homography(), points_mm).T
+    return float(np.mean((x > -0.5) & (y > -0.5) & (x < shape[1] - 0.5) & (y < shape[0] - 0.5)))
 
 
 def vuong_z(best: np.ndarray, rival: np.ndarray) -> float:

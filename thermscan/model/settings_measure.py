@@ -338,9 +338,17 @@ class PlacementSettings:
     )
     scale_step: float = knob(0.06, (0.01, 0.3), "step of the natural logarithm of the scale in the search")
     turn_step_deg: float = knob(5.0, (1.0, 15.0), "step of the angle in the search, degrees")
-    seen_share: float = knob(0.55, (0.2, 1.0), "share of the outline that must lie in the frame")
-    search_starts: int = knob(24, (4, 500), "outline starts that are refined")
-    search_kept: int = knob(8, (2, 100), "refined outlines whose layout is tried")
+    seen_share: float = knob(0.55, (0.2, 1.0), "share of the outline, and of the board, that must lie in the frame")
+    search_starts: int = knob(10, (4, 500), "outline starts whose layout is tried")
+    search_kept: int = knob(6, (2, 100), "starts that are told apart on finer pictures")
+    search_rounds: int = knob(4, (1, 20), "most steps of a start on each picture")
+    search_tile_px: float = knob(
+        18.0, (8.0, 128.0), "side of the tiles of the picture in which the outline is searched, px of it; made boards"
+    )
+    search_knee: float = knob(
+        3.0, (0.3, 1000.0), "contrast over a picture's own spread beyond which the search compresses it; made boards"
+    )
+    judged_px: float = knob(128.0, (32.0, 640.0), "longer side of the picture on which starts are told apart, px")
     weak_marks_px: float = knob(15.0, (1.0, 200.0), "error above which marks alone cannot start a fit, px")
     weak_marks_share: float = knob(0.05, (0.0, 0.5), "reach of the marks below which they are one spot, in board sizes")
     square_aspect: float = knob(1.25, (1.0, 3.0), "boards less oblong than this are also tried at quarter turns")
