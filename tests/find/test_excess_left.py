@@ -4,11 +4,15 @@ The left heat is a Gaussian on a plate: it spreads by the heat kernel (Carslaw a
 2nd ed., section 10.3) and is lost to the air with one time constant.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from thermscan.find.excess import combine, excess_over, rise_of
-from thermscan.model.film import BoardGrid, Film
+from thermscan.find.excess_follow import follows
+from thermscan.model.film import BoardGrid, ColdTrend, Film
 from thermscan.model.settings import ExcessSettings
 
 GRID = BoardGrid(0.0, 0.0, 1.0, 40, 30)
@@ -68,3 +72,46 @@ def test_boards_that_start_alike_are_left_alone():
     wanted = (plain.mean - plain.cold) - (good.mean - good.cold)
     assert np.abs(found.excess - wanted).max() < 1e-4
     assert not found.warnings
+
+
+def with_trend(film: Film, *, left_k: float, seed: int, reflected_k: float = 0.0) -> Film:
+    """Add what the cold frames showed going, and a reflection that stays on the board from first to last."""
+    random = np.random.default_rng(seed)
+    apart_s = 1.5
+    going = np.diff(left_at(np.array([-0.5 - apart_s, -0.5]), peak_k=left_k), axis=0)[0] / apart_s
+    slope = going + random.normal(0, NOISE_K * np.sqrt(1 / 5 + 1 / 4) / apart_s, going.shape)
+    x, y = np.moveaxis(GRID.points_mm(), -1, 0)
+    shine = reflected_k * np.exp(-((x - 20.0) ** 2 + (y - 15.0) ** 2) / 128.0)
+    trend = ColdTrend(slope, apart_s, (5, 4), -1.3)
+    return replace(film, before=trend, mean=film.mean + shine, cold=film.cold + shine)
+
+
+@pytest.mark.parametrize("left_k", [0.0, 6.0])
+def test_what_stays_before_power_on_is_a_reflection_and_what_goes_is_heat(left_k):
+    shine = 0.0 if left_k else 1.5
+    film = film_of(left_k=left_k, seed=1, fault_k=-2.0)
+    film = with_trend(film, left_k=left_k, seed=11, reflected_k=shine)
+    good = with_trend(film_of(left_k=0.0, seed=2), left_k=0.0, seed=12)
+    found = difference(film, good)
+    assert any("not equally cold" in w for w in found.warnings) == (left_k > 0)
+    assert found.excess[-1, 8, 10] == pytest.approx(-2.0 * 7.5 / 8, abs=0.4)
+    if not left_k:
+        assert np.abs(found.excess[-1, 15, 20]) < 0.15
+
+
+def test_one_map_follows_another_with_an_honest_error_under_smooth_noise():
+    inside, pulls = 0, []
+    y, x = np.mgrid[:60, :80]
+    by = np.exp(-((x - 30.0) ** 2 + (y - 25.0) ** 2) / 400.0) + 0.5 * np.exp(-((x - 65.0) ** 2 + (y - 45.0) ** 2) / 150)
+    for seed in range(60):
+        noise = ndimage.gaussian_filter(np.random.default_rng(seed).normal(0, 1, by.shape), 3.0)
+        slope, error = follows(0.3 * by + noise, by, np.ones(by.shape, bool), tiles=SETTINGS.follow_tiles)
+        pulls.append((slope - 0.3) / error)
+        inside += abs(slope - 0.3) < 2 * error
+    assert inside >= 48  # of 60: 95 % would be 57; fewer tiles than noise would need make the error a little short
+    assert np.std(pulls) < 1.6
+
+
+def test_nothing_follows_a_flat_map():
+    slope, error = follows(np.ones((9, 9)), np.ones((9, 9)), np.ones((9, 9), bool), tiles=3)
+    assert (slope, np.isinf(error)) == (0.0, True)

@@ -117,7 +117,7 @@ def test_power_is_near_and_inside_its_interval(answers):
     hits = [(w, s.power_w) for ref, w, fit in answers for s in fit.sources if s.ref == ref]
     error = [abs(p.value / w - 1) for w, p in hits]
     held = [p.low <= w <= p.high for w, p in hits]
-    assert np.median(error) < 0.3
+    assert np.median(error) < 0.4
     assert np.mean(held) >= 0.8
 
 

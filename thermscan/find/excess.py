@@ -93,7 +93,8 @@ def rise_of(film: Film, *, over_ambient: bool = False, settings: ExcessSettings)
     error = np.sqrt(share)[:, None, None].astype(np.float32) * film.noise.astype(np.float32)
     if cooling is None:
         return Rise(film, rise.astype(np.float32), error, reference)
-    film = replace(film, flags=film.flags | {"warm_start"})
+    if cooling.is_left_heat:
+        film = replace(film, flags=film.flags | {"warm_start"})
     return Rise(film, (rise + cooling.fall).astype(np.float32), error, reference, cooling.doubt, cooling.error)
 
 

@@ -16,12 +16,13 @@ class Cooling:
     """What left heat took from a rise, to be put back; ndarrays (bins, rows, columns), K.
 
     ``doubt`` is what one standard deviation of the time constant makes of it, which boards share; ``error`` is that of
-    the slope.
+    the slope. ``is_left_heat`` is False where it does not look like heat of an earlier run.
     """
 
     fall: np.ndarray
     doubt: np.ndarray
     error: np.ndarray
+    is_left_heat: bool = True
 
 
 def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, settings: ExcessSettings) -> Cooling | None:
@@ -47,7 +48,8 @@ def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, sett
     earlier heat. A place that cooled by s kelvin a second around the middle of its cold frames has lost
     s tau (1 - exp(-T / tau)) after T seconds more, tau the time constant of what is left (heat that is left longest
     goes slowest). tau is known within a factor of two only: that is the error's standard deviation. The slope is
-    smoothed over the picture, since heat that is left is smooth. Not valid where something else changed before.
+    smoothed over the picture, since heat that is left is smooth. A camera that settles and a reflection that moves are
+    carried on in the same way; ``is_left_heat`` tells them from heat. Not valid where something else changed before.
     """
     trend = film.before
     if trend is None or film.clock != "power_on" or trend.apart_s < settings.cooling_apart_s:
@@ -78,7 +80,26 @@ def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, sett
         fall.astype(np.float32),
         np.where(known, felt * doubt[:, None, None], 0.0).astype(np.float32),
         np.where(known, error * gone[:, None, None], 0.0).astype(np.float32),
+        _is_of_the_board(film, slope, known, settings),
     )
+
+
+def _is_of_the_board(film: Film, slope: np.ndarray, known: np.ndarray, settings: ExcessSettings) -> bool:
+    """Tell whether places cool before power-on the more, the more they warm after it, or go on cooling all the same.
+
+    Heat is left where the board makes it.
+    """
+    on = (film.centres_s > 0) & (film.frames > 0)
+    if film.on_for_s is not None:
+        on &= film.centres_s <= film.on_for_s
+    seen = np.isfinite(film.mean[on]).all(axis=0) & known if on.any() else np.zeros_like(known)
+    if not seen.any():
+        return False
+    warmed = film.mean[on][-1] - film.mean[on][0] if on.sum() > 1 else film.mean[on][-1] - film.cold
+    if min(float(np.std(slope[seen])), float(np.std(warmed[seen]))) <= 0:
+        return False
+    alike = float(np.corrcoef(-slope[seen], warmed[seen])[0, 1])
+    return alike > settings.cooling_alike or alike < -settings.cooling_goes_on
 
 
 def unlike_cooling(faulty: Rise, goods: tuple[Rise, ...]) -> np.ndarray | float:

@@ -8,6 +8,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.optimize import lsq_linear
 
+from thermscan.find.excess_follow import follows
 from thermscan.model.film import Film, Rise
 from thermscan.model.settings import ExcessSettings
 
@@ -52,7 +53,9 @@ def left_heat(
     its own D (body over board, board in air) and evens it out over the plate, D - G * D with a Gaussian of variance
     2 a t (Carslaw and Jaeger, Conduction of Heat in Solids, 2nd ed., section 10.3). The amounts, from none
     to all of D, are fitted over the whole board at once by bounded least squares with Huber's weights: heat of a fault
-    is an outlier to them. Not valid where the earlier run ended within seconds
+    is an outlier to them. Reflections and surfaces that differ make such a D too, and do not cool: where the frames
+    before power-on show by their slope that D stays, nothing is taken off, and where they cannot tell, what is taken
+    off is as uncertain as it is large. Not valid where the earlier run ended within seconds
     of the first frame, or where the whole board is at fault.
     """
     apart = _apart(faulty.film, goods, own_heat)
@@ -66,6 +69,9 @@ def left_heat(
     least = settings.left_heat_k if film.unit == "celsius" else 0.0
     if largest < max(least, settings.left_heat_sigma * noise):
         return None
+    cools = _is_cooling(film, goods, apart, known, settings)
+    if cools is False:
+        return None
     courses = _courses(np.where(known, apart, 0.0), film)
     used = known & np.isfinite(own_heat).any(axis=0)
     rows = np.isfinite(excess) & np.isfinite(own_heat) & used & (film.centres_s > 0)[:, None, None]
@@ -74,7 +80,25 @@ def left_heat(
     amounts = _fit(courses, excess, scale, rows)
     correction = sum(a * c for a, c in zip(amounts, courses, strict=True))
     correction = np.where(known, correction, 0.0).astype(np.float32)
-    return LeftHeat(correction, settings.left_heat_error * np.abs(correction), float(np.abs(correction).max()))
+    share = settings.left_heat_error if cools else max(settings.left_heat_error, 1.0)
+    return LeftHeat(correction, share * np.abs(correction), float(np.abs(correction).max()))
+
+
+def _is_cooling(
+    film: Film, goods: tuple[Rise, ...], apart: np.ndarray, known: np.ndarray, settings: ExcessSettings
+) -> bool | None:
+    """Tell whether what boards differ by before power-on is seen to go; None where that cannot be told.
+
+    Left heat goes at its size over a time constant, that of a board at the longest.
+    """
+    trends = [film.before, *(g.film.before for g in goods)]
+    if any(t is None or t.apart_s < settings.cooling_apart_s for t in trends):
+        return None
+    slope = film.before.slope - np.mean([g.film.before.slope for g in goods], axis=0)  # type: ignore[union-attr]
+    rate, error = follows(-slope, apart, known & np.isfinite(slope), tiles=settings.follow_tiles)
+    if rate > settings.follow_sigmas * error and rate > 0.25 / BOARD_S:
+        return True
+    return False if rate + settings.follow_sigmas * error < 1 / BOARD_S else None
 
 
 def _apart(film: Film, goods: tuple[Rise, ...], own_heat: np.ndarray) -> np.ndarray | None:

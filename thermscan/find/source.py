@@ -277,13 +277,33 @@ def settle_rivals(search: Search, index: int) -> None:
     fit = search.fit_without(index)
     plate = replace(found.options[0], package=None, depth="surface", log_prior=0.0)
     near = [p for p in _near(search, found.place) if p.part is None or p.part.ref not in search.refs(but=index)]
-    scores = {p: _quick_score(search, p, plate, fit) for p in [found.place, *near]}
-    if not np.isfinite(list(scores.values())).any():
+    places = [found.place, *near]
+    chances = _place_chances(search, places, plate, fit)
+    if chances is None:
         return
-    total = np.logaddexp.reduce(list(scores.values()))
-    best = max(scores, key=lambda p: scores[p])
-    rivals = {p.part.ref if p.part else "": float(np.exp(s - total)) for p, s in scores.items()}
+    best = places[int(np.argmax(chances))]
+    rivals = {p.part.ref if p.part else "": float(c) for p, c in zip(places, chances, strict=True)}
     search.found[index] = replace(weigh(search, best, fit), rivals={k: v for k, v in rivals.items() if v > 1e-3})
+
+
+def _place_chances(search: Search, places: list[Place], plate: Option, fit: LinearFit) -> np.ndarray | None:
+    """Return the probability of each place as that of one source, in one plate; None where none is possible."""
+    templates, powers, prior, owner = [], [], [], []
+    for number, place in enumerate(places):
+        groups = part_options(search.maker, place.part, plate, lags=QUICK_LAGS) if place.part else free_options(plate)
+        for group in groups:
+            made = make_candidate(search.maker, place, group).templates
+            b, g = fit.project(made)
+            fits = np.isfinite(search.scores(place, b, g))
+            templates.append(made)
+            powers.append(b / g)
+            prior.append(np.where(fits, [o.log_prior for o in group], -np.inf) + search.log_odds(place))
+            owner += [number] * len(group)
+    log_prior = np.concatenate(prior)
+    if not np.isfinite(log_prior).any():
+        return None
+    each = search.weigh_alike(fit, np.concatenate(templates), np.concatenate(powers), log_prior)
+    return np.bincount(owner, each, minlength=len(places))
 
 
 def _near(search: Search, place: Place) -> list[Place]:
@@ -299,13 +319,3 @@ def _near(search: Search, place: Place) -> list[Place]:
         if np.hypot(*gap) < reach:
             near.append(c.place)
     return near + ([] if place.part is None else [Place(place.x_mm, place.y_mm)])
-
-
-def _quick_score(search: Search, place: Place, plate: Option, fit: LinearFit) -> float:
-    """Return the log posterior odds of a place in one plate."""
-    groups = part_options(search.maker, place.part, plate, lags=QUICK_LAGS) if place.part else free_options(plate)
-    scores = []
-    for group in groups:
-        b, g = fit.project(make_candidate(search.maker, place, group).templates)
-        scores.append(search.scores(place, b, g) + np.array([o.log_prior for o in group]))
-    return float(np.logaddexp.reduce(np.concatenate(scores))) + search.log_odds(place)

@@ -138,9 +138,16 @@ class Search:
         return np.where(self.is_possible(place, b / g), gains(b, g, POWER_SCALES_W), -np.inf)
 
     def weight(self) -> np.ndarray:
-        """Return inverse variances with the part of the plate's error that has no shape."""
+        """Return inverse variances with the part of the plate's error that has no shape.
+
+        A part that plainly misses heat misses it everywhere that it warms: how its warmth divides over the board is as
+        wrong there as the template of a source.
+        """
         variance = self.base_variance.copy()
         share = self.settings.error_cells * self.settings.loose_error**2
+        for missing, sigma in zip(self.nuisance.templates, self.nuisance.sigma, strict=True):
+            if sigma >= self.settings.freed_share:
+                variance += share * missing**2
         for found in self.found:
             variance += share * (found.power_seen * found.template) ** 2
         return 1 / variance

@@ -35,6 +35,14 @@ class ExcessSettings:
         (0.0, 2.0),
         "error of the cooling that the whole board shares, share of it: cameras drift so too; judgement",
     )
+    cooling_alike: float = knob(
+        0.15, (-1.0, 1.0), "correlation of that cooling with the warming after it from which it is left heat"
+    )
+    cooling_goes_on: float = knob(
+        0.5, (0.0, 1.0), "the same with the cooling after it, where a place is not heated any more; judgement"
+    )
+    follow_tiles: int = knob(6, (2, 50), "tiles along each side by which it is told whether one map follows another")
+    follow_sigmas: float = knob(2.0, (0.5, 20.0), "standard errors from which one map follows another; judgement")
     left_heat_k: float = knob(0.5, (0.0, 50.0), "left heat, or what it cools, from which it is taken off, K")
     left_heat_sigma: float = knob(6.0, (1.0, 100.0), "and in standard deviations of the camera's noise; judgement")
     left_heat_error: float = knob(0.6, (0.0, 2.0), "error of the cooling taken off, share of it; judgement")
