@@ -13,6 +13,7 @@ from thermscan.model.board import Part
 AT_BARE = {"bridge": 0.45, "short": 0.3, "hidden_source": 0.15, "joint": 0.1}
 AT_PADS = {"joint": 0.4, "bridge": 0.35, "short": 0.25}
 IDLE_JOINT = 0.2  # of a joint's share, at a part that carries no current to speak of; judgement
+BLOCKERS = ("capacitor", "crystal")  # no direct current passes through them, however warm they are beside others
 CARRIERS = ("connector", "fuse", "inductor", "transformer", "regulator", "transistor", "module")
 
 
@@ -68,7 +69,9 @@ def _carries_current(part: Part, lineup: Lineup) -> bool:
     if any(part.ref in supply.series for supply in lineup.tree.supplies.values()):
         return True
     row, scene = lineup.scene.index(part.ref), lineup.scene
-    return row is not None and bool(lineup.brings_k[row] > lineup.settings.warm_own_k * scene.floor_scale)
+    if row is None or part.kind in BLOCKERS:
+        return False
+    return bool(lineup.brings_k[row] > lineup.settings.warm_own_k * scene.floor_scale)
 
 
 def _deep_views(lineup: Lineup, number: int, weights: np.ndarray) -> list[View]:

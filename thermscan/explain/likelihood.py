@@ -412,17 +412,23 @@ def _is_warm(scene: Scene, settings: ExplainSettings) -> np.ndarray:
 def _drifts(scene: Scene, settings: ExplainSettings) -> list[np.ndarray]:
     """Return what two recordings of like boards differ by everywhere.
 
-    Offsets of the whole picture, one a stage (the camera's and the room's drift since the cold frames); a
-    power-on that was placed a little early or late; air that cools more or less as the seconds pass.
+    Offsets of the whole picture, one a stage (the camera's and the room's drift since the cold frames), and slopes
+    across it (the shading of a camera that settles, reflections of what stands around); a power-on that was placed a
+    little early or late; air that cools more or less as the seconds pass.
     """
     share = scene.times_s / scene.times_s[-1]
     out = [settings.common_share * (share - share.mean()) * scene.own_k]
     if len(share) > 1:
         out.append(settings.timing_s * np.gradient(scene.own_k, scene.times_s, axis=1))
+    shapes = [np.full(scene.places, settings.drift_k)]
+    for place in (scene.x_mm, scene.y_mm):
+        half = max(float(np.ptp(place)) / 2, 1e-9)
+        shapes.append(settings.shading_k * (place - place.min() - half) / half)
     for stage in range(len(scene.times_s)):
-        column = np.zeros_like(scene.excess_k)
-        column[:, stage] = settings.drift_k * scene.floor_scale
-        out.append(column)
+        for shape in shapes:
+            column = np.zeros_like(scene.excess_k)
+            column[:, stage] = shape * scene.floor_scale
+            out.append(column)
     return out
 
 

@@ -42,6 +42,11 @@ class ExplainSettings:
     warm_own_k: float = knob(0.1, (0.0, 50.0), "own heat above which a part's spread may warm its surroundings, K")
     most_shared: int = knob(25, (0, 200), "warm parts whose harmless differences are followed into the board")
     drift_k: float = knob(0.3, (0.0, 5.0), "drift of the whole picture between recordings, K: uncooled cameras, room")
+    shading_k: float = knob(
+        0.15,
+        (0.0, 5.0),
+        "slope of that drift, K from the board's middle to its edge: shading, reflections; judgement",
+    )
     timing_s: float = knob(0.15, (0.0, 5.0), "power-on of two recordings may be placed this far apart, s; judgement")
     most_shared_sigma: float = knob(3.5, (1.0, 10.0), "how far a harmless difference of a part's power may go")
     slow_mm2_per_s: float = knob(0.4, (0.05, 10.0), "heat spreading in bare FR-4, in plane: 0.8 W/mK over 1.9 MJ/m3K")
