@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
+from scipy.stats import norm, ttest_1samp
 from skimage import data, transform
 
 from thermscan.measure.motion import follow_motion
@@ -360,6 +361,21 @@ class TestMatch:
         assert "disagree" in match.warnings[0]
         assert not match.goods[0].trusted
 
+    def test_a_board_of_unknown_place_is_placed_by_the_other_recording_if_its_layout_agrees(self):
+        other = camera(5, 250, -100, 0.9)
+        lost = Placement(camera(0, 0, 0, 0.7)(), 0.5, "layout", trusted=False, reason="two placements")
+        first = Placement(TILTED(), 0.2, "layout")
+        good = make_motion(other, 2)
+        match = match_placements(make_motion(TILTED, 1), [good], first, [lost], BOARD, settings=QUICK)
+        assert match.goods[0].trusted
+        assert grid_rms(match.goods[0].matrix, other()) < 0.3
+
+        # the same pattern on a board of another layout: every part is elsewhere
+        moved = replace(BOARD, parts=tuple(replace(p, x=p.x + 4.0, y=p.y - 3.0) for p in BOARD.parts))
+        shifted = Placement(TILTED() @ np.array([[1, 0, -4.0], [0, 1, 3.0], [0, 0, 1]]), 0.2, "layout")
+        match = match_placements(make_motion(TILTED, 1), [good], shifted, [lost], moved, settings=QUICK)
+        assert not match.goods[0].trusted
+
     def test_textures_of_scikit_image_are_registered_without_a_board(self):
         # skimage.data.camera(), cropped and turned by scikit-image's own warp.
         picture = transform.rescale(data.camera()[100:420, 60:460].astype(float), 0.2, anti_aliasing=True)
@@ -379,11 +395,18 @@ class TestMatch:
 
 def test_vuong_statistic_is_the_mean_over_its_standard_error():
     # Vuong, Econometrica 1989, for non-nested models: a one-sample t statistic of the differences.
-    from scipy.stats import ttest_1samp
-
     rng = np.random.default_rng(0)
     a, b = rng.normal(0.2, 1, 200), rng.normal(0, 1, 200)
-    assert vuong_z(a, b) == pytest.approx(ttest_1samp(a - b, 0).statistic, rel=0.01)
+    assert vuong_z(a, b) == pytest.approx(ttest_1samp(a - b, 0).statistic, rel=0.02)
+
+
+@pytest.mark.parametrize("blocks", [6, 12, 30])
+def test_vuong_statistic_of_few_blocks_is_as_rare_as_the_normal_value(blocks):
+    rng = np.random.default_rng(blocks)
+    a, b = rng.normal(1.2, 1, blocks), rng.normal(0, 1, blocks)
+    rare = ttest_1samp(a - b, 0, alternative="greater").pvalue
+    assert vuong_z(a, b) == pytest.approx(norm.isf(rare), rel=0.02)
+    assert vuong_z(b, a) == pytest.approx(-vuong_z(a, b))
 
 
 def drawn(seed):

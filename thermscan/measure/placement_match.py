@@ -6,21 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import fft
 
 from thermscan.measure.placement_corners import Tie, adjust, corner_covariance, corner_rms_px, skew_covariance
-from thermscan.measure.placement_fit import levels_for, rms_error_px, without_stripes
+from thermscan.measure.placement_fit import Fit, levels_for, refine, rms_error_px, without_stripes
 from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
-from thermscan.measure.placement_pose import (
-    View,
-    nominal_view,
-    view_from_homography,
-    view_from_similarity,
-)
+from thermscan.measure.placement_pose import View, nominal_view, view_from_homography
 from thermscan.measure.placement_relative import UnitFit, register
-from thermscan.measure.placement_scene import Scene, make_scene, shrink_scene, shrink_view
+from thermscan.measure.placement_scene import Scene, make_scene
 from thermscan.measure.placement_search import board_points, distance_px, turned, vuong_z
+from thermscan.measure.placement_texture import pattern_starts
 from thermscan.model.board import Board
 from thermscan.model.pose import Motion, Placement
 from thermscan.model.settings import PlacementSettings
@@ -81,150 +76,45 @@ def _coarse(shape: tuple[int, int], settings: PlacementSettings) -> list[tuple[i
     return [(factor, 0.5 * factor)]
 
 
-def pattern_starts(
-    faulty: Scene, good: Scene, faulty_view: View, base: View, *, settings: PlacementSettings
-) -> list[View]:
-    """Return views of the good board whose pictures look like the faulty ones, best first.
-
-    Parameters
-    ----------
-    faulty, good : Scene
-        Full size.
-    faulty_view : View
-        Of the faulty board.
-    base : View
-        Gives side, picture centre and board centre of the good one.
-    settings : PlacementSettings
-
-    Returns
-    -------
-    list of View
-        At most ``search_kept``.
-
-    Notes
-    -----
-    Correlation of edge strength, normalised under both masks (Padfield, IEEE TIP 2012), for every turn and scale by
-    fast Fourier transform, on coarse pictures; channels are paired in their order and added. Straight from above:
-    tilt is left to refinement.
-    """
-    factor_f = max(1, round(max(faulty.shape) / settings.search_px))
-    factor_g = max(1, round(max(good.shape) / settings.search_px))
-    first = shrink_scene(faulty, factor_f, 0.5 * factor_f)
-    second = shrink_scene(good, factor_g, 0.5 * factor_g)
-    kept = shrink_view(faulty_view, factor_f)
-    own_scale = kept.focal_px / float(kept.shift_mm[2])
-    wide = 2 * max(*first.shape, *second.shape)
-    size = (fft.next_fast_len(wide, real=True),) * 2
-    count = min(len(first.channels), len(second.channels))
-    target, target_mask = _texture(second)
-    target_f, target2_f, mask_f = (fft.rfft2(a, size) for a in (target[:count], target[:count] ** 2, target_mask))
-    low, high = np.log(settings.smallest_zoom), -np.log(settings.smallest_zoom)
-    found: list[tuple[float, View]] = []
-    for zoom in np.exp(np.arange(low, high + 1e-9, settings.scale_step)):
-        for turn in np.radians(np.arange(0, 360, settings.turn_step_deg)):
-            moved = view_from_similarity(
-                replace(shrink_view(base, factor_g), centre_px=((size[1] // 2), (size[0] // 2))),
-                scale=own_scale * float(zoom),
-                angle_rad=float(turn),
-                centre_px=np.array([size[1] // 2, size[0] // 2], float),
-            )
-            picture, mask = _warped(first, kept, moved, size, count)
-            score = _masked_correlation(picture, mask, target_f, target2_f, mask_f, size)
-            row, column = np.unravel_index(int(np.argmax(score)), score.shape)
-            shift = np.array([_signed(column, size[1]), _signed(row, size[0])], float)
-            place = shift + np.array([size[1] // 2, size[0] // 2])
-            view = view_from_similarity(
-                base,
-                scale=own_scale * float(zoom) * factor_g,
-                angle_rad=float(turn),
-                centre_px=(place + 0.5) * factor_g - 0.5,
-            )
-            found.append((float(score[row, column]), view))
-    found.sort(key=lambda item: -item[0])
-    return _apart([v for _, v in found], base, faulty_view, 2.5 * factor_g, settings.search_kept)
-
-
-def _apart(views: Sequence[View], base: View, faulty_view: View, gap_px: float, most: int) -> list[View]:
-    reach = 0.3 * min(2 * c for c in base.centre_px) * float(faulty_view.shift_mm[2]) / faulty_view.focal_px
-    centre = np.array(base.centre_mm)
-    points = centre + reach * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [0, 0]])
-    kept: list[View] = []
-    for view in views:
-        if all(distance_px(view, other, points) > gap_px for other in kept):
-            kept.append(view)
-        if len(kept) == most:
-            break
-    return kept
-
-
-def _signed(index: int, size: int) -> int:
-    return int(index) if index < size // 2 else int(index) - size
-
-
-def _texture(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
-    """Return edge strength of each channel, compressed so that one hot spot does not rule, and the valid mask."""
-    mask = scene.valid.astype(float)
-    out = []
-    for channel in scene.channels:
-        gy, gx = np.gradient(channel)
-        strength = np.hypot(gx, gy)
-        usual = float(np.median(strength[scene.valid])) + 1e-12 if scene.valid.any() else 1.0
-        out.append(mask * strength / (strength + 2 * usual))
-    return np.array(out), mask
-
-
-def _warped(scene: Scene, view: View, moved: View, size: tuple[int, int], count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the texture of a scene as another view would show it, ndarray (channels, *size), and its mask."""
-    from cv2 import INTER_LINEAR, WARP_INVERSE_MAP, warpPerspective
-
-    texture, mask = _texture(scene)
-    back = view.homography() @ np.linalg.inv(moved.homography())
-
-    def warp(picture: np.ndarray) -> np.ndarray:
-        return warpPerspective(picture, back, size[::-1], flags=INTER_LINEAR | WARP_INVERSE_MAP)
-
-    return np.array([warp(t) for t in texture[:count]]), warp(mask)
-
-
-def _masked_correlation(
-    picture: np.ndarray,
-    mask: np.ndarray,
-    target_f: np.ndarray,
-    target2_f: np.ndarray,
-    mask_f: np.ndarray,
-    size: tuple[int, int],
-) -> np.ndarray:
-    """Return the normalised correlation for every shift, ndarray ``size``; -1 where under a third overlaps."""
-    own_f, own2_f, own_mask_f = fft.rfft2(picture * mask), fft.rfft2(picture**2 * mask), fft.rfft2(mask)
-
-    def correlate(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-        return fft.irfft2(np.conj(a) * b, size)
-
-    overlap = np.maximum(correlate(own_mask_f, mask_f), 1e-6)
-    total = np.zeros(size)
-    for own, own2, other, other2 in zip(own_f, own2_f, target_f, target2_f, strict=True):
-        sum_own, sum_other = correlate(own, mask_f), correlate(own_mask_f, other)
-        cover = correlate(own, other) - sum_own * sum_other / overlap
-        var_own = np.maximum(correlate(own2, mask_f) - sum_own**2 / overlap, 1e-9)
-        var_other = np.maximum(correlate(own_mask_f, other2) - sum_other**2 / overlap, 1e-9)
-        total += cover / np.sqrt(var_own * var_other)
-    least = min(float(mask.sum()), float(mask_f[0, 0].real)) / 3
-    # A correlation over few pixels is high by chance: r times the square root of the overlap is what is rare.
-    return np.where(overlap > least, total / len(picture) * np.sqrt(overlap / overlap.max()), -1.0)
-
-
 def _best_of(
     pair: Pair, starts: Sequence[View], points: np.ndarray, settings: PlacementSettings
 ) -> tuple[View, float | None]:
-    """Return the start that explains the pattern best on coarse pictures, and its z over the best other place."""
-    fits = [refine_pattern(pair, s, settings=settings, levels=_coarse(pair.good.shape, settings)) for s in starts]
-    fits.sort(key=lambda f: -float(f.log_likelihood.sum()))
-    margin = None
-    for other in fits[1:]:
-        if distance_px(fits[0].view, other.view, points) > 0.1 * max(pair.good.shape):
-            z = vuong_z(fits[0].log_likelihood, other.log_likelihood)
-            margin = z if margin is None else min(margin, z)
+    """Return the start that explains the pattern best, and its z over the best other place.
+
+    Coarse pictures, of few blocks, cannot tell all places apart that finer ones can; these are asked where needed.
+    """
+    apart_px = 0.1 * max(pair.good.shape)
+    fits = _fitted(pair, starts, _coarse(pair.good.shape, settings), settings)
+    margin = _margin(fits, points, apart_px)
+    if margin is not None and margin < settings.vuong_z:
+        some = _apart_fits(fits, points, apart_px)[: settings.pattern_judged]
+        factor = max(1, round(max(pair.good.shape) / settings.judged_px))
+        fits = _fitted(pair, [f.view for f in some], [(factor, 0.5 * factor)], settings)
+        margin = _margin(fits, points, apart_px)
     return fits[0].view, margin
+
+
+def _fitted(
+    pair: Pair, starts: Sequence[View], levels: list[tuple[int, float]], settings: PlacementSettings
+) -> list[Fit]:
+    """Return the fits from some starts, the most likely first."""
+    fits = [refine_pattern(pair, s, settings=settings, levels=levels) for s in starts]
+    return sorted(fits, key=lambda f: -float(f.log_likelihood.sum()))
+
+
+def _apart_fits(fits: Sequence[Fit], points: np.ndarray, apart_px: float) -> list[Fit]:
+    """Return fits in their order without those that end where one before them does."""
+    kept: list[Fit] = []
+    for fit in fits:
+        if all(distance_px(fit.view, other.view, points) > apart_px for other in kept):
+            kept.append(fit)
+    return kept
+
+
+def _margin(fits: Sequence[Fit], points: np.ndarray, apart_px: float) -> float | None:
+    """Return the least z of the first fit over one that ends elsewhere, None without any."""
+    others = [f for f in fits[1:] if distance_px(fits[0].view, f.view, points) > apart_px]
+    return min((vuong_z(fits[0].log_likelihood, f.log_likelihood) for f in others), default=None)
 
 
 def _match_one(pair: Pair, own: Placement, own_view: View, base: View, settings: PlacementSettings) -> _Found:
@@ -278,6 +168,25 @@ def _judge(
     if gap > allowed:
         return matched, f"{name}: placed by its thermal pattern, not by its outline ({gap:.0f} px apart)"
     return matched, ""
+
+
+def _is_confirmed(
+    scene: Scene, board: Board, placed: Placement, view: View, how: tuple[str, PlacementSettings]
+) -> bool:
+    """Tell whether the layout of the board, fitted from where the pattern puts it, stays there.
+
+    Coarse pictures come first, so that the layout is free to leave.
+    """
+    side, settings = how
+    fit = refine(scene, board, view, side=side, points=None, settings=settings, levels=levels_for(scene.shape))
+    gap = distance_px(fit.view, view, board_points(board))
+    return gap <= settings.agree_sigmas * placed.error_px + settings.agree_px
+
+
+def _not_confirmed(good: Placement, name: str, board: Board) -> tuple[Placement, str]:
+    """Return a good placement that its own layout contradicts without trust, and the sentence for it."""
+    reason = f"{name}: its layout does not confirm the pattern; give marks for the corners at {corner_names(board)}"
+    return replace(good, trusted=False, reason=reason), reason
 
 
 def match_placements(
@@ -336,6 +245,9 @@ def match_placements(
         if faulty.is_tripod and motion.is_tripod and len(faulty_scene.channels) == 1:
             found = _doubted(found, settings.still_doubt)
         good, said = _judge(found, own, own_view, board, f"good {number}", settings)
+        by_pattern = good.trusted and not own.trusted
+        if by_pattern and not _is_confirmed(good_scene, board, good, found.fit.view, (side, settings)):
+            good, said = _not_confirmed(good, f"good {number}", board)
         matched.append(good)
         warnings += [said] if said else []
     placement, matched = _adjusted(placement, matched, good_placements, board, placement is not faulty_placement)
@@ -409,6 +321,8 @@ def _borrowed(
         return faulty_placement, ""
     error = float(np.hypot(found.error_px(board, settings), good_placements[best].error_px))
     placed = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin)
+    if not _is_confirmed(pair.good, board, placed, found.fit.view, how):
+        return faulty_placement, ""
     return placed, f"the faulty board was placed by its thermal pattern on good {best + 1}"
 
 

@@ -265,7 +265,39 @@ def find_candidates(scene: Scene, board: Board, *, side: str, settings: Placemen
     points, scene = board_points(board), softened(scene, settings.search_knee)
     factor = max(1, round(max(scene.shape) / settings.search_px))
     gap = 2.0 * factor
-    starts = _distinct(outline_starts(scene, board, side=side, settings=settings), points, gap, settings.search_starts)
+    starts = _distinct(
+        outline_starts(scene, board, side=side, settings=settings),
+        points,
+        gap,
+        settings.search_starts + settings.search_more,
+    )
+    first, more = starts[: settings.search_starts], starts[settings.search_starts :]
+    judged = _tried(scene, board, first, (), side=side, settings=settings)
+    has_layout = bool(board.parts_on(side) or board.holes)  # turns of a bare outline cannot be told apart anyway
+    if more and has_layout and not _is_settled(judged, settings):
+        judged = _tried(scene, board, more, judged, side=side, settings=settings)
+    return judged
+
+
+def _is_settled(found: list[Candidate], settings: PlacementSettings) -> bool:
+    """Tell whether the first of several candidates stands out."""
+    rivals = [c.fit.log_likelihood for c in found[1:]]
+    return bool(rivals) and min(vuong_z(found[0].fit.log_likelihood, r) for r in rivals) >= settings.vuong_z
+
+
+def _tried(
+    scene: Scene,
+    board: Board,
+    starts: Sequence[Start],
+    known: Sequence[Candidate],
+    *,
+    side: str,
+    settings: PlacementSettings,
+) -> list[Candidate]:
+    """Return the best of outline starts and of candidates already known, told apart, the most likely first."""
+    points = board_points(board)
+    factor = max(1, round(max(scene.shape) / settings.search_px))
+    gap = 2.0 * factor
     tiled = replace(settings, tile_px=settings.search_tile_px)
     small, measure = _at_size(scene, board, factor, side=side, settings=tiled)
     x0, y0, x1, y1 = board.box_mm
@@ -275,7 +307,8 @@ def find_candidates(scene: Scene, board: Board, *, side: str, settings: Placemen
     # Every start takes its first steps; only those that are then the better half go on.
     rough = _refine_all(measure, views, factor, small.shape, tiled, 2)
     rough = _keep_best(rough, points, gap / 4, max(settings.search_kept, len(rough) // 2))
-    found = _refine_all(measure, [c.view for c in rough], factor, small.shape, tiled, settings.search_rounds)
+    views = [c.view for c in (*known, *rough)]
+    found = _refine_all(measure, views, factor, small.shape, tiled, settings.search_rounds)
     found = [c for c in found if _seen_share(c.view, points, scene.shape) > settings.seen_share]
     found = _keep_best(found, points, gap, settings.search_kept)
     return _told_apart(scene, board, found, side=side, settings=settings)
@@ -299,7 +332,13 @@ def vuong_z(best: np.ndarray, rival: np.ndarray) -> float:
     -------
     float
         Mean difference over its standard error (Vuong, Econometrica 1989, for models that do not contain each
-        other); blocks are taken as independent.
+        other); blocks are taken as independent. The standard error of few blocks is itself uncertain: the ratio is
+        Student's and is returned as the normal value that is as rare (Wallace's approximation, 1959, from memory).
     """
     gap = (best - rival).ravel()
-    return float(gap.sum() / np.sqrt(gap.size * gap.var() + 1e-12))
+    if gap.size < 2:
+        return 0.0
+    ratio = float(gap.sum() / np.sqrt(gap.size * gap.var(ddof=1) + 1e-12))
+    free = gap.size - 1
+    size = (8 * free + 1) / (8 * free + 3) * np.sqrt(free * np.log1p(ratio**2 / free))
+    return float(np.copysign(size, ratio))

@@ -198,6 +198,7 @@ class TimingSettings:
     turn_steps: float = knob(3.0, (1.0, 20.0), "samples by which a known moment may lie beside a turn and explain it")
     fit_before_s: float = knob(2.0, (0.1, 60.0), "stretch before a moment that shows the trend")
     fit_after_s: float = knob(1.0, (0.1, 60.0), "stretch after a moment that shows the start of the answer")
+    fine_turns: int = knob(4, (1, 20), "times that a moment is looked for again where the best lies at the grid's end")
     fine_reach: int = knob(12, (2, 100), "samples to each side that the fine search covers")
     close_steps: float = knob(5.0, (0.0, 50.0), "samples within which a next moment is part of the same answer")
     grid_step: float = knob(0.2, (0.01, 1.0), "pitch of the fine search, samples")
@@ -324,6 +325,7 @@ class PlacementSettings:
     least_block_px: float = knob(
         4.0, (2.0, 64.0), "side of such a block at the least: a displacement must show in it, px"
     )
+    pattern_judged: int = knob(4, (2, 20), "places that are told apart on finer pictures where coarse ones do not")
     smallest_zoom: float = knob(0.6, (0.2, 0.95), "smallest scale of one picture against another that is searched")
     agree_sigmas: float = knob(3.0, (1.0, 20.0), "outline and pattern may differ by this many of their joint errors")
     agree_px: float = knob(
@@ -340,6 +342,7 @@ class PlacementSettings:
     turn_step_deg: float = knob(5.0, (1.0, 15.0), "step of the angle in the search, degrees")
     seen_share: float = knob(0.55, (0.2, 1.0), "share of the outline, and of the board, that must lie in the frame")
     search_starts: int = knob(10, (4, 500), "outline starts whose layout is tried")
+    search_more: int = knob(30, (0, 500), "further starts that are tried where no place stands out among those")
     search_kept: int = knob(6, (2, 100), "starts that are told apart on finer pictures")
     search_rounds: int = knob(4, (1, 20), "most steps of a start on each picture")
     search_tile_px: float = knob(
