@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from thermscan.explain.bare_fault import at_pads
 from thermscan.explain.bare_place import bare_places
 from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.reason import reasons_for
@@ -24,12 +25,32 @@ def case(made_case):
     return made_case(3, "short")
 
 
-def test_a_strong_difference_leaves_room_for_stray_paths_everywhere(case):
-    scene = set_scene(case.evidence, case.board, settings=SETTINGS)
-    plain = set_scene(case.evidence, case.board, settings=replace(SETTINGS, stray_share=0.0))
-    largest = np.abs(plain.excess_k[plain.is_seen, -1]).max()
+@pytest.mark.parametrize("blocks", [1, 1000])
+def test_a_strong_difference_leaves_room_for_stray_paths_no_more_than_bare_board_shows(case, blocks):
+    settings = replace(SETTINGS, stray_blocks=blocks)
+    scene = set_scene(case.evidence, case.board, settings=settings)
+    plain = set_scene(case.evidence, case.board, settings=replace(settings, stray_share=0.0))
+    size = np.abs(plain.excess_k[:, -1])
+    bare = np.array([r is None for r in plain.refs])
+    most = settings.stray_share * size[plain.is_seen].max()
     added = np.sqrt(scene.noise_k[:, -1] ** 2 - plain.noise_k[:, -1] ** 2)
-    assert np.allclose(added, SETTINGS.stray_share * largest)
+    assert np.allclose(added, min(most, np.median(size[bare])) if blocks == 1 else most)
+
+
+def test_no_joint_heats_beside_a_part_that_passes_no_direct_current(case):
+    cap = next(p for p in case.board.parts if p.kind == "capacitor")
+    lineup = lineup_of(case)
+    warm = replace(lineup.scene, own_k=np.full_like(lineup.scene.own_k, 5.0))
+    shares = at_pads(cap, replace(lineup, scene=warm))
+    assert shares["joint"] < 0.25 * shares["bridge"]
+    fuse = next(p for p in case.board.parts if p.kind == "fuse")
+    assert at_pads(fuse, lineup)["joint"] > at_pads(fuse, lineup)["bridge"]
+
+
+def lineup_of(case, board=None):
+    board = board or case.board
+    scene = set_scene(case.evidence, board, settings=SETTINGS)
+    return prepare(case.evidence, scene, board, grow_tree(board), priors=Priors(), settings=SETTINGS)[0]
 
 
 def source_at(x, y):

@@ -1,12 +1,14 @@
 """A part that feeds a net is not accused of its own overload before a meter has seen that net."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from thermscan.explain.likelihood import Beside
 from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.scene import set_scene
-from thermscan.explain.suspect import feeders_held_back, prepare
+from thermscan.explain.suspect import explain, feeders_held_back, prepare
 from thermscan.model.board import Board, Part, Rail
 from thermscan.model.evidence import Priors
 from thermscan.model.reading import Reading
@@ -74,10 +76,12 @@ def test_only_feeders_that_are_seen_to_be_warmer_may_warm_along(made_case, seed)
     part = case.board.part(case.ref)
     feeders = set().union(*(tree.path_to(n) for n in tree.supplies_of(part))) - {part.ref}
     look = next(look for key, look in lineup.looks.items() if key[:3] == ("hot", part.ref, "plain"))
-    wanted = [b for ref in sorted(feeders) if warm[ref] for b in lineup.feeders["feeder", ref, SETTINGS.most_decoy]]
+    makers = {s.maker for s in tree.supplies.values()}
+    most = {ref: SETTINGS.most_maker if ref in makers else SETTINGS.most_decoy for ref in feeders}
+    wanted = [b for ref in sorted(feeders) if warm[ref] for b in lineup.feeders["feeder", ref, most[ref]]]
     assert feeders
     assert [id(b) for b in look.besides] == [id(b) for b in wanted]
-    assert all(b.most_of_fault == SETTINGS.most_decoy for b in look.besides)
+    assert {b.most_of_fault for b in look.besides} <= set(most.values())
 
 
 def test_what_warms_along_is_bounded_by_the_fault_that_brings_it():
@@ -85,3 +89,62 @@ def test_what_warms_along_is_bounded_by_the_fault_that_brings_it():
     beside = Beside(column, -0.1, 5.0, may_be_absent=True, most_of_fault=4.0)
     assert beside.most(np.array([0.15, 1.5, 100.0])) == pytest.approx([0.04, 0.4, 5.0])
     assert np.all(Beside(column, -0.1, 5.0).most(np.array([0.15, 100.0])) == 5.0)
+
+
+def hot_maker(made_case, seed, kelvin):
+    """Return a case whose +3V3 regulator is hotter by some kelvin while all that it feeds is cold, and where."""
+    case = made_case(seed, "none")
+    tree = grow_tree(case.board)
+    dark = tree.fed_by("+3V3") - {"U2"}
+
+    def changed(part):
+        own = part.rise_course_k - part.excess_course_k
+        if part.ref == "U2":
+            more = kelvin * np.linspace(0.3, 1.0, len(own))
+            return replace(part, excess_course_k=more, rise_course_k=own + more)
+        return replace(part, excess_course_k=-own, rise_course_k=0 * own) if part.ref in dark else part
+
+    parts = tuple(changed(p) for p in case.evidence.parts)
+    return replace(case.evidence, excess=None, parts=parts), case.board, tree
+
+
+def test_a_supply_that_runs_hot_while_its_net_is_dead_is_not_simply_dead(made_case):
+    evidence, board, tree = hot_maker(made_case, 30, 25.0)
+    ranking = explain(evidence, board)
+    shorts = sum(s.probability for s in ranking.suspects if s.ref in tree.fed_by("+3V3"))
+    dead = sum(s.probability for s in ranking.suspects if s.ref == "U2" and s.fault == "dead_supply")
+    assert shorts > dead
+    cold, _, _ = hot_maker(made_case, 30, 0.0)
+    assert explain(cold, board).suspects[0].fault == "dead_supply"
+
+
+def test_without_nets_a_cold_feeder_may_be_the_load_that_is_gone(made_case):
+    case = made_case(12, "open_or_missing")
+    bare = tuple(replace(p, nets=()) for p in case.board.parts)
+    board = replace(case.board, parts=bare, rails=())
+    scene = set_scene(case.evidence, board, settings=SETTINGS)
+    lineup, _ = prepare(case.evidence, scene, board, grow_tree(board), priors=Priors(), settings=SETTINGS)
+    look = lineup.looks["open_or_missing", case.ref, "with"]
+    relieved = {key[1] for key in lineup.feeders if key[0] == "relieved"}
+    assert look.besides
+    assert {board.part(r).kind for r in relieved} <= {"regulator", "inductor"}
+
+
+def test_an_overload_warms_the_board_as_the_part_does_on_good_boards(made_case):
+    case = made_case(4, "overload")
+    scene = set_scene(case.evidence, case.board, settings=SETTINGS)
+    lineup, _ = prepare(case.evidence, scene, case.board, grow_tree(case.board), priors=Priors(), settings=SETTINGS)
+    row = scene.refs.index(case.ref)
+    pattern = lineup.looks["own", case.ref].pattern
+    assert pattern[row, -1] == pytest.approx(1.0)
+    wanted = lineup.shares[:, row, None] * scene.own_k
+    assert np.allclose(pattern * wanted[row, -1], wanted)
+
+
+def test_a_part_all_of_whose_nets_are_ground_is_never_shorted_to_ground(made_case):
+    case = made_case(30, "none")
+    cover = Part("SH1", "shield", 35, 25, 8, 8, nets=("GND",))
+    board = replace(case.board, parts=(*case.board.parts, cover))
+    scene = set_scene(case.evidence, board, settings=SETTINGS)
+    lineup, _ = prepare(case.evidence, scene, board, grow_tree(board), priors=Priors(), settings=SETTINGS)
+    assert not any(h.where == "SH1" and h.fault in ("short", "leak") for h in lineup.hypotheses)

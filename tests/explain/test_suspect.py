@@ -155,6 +155,53 @@ def test_suspects_are_held_back_where_heat_alone_is_thin(made_case, bare_evidenc
     assert held.next_steps
 
 
+@pytest.mark.parametrize("seed", [23, 24, 25])
+def test_a_slope_of_drift_across_the_picture_is_no_fault(made_case, seed):
+    case = made_case(seed, "none")
+    excess = case.evidence.excess
+    x = excess.film.grid.points_mm()[..., 0]
+    share = case.evidence.times_s / case.evidence.times_s[-1]
+
+    def shaded(x_mm):
+        return 0.25 * (np.asarray(x_mm) - 35.0) / 35.0
+
+    parts = tuple(
+        replace(
+            p,
+            excess_course_k=p.excess_course_k + shaded(case.board.part(p.ref).x) * share,
+            rise_course_k=p.rise_course_k + shaded(case.board.part(p.ref).x) * share,
+        )
+        for p in case.evidence.parts
+    )
+    drifted = replace(excess, excess=excess.excess + shaded(x) * share[:, None, None])
+    before = explain(case.evidence, case.board)
+    after = explain(replace(case.evidence, excess=drifted, parts=parts), case.board)
+    assert after.verdict != "suspect"
+    assert after.no_fault_probability > 0.6 * before.no_fault_probability
+
+
+@pytest.mark.parametrize(("kelvin", "is_trusted", "verdict"), [(30.0, True, "suspect"), (30.0, False, "cannot_tell")])
+def test_a_hot_capacitor_needs_no_good_board_but_a_placing(made_case, bare_evidence, kelvin, is_trusted, verdict):
+    case = made_case(30, "none")
+    evidence = bare_evidence(case.evidence)
+    cap = min((p for p in evidence.parts if p.kind == "capacitor"), key=lambda p: p.rise_course_k[-1])
+    heat = kelvin * np.linspace(0.4, 1.0, len(cap.rise_course_k))
+    parts = tuple(
+        replace(
+            p,
+            rise_course_k=p.rise_course_k + (heat if p is cap else 0.0),
+            excess_course_k=p.rise_course_k + (heat if p is cap else 0.0),
+            spread_course_k=0 * heat,
+        )
+        for p in evidence.parts
+    )
+    flags = frozenset() if is_trusted else frozenset({"placement_untrusted"})
+    alone = replace(evidence, parts=parts, basis="itself_only", good_boards=0, flags=flags)
+    ranking = explain(alone, case.board)
+    assert ranking.suspects[0].ref == cap.ref
+    assert ranking.verdict == verdict
+
+
 def test_restarts_move_away_from_no_fault(made_case, bare_evidence):
     case = made_case(8, "none", goods=1)
     evidence = bare_evidence(case.evidence)

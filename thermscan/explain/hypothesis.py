@@ -11,7 +11,7 @@ from thermscan.explain.bare_place import bare_places
 from thermscan.explain.likelihood import Beside, Body, Look
 from thermscan.explain.lineup import HEAT_FAULTS, TOP_K, Hypothesis, Lineup, View, add, lowest, net_of, range_weights
 from thermscan.explain.pattern import OwnHeat, lag, loss_pattern, source_patterns
-from thermscan.explain.power_tree import PowerTree
+from thermscan.explain.power_tree import MAKER_KINDS, PowerTree, is_ground
 from thermscan.explain.scene import Scene
 from thermscan.model.board import Board, Part
 from thermscan.model.evidence import FAR_SIDE, Evidence, Priors
@@ -25,6 +25,7 @@ LIMITED = 0.8  # the same where the supply has given up for the whole board, giv
 # mostly inside a part; judgement.
 BARE_FACTOR = {"short": 0.4, "bridge": 3.0, "joint": 2.0, "hidden_source": 2.0}
 MOST_BARE = 0.9
+FEEDER_KINDS = (*MAKER_KINDS, "inductor")
 
 
 def line_up(
@@ -117,8 +118,11 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
     feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - {part.ref}
     # only the heat of a fault that is seen tells how much may warm along with it
     is_seen = not kind.startswith("hidden") and bool(scene.is_seen[scene.refs.index(part.ref)])
-    most = lineup.settings.most_decoy if is_seen else np.inf
-    besides = [b for ref in sorted(feeders) if _may_warm(lineup, ref) for b in _feeder(lineup, ref, most)]
+    makers = {s.maker for s in lineup.tree.supplies.values()}
+    besides = []
+    for ref in sorted(feeders):
+        most = lineup.settings.most_maker if ref in makers else lineup.settings.most_decoy
+        besides += _feeder(lineup, ref, most if is_seen else np.inf) if _may_warm(lineup, ref) else ()
     fixed = None
     if kind.endswith("collapse"):
         low = lowest(lineup.tree, nets)
@@ -153,7 +157,8 @@ def _feeder(lineup: Lineup, ref: str, most: float = np.inf) -> tuple[Beside, ...
         row = scene.refs.index(ref)
         middle = (lineup.own.diffusivity,)
         plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row], diffusivities=middle)[0]
-        size = settings.decoy_k * scene.floor_scale
+        # a regulator at its limit may warm by any amount: what it shows says how wide the freedom must be
+        size = max(settings.decoy_k * scene.floor_scale, settings.decoy_of_seen * float(scene.excess_k[row, -1]))
         body = np.zeros_like(plate)
         body[row] = size * lag(scene.times_s, settings.body_slow_s)
         lineup.feeders[key] = tuple(
@@ -183,6 +188,8 @@ def rows_of(scene: Scene, refs: frozenset[str]) -> np.ndarray:
 
 def _add_part(lineup: Lineup, part: Part, *, is_far: bool) -> None:
     weights = {f: row.get(part.kind, 0.0) for f, row in lineup.priors.fault_weights.items()}
+    if part.nets and all(is_ground(n) for n in part.nets):
+        weights |= {"short": 0.0, "leak": 0.0}  # a shield: all of it is ground already
     row = lineup.scene.refs.index(part.ref)
     own = float(max(lineup.scene.own_k[row, -1], lineup.brings_k[row]))
     net = net_of(lineup.tree, part)
@@ -216,8 +223,14 @@ def _short(
         share, blackout = lineup.settings.collapse_share, lineup.settings.blackout_share
         views = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
         for kind, part_of in (("collapse", 1 - blackout), ("blackout", blackout)):
-            dark = _hot_views(lineup, part, stem + kind, low=lineup.settings.least_change_k, high=TOP_K["short"])
-            views += [View(v.look, v.share * share * part_of, v.strengths) for v in dark]
+            low = lineup.settings.least_change_k
+            dark = _hot_views(lineup, part, stem + kind, low=low, high=TOP_K["short"])
+            quiet = 0.0
+            if kind == "collapse" and not stem:  # a few milliohms at a supply's limit make no heat to speak of
+                quiet = lineup.settings.quiet_share
+                still = _hot_views(lineup, part, "hidden collapse", low=low, high=low)
+                views += [View(v.look, v.share * share * part_of * quiet, v.strengths) for v in still]
+            views += [View(v.look, v.share * share * part_of * (1 - quiet), v.strengths) for v in dark]
     return Hypothesis(part.ref, "short", net, weight, tuple(views), collapse_share=share)
 
 
@@ -230,10 +243,28 @@ def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: 
         # a bad joint is resistance on the way: it draws no more, so that nothing that feeds it warms
         kind = "alone" if fault == "joint" else "plain"
         views = _hot_views(lineup, part, kind, low=least, high=TOP_K[fault])
+        if fault == "overload":
+            views = _with_own_pattern(lineup, part, views, low=least, high=TOP_K[fault])
         if fault == "short":
             add(lineup, _short(lineup, part, net, weight, views))
         else:
             add(lineup, Hypothesis(part.ref, fault, net, weight, tuple(views)))
+
+
+def _with_own_pattern(lineup: Lineup, part: Part, views: list[View], *, low: float, high: float) -> list[View]:
+    """Add the look of a part that makes more of its own heat: warmer everywhere in proportion to the good boards."""
+    scene = lineup.scene
+    row = scene.refs.index(part.ref)
+    pattern = lineup.shares[:, row, None] * scene.own_k
+    is_known = scene.is_seen[row] and pattern[row, -1] > lineup.settings.warm_own_k * scene.floor_scale
+    if not is_known:
+        return views
+    key = ("own", part.ref)
+    besides = _side_effects(lineup, part, "plain")[1]
+    lineup.looks[key] = Look(pattern / pattern[row, -1], lineup.strengths_k, None, besides)
+    own = lineup.settings.own_pattern_share
+    plain = [View(v.look, (1.0 - own) * v.share, v.strengths) for v in views]
+    return [*plain, View(key, own, range_weights(lineup.strengths_k, low, high))]
 
 
 def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesis:
@@ -272,8 +303,8 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
         if lost:
             still = _dark_views(lineup, (fault, part.ref, "users"), lost - {part.ref}, nets, relief, warm=part.ref)
             share = lineup.settings.idle_share if fault == "dead_supply" else 0.5
-            views = [View(v.look, (1 - share), v.strengths) for v in views]
-            views += [View(v.look, share, v.strengths) for v in still]
+            views = [View(v.look, (1 - share) * v.share, v.strengths) for v in views]
+            views += [View(v.look, share * v.share, v.strengths) for v in still]
         elif own < 2 * lineup.settings.floor_k:
             continue
         views += all_gone
@@ -296,9 +327,11 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
 def _relieved(lineup: Lineup, part: Part, gone: frozenset[str]) -> tuple[Beside, ...]:
     """Return what the parts that feed this one may lose when it draws nothing: up to all of their own heat."""
     nets = lineup.tree.supplies_of(part)
-    feeders = frozenset().union(*(lineup.tree.path_to(n) for n in nets)) - gone if nets else frozenset()
+    feeders: frozenset[str] = frozenset().union(*(lineup.tree.path_to(n) for n in nets))
+    if not lineup.tree.supplies and lineup.board is not None:  # nobody knows what feeds what: any of them may feed it
+        feeders = frozenset(p.ref for p in lineup.board.parts_on(part.side) if p.kind in FEEDER_KINDS)
     out = []
-    for ref in sorted(feeders):
+    for ref in sorted(feeders - gone):
         key = ("relieved", ref, np.inf)
         if key not in lineup.feeders:
             lost = loss_pattern(lineup.scene, lineup.shares, rows_of(lineup.scene, frozenset({ref})))
@@ -319,7 +352,8 @@ def _dark_views(
 ) -> list[View]:
     """List looks of parts that make no heat.
 
-    The part ``warm`` that should feed them may be warmer or colder; the feeders ``idle`` have nothing left to feed.
+    The part ``warm`` that should feed them makes heat as usual; one that does not start seldom makes more. The feeders
+    ``idle`` have nothing left to feed.
     """
     pattern, besides = dark_pattern(lineup, gone, nets)
     if not pattern.any() or (idle is not None and not idle):
@@ -328,10 +362,13 @@ def _dark_views(
         more = loss_pattern(lineup.scene, lineup.shares, rows_of(lineup.scene, idle))
         pattern = np.maximum(pattern + more, -lineup.scene.own_k)
     besides = (*besides, *relief)
-    if warm and lineup.scene.index(warm) is not None:
-        besides = (*besides, *_feeder(lineup, warm))
-    lineup.looks[key] = Look(pattern, GONE, None, besides, error=lineup.settings.dark_error)
-    return [View(key, 1.0, np.full(len(GONE), 1 / len(GONE)))]
+    ways = {key: (1.0, besides)}
+    if warm and lineup.scene.index(warm) is not None and key[0] == "dead_supply":
+        more = lineup.settings.warmer_share
+        ways = {key: (1.0 - more, besides), (*key, "warmer"): (more, (*besides, *_feeder(lineup, warm)))}
+    for name, (_, along) in ways.items():
+        lineup.looks[name] = Look(pattern, GONE, None, along, error=lineup.settings.dark_error)
+    return [View(name, share, np.full(len(GONE), 1 / len(GONE))) for name, (share, _) in ways.items()]
 
 
 def _add_limit(lineup: Lineup) -> None:

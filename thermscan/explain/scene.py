@@ -247,8 +247,7 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
     floor *= scale
     spread = left_out_widening(evidence, settings) * np.sqrt(spread**2 + floor**2 + (share * own) ** 2)
     excess = np.where(seen[:, None], np.stack([np.nan_to_num(r.excess_k) for r in rows]), 0.0)
-    largest = np.abs(excess[seen]).max(axis=0) if seen.any() else 0.0
-    noise = np.hypot(noise, settings.stray_share * largest)
+    noise = np.hypot(noise, _stray(np.abs(excess[seen]), np.array([r.ref is None for r in rows])[seen], settings))
     return Scene(
         tuple(r.ref for r in rows),
         tuple(r.kind for r in rows),
@@ -263,6 +262,20 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
         seen,
         scale,
     )
+
+
+def _stray(size: np.ndarray, is_bare: np.ndarray, settings: ExplainSettings) -> np.ndarray | float:
+    """Return what the largest difference may do anywhere by paths not modelled, K, ndarray (stages,).
+
+    ``size`` is ndarray (places, stages), K. What reaches everywhere, stray light in the lens say, shows on bare board
+    too: it is no more than most of that shows, where enough of it is seen.
+    """
+    if not len(size):
+        return 0.0
+    stray = settings.stray_share * size.max(axis=0)
+    if is_bare.sum() < settings.stray_blocks:
+        return stray
+    return np.minimum(stray, np.median(size[is_bare], axis=0))
 
 
 def _sure_share(own: np.ndarray, noise: np.ndarray, settings: ExplainSettings) -> np.ndarray:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from thermscan.explain.bare_fault import BLOCKERS
 from thermscan.explain.bare_place import Bare
 from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, refuse_scale
 from thermscan.explain.detection import seen_sentences
@@ -126,7 +127,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.compared)
     for is_doubtful in (is_thin, conditions.is_refused):
         if is_doubtful:
-            suspects, none, other = _held_back(suspects, none, other, settings.alone_share)
+            suspects, none, other = _held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:
         suspects, other = feeders_held_back(suspects, other, looked.lineup.tree, evidence.readings, settings)
     odd = odd_good_boards(evidence, settings)
@@ -167,15 +168,31 @@ def prepare(
 
 
 def _held_back(
-    suspects: tuple[Suspect, ...], none: float, other: float, share: float
+    suspects: tuple[Suspect, ...], none: float, other: float, lineup: Lineup, evidence: Evidence
 ) -> tuple[tuple[Suspect, ...], float, float]:
     """Leave suspects only a share of their probability, the rest going to no fault and other alike.
 
     Without a good board and without a reading a warm place is as often healthy.
     """
-    freed = (1.0 - share) * sum(s.probability for s in suspects)
-    held = tuple(replace(s, probability=share * s.probability) for s in suspects)
+    shares = [_share_alone(s, lineup, evidence) for s in suspects]
+    held = tuple(replace(s, probability=share * s.probability) for s, share in zip(suspects, shares, strict=True))
+    freed = sum(s.probability for s in suspects) - sum(s.probability for s in held)
     return held, none + freed / 2, other + freed / 2
+
+
+def _share_alone(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> float:
+    """Return the share of its probability that thin evidence leaves a suspect.
+
+    A hot part of a kind through which no direct current passes needs no good board to compare with: no healthy one
+    makes heat. It does need a clock and a placing that holds.
+    """
+    settings, row = lineup.settings, lineup.scene.index(suspect.ref) if suspect.ref else None
+    is_only_alone = evidence.basis == "itself_only" and "placement_untrusted" not in evidence.flags
+    if row is None or not is_only_alone or not evidence.clock_is_power_on or suspect.fault not in ("short", "leak"):
+        return settings.alone_share
+    is_idle = lineup.scene.kinds[row] in BLOCKERS and bool(lineup.scene.is_seen[row])
+    is_hot = lineup.scene.excess_k[row, -1] > settings.alone_from_k * lineup.scene.floor_scale
+    return settings.idle_alone_share if is_idle and is_hot else settings.alone_share
 
 
 def feeders_held_back(

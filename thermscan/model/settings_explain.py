@@ -25,7 +25,9 @@ class ExplainSettings:
     stray_share: float = knob(
         0.03, (0.0, 0.5), "of the largest difference: what it may do anywhere by paths not modelled; judgement"
     )
+    stray_blocks: int = knob(8, (1, 1000), "blocks of bare board from which what reaches everywhere is bounded by them")
     idle_share: float = knob(0.2, (0.0, 1.0), "how often a supply that does not come up still makes heat; judgement")
+    warmer_share: float = knob(0.05, (0.0, 1.0), "of those, how often it makes more heat than a healthy one; judgement")
     noise_kept: float = knob(0.4, (0.0, 1.0), "share of the noise that averaging cannot remove: placing, cold frames")
     block_mm: float = knob(
         4.0, (0.5, 50.0), "edge of the blocks of bare board, mm; about the spread of heat in seconds"
@@ -61,11 +63,27 @@ class ExplainSettings:
     part_power: float = knob(0.9, (0.05, 1.0), "exponent of the likelihood of a part: what is not modelled is shared")
     board_power: float = knob(0.3, (0.05, 1.0), "the same for a block of bare board: neighbours share heat and errors")
     decoy_k: float = knob(15.0, (0.0, 100.0), "what a part that feeds a fault may warm besides, K; judgement")
+    decoy_of_seen: float = knob(
+        0.5, (0.0, 2.0), "or this share of what a feeder is warmer by, where that is more; judgement"
+    )
     most_decoy: float = knob(
-        4.0, (0.1, 1000.0), "largest rise of what feeds a fault that is seen, over the board's at it; judgement"
+        4.0,
+        (0.1, 1000.0),
+        "largest rise of what carries current to a seen fault, over the board's at it; judgement",
+    )
+    most_maker: float = knob(
+        60.0,
+        (0.1, 1000.0),
+        "the same of what makes the supply: at its limit a linear one takes most of the heat",
     )
     feeder_sigma: float = knob(1.5, (0.0, 10.0), "excess over noise and spread from which a feeder may have warmed")
     collapse_share: float = knob(0.8, (0.0, 1.0), "how often a short takes its net down: what does not is a leak")
+    own_pattern_share: float = knob(
+        0.5, (0.0, 1.0), "how often an overloaded part warms the board in proportion to its healthy heat; judgement"
+    )
+    quiet_share: float = knob(
+        0.25, (0.0, 1.0), "of shorts that take their net down, how often they make no heat to see: milliohms; judgement"
+    )
     blackout_share: float = knob(0.35, (0.0, 1.0), "of those, how often the supply gives up for the whole board")
     feeder_share: float = knob(0.6, (0.0, 1.0), "how often the part that feeds a short warms; judgement")
     retry_duty: float = knob(0.2, (0.01, 1.0), "share of the seconds on of a supply that keeps retrying; judgement")
@@ -76,6 +94,12 @@ class ExplainSettings:
         (0.05, 1.0),
         "share that a part feeding a net keeps of faults that heat it until a meter has seen that net; judgement",
     )
+    idle_alone_share: float = knob(
+        0.85,
+        (0.0, 1.0),
+        "that of a hot part of a kind that is cold when healthy, without a good board; judgement",
+    )
+    alone_from_k: float = knob(5.0, (0.0, 100.0), "excess from which such a part is hot, K; judgement")
     alone_share: float = knob(
         0.5,
         (0.05, 1.0),
