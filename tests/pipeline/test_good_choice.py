@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from thermscan.pipeline.compare import _clock_words
 from thermscan.pipeline.good_choice import choose_goods
 
 
@@ -59,3 +60,10 @@ def test_all_are_kept_where_no_placing_tells_them_apart(trusted):
     used, said = chosen(trusted=trusted)
     assert len(used) == len(trusted)
     assert said == ()
+
+
+@pytest.mark.parametrize(("share", "goods", "count"), [(True, 2, 0), (False, 2, 1), (False, 0, 0)])
+def test_boards_that_share_no_clock_are_said_to_be_compared_without_one(share, goods, count):
+    said = _clock_words(SimpleNamespace(share_clock=share, goods=("good",) * goods))
+    assert len(said) == count
+    assert all("power-on is not seen in every recording" in text for text in said)

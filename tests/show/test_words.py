@@ -30,6 +30,8 @@ def test_a_probability_is_never_said_as_certainty(share, words):
 def test_answers(result, bare):
     assert answer(result) == "Most likely C14 on +3V3: short (83 %)."
     assert answer(bare) == "This recording cannot tell. The nearest suspect is C14 with 30 %."
+    misplaced = dataclasses.replace(bare, flags=(*bare.flags, "placement_untrusted"))
+    assert "look which body really is warm" in answer(misplaced)
     good = dataclasses.replace(result, verdict="like_good", no_fault_probability=0.93)
     assert answer(good) == (
         "No fault found: this board behaves like 2 good boards within the detection limit of 0.012 W (93 %)."

@@ -123,7 +123,7 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     films = make_films(placed[0], placed[1:], board=board, settings=settings)
     baseline = _baseline(job, films, board, settings=settings)
     excess = _excess(job, films, baseline, restarts=films.timing.restarts, settings=settings)
-    excess = replace(excess, warnings=(*excess.warnings, *said, *films.said))
+    excess = replace(excess, warnings=(*excess.warnings, *said, *_clock_words(films), *films.said))
     tell("finding places and parts", 0.8)
     found = replace(_find(job, films, excess, placed, board, settings=settings), used=used)
     tell("finding where the heat is made", 0.85)
@@ -140,6 +140,16 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
         tuple(p.track for p in everyone),
         excess,
         fit,
+    )
+
+
+def _clock_words(films: FilmSet) -> tuple[str, ...]:
+    """Say where boards are compared although they share no clock."""
+    if films.share_clock or not films.goods:
+        return ()
+    return (
+        "power-on is not seen in every recording: the ends of the runs are compared as if they were one state, which"
+        " says far less, and no watts can be told; film each board from two seconds before power-on",
     )
 
 

@@ -224,4 +224,6 @@ def answer(result: Result) -> str:
     if result.suspects and result.suspects[0].probability >= WORTH_NAMING:
         first = result.suspects[0]
         best = f" The nearest suspect is {called(first, result)} with {say_share(first.probability)}."
+        if "placement_untrusted" in result.flags:
+            best += " The board's place in a picture is not sure: look which body really is warm before naming a part."
     return f"This recording cannot tell.{best}"
