@@ -315,7 +315,7 @@ def _foot(figure: Figure, scene: _Scene, scale: Scale, hatched: bool, unit: str)
     _colour_bar(figure, (total - 5.6, 0.52, 5.1, 0.16), scale, scene)
     words = f"excess, {unit}: {colour_words(scene.result)}; the scale tightens outwards"
     write_text(figure, (total - 3.05, 0.1), words, size=8, align="center", vertical="bottom")
-    notes = ["hatched: cannot be read"] if hatched else []
+    notes = ["hatched: cannot be read, or hidden behind a tall part"] if hatched else []
     notes += ["places are fractions of this picture"] if scene.view.unit == "px" else []
     write_text(figure, (0.55, 0.32), "; ".join(notes), size=8, colour=LINE)
 
