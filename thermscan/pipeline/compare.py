@@ -118,8 +118,10 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     placed, board = place_all(prepared, job.board, side=job.side, settings=settings)
     tell("taking the difference", 0.7)
     everyone, whole = placed, job
-    used, said = choose_goods(placed) if job.before is None else ((True, True), ())
-    placed, job = tuple(compress(placed, used)), replace(job, goods=tuple(compress(job.goods, used[1:])))
+    used, said = choose_goods(placed) if job.before is None else ((True,) * len(placed), ())
+    placed = tuple(compress(placed, used))
+    if not all(used):
+        job = replace(job, goods=tuple(compress(job.goods, used[1:])))
     films = make_films(placed[0], placed[1:], board=board, settings=settings)
     baseline = _baseline(job, films, board, settings=settings)
     excess = _excess(job, films, baseline, restarts=films.timing.restarts, settings=settings)
