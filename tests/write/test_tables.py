@@ -5,7 +5,7 @@ import io
 import pytest
 
 from thermscan.write.result_file import result_document
-from thermscan.write.tables import tables, write_tables
+from thermscan.write.tables import _cell, tables, write_tables
 
 
 def _rows(text):
@@ -75,3 +75,11 @@ def test_the_detection_limit_of_a_part_stands_in_its_row_or_the_reason_for_none(
     assert float(rows["C14"]["detection_limit_w"]) == 0.02
     assert rows["L2"]["detection_limit_w"] == ""
     assert "detection_limit_w: bare metal cannot be read" in rows["L2"]["why"]
+
+
+def test_an_uncertainty_budget_is_what_each_cause_adds():
+    budget = [
+        {"name": "camera offset", "value": 0.0, "contribution_k": -1.2555656, "why": {}},
+        {"name": "emissivity", "value": 0.92, "contribution_k": 0.0137985016, "why": {}},
+    ]
+    assert _cell(budget) == "camera offset 1.3 K; emissivity 0.014 K"
