@@ -51,7 +51,7 @@ def _cell(value: object) -> str:
 
 
 def _inner(value: object) -> str:
-    """Return one entry of a list or an object; of a line of an uncertainty budget what it adds, the rest in the JSON."""
+    """Return one entry of a list or an object; of an uncertainty budget what each cause adds."""
     if isinstance(value, Mapping) and {"name", "contribution_k"} <= value.keys():
         return f"{value['name']} {abs(value['contribution_k']):.2g} K"
     return repr(value) if isinstance(value, int | float) else str(value)
