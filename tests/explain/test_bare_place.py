@@ -26,15 +26,20 @@ def case(made_case):
 
 
 @pytest.mark.parametrize("blocks", [1, 1000])
-def test_a_strong_difference_leaves_room_for_stray_paths_no_more_than_bare_board_shows(case, blocks):
-    settings = replace(SETTINGS, stray_blocks=blocks)
+def test_a_strong_difference_leaves_room_near_it_and_far_off_no_more_than_bare_board_shows(case, blocks):
+    settings = replace(SETTINGS, stray_blocks=blocks, stray_mm=8.0)
     scene = set_scene(case.evidence, case.board, settings=settings)
     plain = set_scene(case.evidence, case.board, settings=replace(settings, stray_share=0.0))
     size = np.abs(plain.excess_k[:, -1])
     bare = np.array([r is None for r in plain.refs])
     most = settings.stray_share * size[plain.is_seen].max()
     added = np.sqrt(scene.noise_k[:, -1] ** 2 - plain.noise_k[:, -1] ** 2)
-    assert np.allclose(added, min(most, np.median(size[bare])) if blocks == 1 else most)
+    hottest = int(np.argmax(np.where(plain.is_seen, size, 0.0)))
+    away = np.hypot(plain.x_mm - plain.x_mm[hottest], plain.y_mm - plain.y_mm[hottest])
+    far = away > 2.5 * settings.stray_mm
+    assert far.any()
+    assert np.allclose(added[far], most if blocks == 1000 else min(most, np.median(size[bare])), rtol=1e-6)
+    assert added[hottest] == pytest.approx(most)
 
 
 def test_no_joint_heats_beside_a_part_that_passes_no_direct_current(case):

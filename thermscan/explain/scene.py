@@ -247,7 +247,7 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
     floor *= scale
     spread = left_out_widening(evidence, settings) * np.sqrt(spread**2 + floor**2 + (share * own) ** 2)
     excess = np.where(seen[:, None], np.stack([np.nan_to_num(r.excess_k) for r in rows]), 0.0)
-    noise = np.hypot(noise, _stray(np.abs(excess[seen]), np.array([r.ref is None for r in rows])[seen], settings))
+    noise = np.hypot(noise, _stray(rows, np.where(seen[:, None], np.abs(excess), 0.0), settings))
     return Scene(
         tuple(r.ref for r in rows),
         tuple(r.kind for r in rows),
@@ -264,18 +264,21 @@ def _gather(rows: list[_Row], evidence: Evidence, stages: list[np.ndarray], sett
     )
 
 
-def _stray(size: np.ndarray, is_bare: np.ndarray, settings: ExplainSettings) -> np.ndarray | float:
-    """Return what the largest difference may do anywhere by paths not modelled, K, ndarray (stages,).
+def _stray(rows: list[_Row], size: np.ndarray, settings: ExplainSettings) -> np.ndarray:
+    """Return what the largest difference may do at each place by paths not modelled, K, ndarray (places, stages).
 
-    ``size`` is ndarray (places, stages), K. What reaches everywhere, stray light in the lens say, shows on bare board
-    too: it is no more than most of that shows, where enough of it is seen.
+    ``size`` is ndarray (places, stages), K, 0 where nothing is seen. Near the largest difference a share of it: that is
+    how wrong the pattern of its heat is. Far from it, what reaches everywhere, stray light in the lens say, shows on
+    bare board too and is no more than most of that shows, where enough of it is seen.
     """
-    if not len(size):
-        return 0.0
-    stray = settings.stray_share * size.max(axis=0)
-    if is_bare.sum() < settings.stray_blocks:
+    stray = np.broadcast_to(settings.stray_share * size.max(axis=0), size.shape)
+    bare = np.array([r.is_seen and r.ref is None for r in rows])
+    if bare.sum() < settings.stray_blocks:
         return stray
-    return np.minimum(stray, np.median(size[is_bare], axis=0))
+    hottest = rows[int(np.argmax(size[:, -1]))]
+    away = np.array([np.hypot(r.x_mm - hottest.x_mm, r.y_mm - hottest.y_mm) for r in rows])
+    near = np.exp(-((away / settings.stray_mm) ** 2))[:, None]
+    return np.minimum(stray, np.maximum(np.median(size[bare], axis=0), near * stray))
 
 
 def _sure_share(own: np.ndarray, noise: np.ndarray, settings: ExplainSettings) -> np.ndarray:

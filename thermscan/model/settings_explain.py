@@ -26,8 +26,11 @@ class ExplainSettings:
         0.03, (0.0, 0.5), "of the largest difference: what it may do anywhere by paths not modelled; judgement"
     )
     stray_blocks: int = knob(8, (1, 1000), "blocks of bare board from which what reaches everywhere is bounded by them")
+    stray_mm: float = knob(
+        20.0, (1.0, 1000.0), "distance from it beyond which the pattern of its heat hardly counts, mm; judgement"
+    )
     idle_share: float = knob(0.2, (0.0, 1.0), "how often a supply that does not come up still makes heat; judgement")
-    warmer_share: float = knob(0.05, (0.0, 1.0), "of those, how often it makes more heat than a healthy one; judgement")
+    warmer_share: float = knob(0.02, (0.0, 1.0), "of those, how often it makes more heat than a healthy one; judgement")
     noise_kept: float = knob(0.4, (0.0, 1.0), "share of the noise that averaging cannot remove: placing, cold frames")
     block_mm: float = knob(
         4.0, (0.5, 50.0), "edge of the blocks of bare board, mm; about the spread of heat in seconds"
