@@ -222,7 +222,7 @@ class SourceSettings:
     )
     rival_reach_mm: float = knob(6.0, (0.0, 100.0), "distance within which parts are compared as the place of a source")
     power_model_error: float = knob(
-        0.2,
+        0.28,
         (0.0, 2.0),
         "standard error of log power that all hypotheses share: copper that differs from place to place; judgement",
     )
