@@ -27,7 +27,7 @@ import numpy as np
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
 from thermscan.measure.power_cells import sample_cells, step_moments
-from thermscan.measure.power_log import read_supply_log, with_log
+from thermscan.measure.power_log import logged_on, with_log
 from thermscan.measure.power_on import find_in_cells
 from thermscan.model.pose import Motion
 from thermscan.model.recording import ArrayStore, Recording, SupplyPoint
@@ -134,8 +134,7 @@ def seen_of(timing) -> dict:
 def log_of(recording: Recording, cells, breaks_s, *, late_s: float) -> dict:
     """Return what becomes of the timing with the recording's own supply log, moved by some seconds."""
     points = tuple(SupplyPoint(p.time_s + late_s, p.volts, p.amps) for p in recording.facts.supply)
-    log = read_supply_log(points, settings=SETTINGS)
-    logged = None if log is None else next((s.at_s for s in log.switches if s.is_on), None)
+    logged = logged_on(points, settings=SETTINGS)
     timing = find_in_cells(cells, breaks_s, logged=logged, settings=SETTINGS)
     joined = with_log(timing, replace(recording, facts=replace(recording.facts, supply=points)), SETTINGS)
     return {"source": joined.source, "on": interval(joined.on_s), "off": interval(joined.off_s),

@@ -100,25 +100,25 @@ def test_a_loop_of_rails_ends():
     assert set(tree.above("A")) == {"A", "B"}
 
 
-def test_an_indicator_behind_its_resistor_goes_dark_with_the_supply():
+def tree_with(first, second):
+    """Return the tree of the board with an indicator behind two resistors of these nets."""
     more = (
-        Part("R2", "resistor", 36, 20, nets=("+3V3", "N1")),
-        Part("R3", "resistor", 37, 20, nets=("N1", "N2")),
-        Part("D1", "diode", 38, 20, nets=("N2", "GND")),
+        Part("R2", "resistor", 36, 20, nets=first),
+        Part("R3", "resistor", 37, 20, nets=second),
+        Part("D1", "diode", 38, 20, nets=(second[1], "GND")),
     )
-    tree = grow_tree(Board("b", OUTLINE, parts=PARTS + more, rails=RAILS))
+    return grow_tree(Board("b", OUTLINE, parts=PARTS + more, rails=RAILS))
+
+
+def test_an_indicator_behind_its_resistors_goes_dark_with_the_supply():
+    tree = tree_with(("+3V3", "N1"), ("N1", "N2"))
     assert set(tree.supplies["+3V3"].strings) == {"R3", "D1"}
     assert {"R2", "R3", "D1"} <= tree.fed_by("+3V3")
     assert {"R3", "D1"} <= tree.fed_by("+5V")
 
 
 def test_what_two_supplies_reach_hangs_on_neither():
-    more = (
-        Part("R2", "resistor", 36, 20, nets=("+3V3", "N1")),
-        Part("R3", "resistor", 37, 20, nets=("+5V", "N1")),
-        Part("D1", "diode", 38, 20, nets=("N1", "GND")),
-    )
-    tree = grow_tree(Board("b", OUTLINE, parts=PARTS + more, rails=RAILS))
+    tree = tree_with(("+3V3", "N1"), ("+5V", "N1"))
     assert not any(s.strings for s in tree.supplies.values())
 
 

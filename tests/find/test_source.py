@@ -110,14 +110,16 @@ def answers():
 
 
 def test_the_right_part_comes_first(answers):
-    assert sum(bool(fit.sources) and fit.sources[0].ref == ref for ref, _, fit in answers) >= 3
+    assert all(bool(fit.sources) and fit.sources[0].ref == ref for ref, _, fit in answers)
 
 
 def test_power_is_near_and_inside_its_interval(answers):
-    hits = [(w, s.power_w) for ref, w, fit in answers for s in fit.sources if s.ref == ref]
-    error = [abs(p.value / w - 1) for w, p in hits]
-    held = [p.low <= w <= p.high for w, p in hits]
-    assert np.median(error) < 0.4
+    found = [(w, next((s.power_w for s in fit.sources if s.ref == ref), None)) for ref, w, fit in answers]
+    # a source that is missed is off by all of it, and not inside anything
+    error = [1.0 if p is None else abs(p.value / w - 1) for w, p in found]
+    held = [p is not None and p.low <= w <= p.high for w, p in found]
+    assert np.median(error) < 0.35
+    assert max(error) < 0.6
     assert np.mean(held) >= 0.8
 
 

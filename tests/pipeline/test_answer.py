@@ -1,4 +1,6 @@
-"""What the result says of resampling, against white noise brought to a board's grid."""
+"""What the result says of resampling, against white noise brought to a board's grid, and of its recordings."""
+
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -9,7 +11,7 @@ from thermscan.model.film import BoardGrid
 from thermscan.model.pose import Placement, Pose, Track
 from thermscan.model.recording import Recording
 from thermscan.model.settings import FilmSettings
-from thermscan.pipeline.answer import report_resampling
+from thermscan.pipeline.answer import all_warnings, report_resampling
 
 PIXEL_NOISE = 0.05
 SHAPE = (60, 80)
@@ -47,3 +49,18 @@ def test_without_noise_to_compare_with_nothing_is_said():
     matrix = np.array([[2.0, 0.0, 9.3], [0.0, -2.0, 50.4], [0.0, 0.0, 1.0]])
     film = film_of(np.full((2, *SHAPE), 25, np.float32), matrix, BoardGrid.over(board, 0.5), board)
     assert report_resampling(film, 0.0) is None
+
+
+def warned(name, *said):
+    prepared = SimpleNamespace(
+        recording=SimpleNamespace(name=name, warnings=()), timing=SimpleNamespace(warnings=("no power-on",))
+    )
+    return SimpleNamespace(prepared=prepared, track=SimpleNamespace(warnings=said))
+
+
+def test_a_sentence_about_a_recording_is_said_once_and_with_one_name():
+    text = "good_3: neither outline nor pattern places it"
+    nothing = SimpleNamespace(warnings=())
+    placed = [warned("faulty", text), warned("good_3", text)]
+    said = all_warnings(SimpleNamespace(board=None), placed, nothing, nothing, nothing)
+    assert said == ("faulty: no power-on", text, "good_3: no power-on")

@@ -19,7 +19,7 @@ def follows(values: np.ndarray, by: np.ndarray, known: np.ndarray, *, tiles: int
     Returns
     -------
     slope, error : float
-        Zero and infinite where fewer than four tiles say anything.
+        The error is infinite where fewer than four tiles say anything, or one of them nearly all.
 
     Notes
     -----

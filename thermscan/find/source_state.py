@@ -145,8 +145,8 @@ class Search:
         """
         variance = self.base_variance.copy()
         share = self.settings.error_cells * self.settings.loose_error**2
-        for missing, sigma in zip(self.nuisance.templates, self.nuisance.sigma, strict=True):
-            if sigma >= self.settings.freed_share:
+        for missing, sigma, owner in zip(self.nuisance.templates, self.nuisance.sigma, self.owners, strict=True):
+            if owner and sigma >= self.settings.freed_share:
                 variance += share * missing**2
         for found in self.found:
             variance += share * (found.power_seen * found.template) ** 2

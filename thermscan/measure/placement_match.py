@@ -197,6 +197,7 @@ def match_placements(
     board: Board,
     *,
     side: str = "top",
+    names: Sequence[str] = (),
     settings: PlacementSettings | None = None,
 ) -> Match:
     """Refine placements of known-good boards so that they agree with the faulty board on the thermal pattern.
@@ -211,6 +212,8 @@ def match_placements(
     board : Board
     side : {'top', 'bottom'}
         Shown by all recordings.
+    names : sequence of str
+        What sentences call the good recordings; default good 1, good 2 and so on.
     settings : PlacementSettings or None
 
     Returns
@@ -235,7 +238,7 @@ def match_placements(
     if placement.trusted:
         faulty_scene = without_stripes(faulty_scene, board, faulty_view, side=side, settings=settings)
     matched = []
-    for number, (motion, own) in enumerate(zip(goods, good_placements, strict=True), start=1):
+    for motion, own, name in zip(goods, good_placements, _names(names, goods), strict=True):
         own_view = _view(motion, board, own, side, settings)
         good_scene = make_scene(motion)
         if own.trusted:
@@ -244,10 +247,10 @@ def match_placements(
         found = _match_one(pair, own, own_view, _base(motion, board, side, settings), settings)
         if faulty.is_tripod and motion.is_tripod and len(faulty_scene.channels) == 1:
             found = _doubted(found, settings.still_doubt)
-        good, said = _judge(found, own, own_view, board, f"good {number}", settings)
+        good, said = _judge(found, own, own_view, board, name, settings)
         by_pattern = good.trusted and not own.trusted
         if by_pattern and not _is_confirmed(good_scene, board, good, found.fit.view, (side, settings)):
-            good, said = _not_confirmed(good, f"good {number}", board)
+            good, said = _not_confirmed(good, name, board)
         matched.append(good)
         warnings += [said] if said else []
     placement, matched = _adjusted(placement, matched, good_placements, board, placement is not faulty_placement)
@@ -255,6 +258,10 @@ def match_placements(
         why = "it was brought into line with the faulty board, whose own place is not certain"
         matched = [replace(good, trusted=False, reason=good.reason or why) for good in matched]
     return Match(placement, tuple(matched), tuple(warnings))
+
+
+def _names(names: Sequence[str], goods: Sequence[Motion]) -> list[str]:
+    return list(names) or [f"good {number}" for number in range(1, len(goods) + 1)]
 
 
 def _adjusted(
@@ -326,7 +333,9 @@ def _borrowed(
     return placed, f"the faulty board was placed by its thermal pattern on good {best + 1}"
 
 
-def place_by_pattern(faulty: Motion, goods: Sequence[Motion], *, settings: PlacementSettings | None = None) -> Match:
+def place_by_pattern(
+    faulty: Motion, goods: Sequence[Motion], *, names: Sequence[str] = (), settings: PlacementSettings | None = None
+) -> Match:
     """Register good recordings to the faulty picture where no millimetres are known.
 
     Parameters
@@ -334,6 +343,8 @@ def place_by_pattern(faulty: Motion, goods: Sequence[Motion], *, settings: Place
     faulty : Motion
         Its reference picture becomes the board: board units are its pixels.
     goods : sequence of Motion
+    names : sequence of str
+        What sentences call the good recordings; default good 1, good 2 and so on.
     settings : PlacementSettings or None
 
     Returns
@@ -350,7 +361,7 @@ def place_by_pattern(faulty: Motion, goods: Sequence[Motion], *, settings: Place
     faulty_view = _base(faulty, board, "picture", settings)
     points = board_points(board)
     matched, warnings = [], []
-    for number, motion in enumerate(goods, start=1):
+    for motion, name in zip(goods, _names(names, goods), strict=True):
         pair = Pair(faulty_scene, make_scene(motion), board, "picture", faulty_view, has_layout=False)
         base = _base(motion, board, "picture", settings)
         starts = [base, *pattern_starts(faulty_scene, pair.good, faulty_view, base, settings=settings)]
@@ -359,9 +370,7 @@ def place_by_pattern(faulty: Motion, goods: Sequence[Motion], *, settings: Place
         error = rms_error_px(fit.view, fit.covariance, points)
         good = Placement(fit.view.homography(), error, "pattern", margin=margin)
         if (margin is not None and margin < settings.vuong_z) or error > settings.distrust_error_px:
-            reason = (
-                f"good {number}: the pattern fits the faulty picture at more than one place; give --board or --size"
-            )
+            reason = f"{name}: the pattern fits the faulty picture at more than one place; give --board or --size"
             good = replace(good, trusted=False, reason=reason)
             warnings.append(reason)
         matched.append(good)

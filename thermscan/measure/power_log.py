@@ -82,6 +82,12 @@ def read_supply_log(points: tuple[SupplyPoint, ...], *, settings: TimingSettings
     return LogReading(tuple(switches), bool(state[0]), float(times[0]), float(times[-1]))
 
 
+def logged_on(points: tuple[SupplyPoint, ...], *, settings: TimingSettings) -> Measured | None:
+    """Return the first power-on in a supply log, s, None where it shows none."""
+    log = read_supply_log(points, settings=settings)
+    return None if log is None else next((s.at_s for s in log.switches if s.is_on), None)
+
+
 def combined(log: Measured, seen: Measured | None, slack_s: float) -> tuple[Measured, bool]:
     """Join the log's moment with the one seen in the temperatures.
 

@@ -11,7 +11,7 @@ from scipy import ndimage
 from thermscan.measure.power_cells import CellSeries, sample_cells, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
-from thermscan.measure.power_log import ON_BEFORE, STILL_ON, read_supply_log, with_log
+from thermscan.measure.power_log import ON_BEFORE, STILL_ON, logged_on, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_passing import without_visitors
 from thermscan.measure.power_tries import begins_cold, find_tries, with_tries
@@ -61,8 +61,7 @@ def find_power(
         return with_log(Timing(on_why=why, off_why=why), recording, settings)
     cells = sample_cells(recording, camera, motion, settings=settings)
     breaks_s = step_moments(recording, camera)
-    log = read_supply_log(recording.facts.supply, settings=settings)
-    logged = None if log is None else next((s.at_s for s in log.switches if s.is_on), None)
+    logged = logged_on(recording.facts.supply, settings=settings)
     timing = find_in_cells(cells, breaks_s, logged=logged, settings=settings)
     return with_log(timing, recording, settings)
 

@@ -36,7 +36,9 @@ class ExcessSettings:
         "error of the cooling that the whole board shares, share of it: cameras drift so too; judgement",
     )
     cooling_alike: float = knob(
-        0.15, (-1.0, 1.0), "correlation of that cooling with the warming after it from which it is left heat"
+        0.15,
+        (-1.0, 1.0),
+        "correlation of that cooling with the warming after it from which it is left heat; made boards",
     )
     cooling_goes_on: float = knob(
         0.5, (0.0, 1.0), "the same with the cooling after it, where a place is not heated any more; judgement"

@@ -17,7 +17,7 @@ def choose_goods(placed: Sequence[Placed]) -> tuple[tuple[bool, ...], tuple[str,
     used = [True] * len(placed)
     said: list[str] = []
     for is_fit, why_not in (
-        (_is_placed, lambda p: f"its placing is not trusted ({p.track.placement.reason}), the others' is"),
+        (_is_placed, lambda p: f"its placing is not trusted ({_reason(p)}), the others' is"),
         (_is_clocked, lambda p: f"its power-on is not seen ({p.prepared.timing.on_why}), the others' is"),
     ):
         fit = [is_fit(p) for p in placed]
@@ -32,6 +32,10 @@ def choose_goods(placed: Sequence[Placed]) -> tuple[tuple[bool, ...], tuple[str,
 
 def _is_placed(placed: Placed) -> bool:
     return placed.track.placement.trusted
+
+
+def _reason(placed: Placed) -> str:
+    return placed.track.placement.reason.removeprefix(f"{placed.prepared.recording.name}: ")
 
 
 def _is_clocked(placed: Placed) -> bool:

@@ -42,14 +42,24 @@ def match_all(prepared: Sequence[Prepared], board: Board, *, side: str, settings
         placements[1:],
         board,
         side=side,
+        names=_good_names(prepared),
         settings=settings.placement,
     )
+
+
+def _good_names(prepared: Sequence[Prepared]) -> list[str]:
+    return [p.recording.name for p in prepared[1:]]
 
 
 def match_pictures(prepared: Sequence[Prepared], *, settings: Settings) -> tuple[Match, Board]:
     """Register the good recordings to the faulty picture on the thermal pattern alone; the picture is the board."""
     board, own = picture_as_board(prepared[0])
-    found = place_by_pattern(prepared[0].motion, [p.motion for p in prepared[1:]], settings=settings.placement)
+    found = place_by_pattern(
+        prepared[0].motion,
+        [p.motion for p in prepared[1:]],
+        names=_good_names(prepared),
+        settings=settings.placement,
+    )
     goods = tuple(replace(good, matrix=normalised(good.matrix @ own.matrix)) for good in found.goods)
     return replace(found, faulty=own, goods=goods), board
 
