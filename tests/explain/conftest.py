@@ -259,6 +259,38 @@ def made_case():
     return make_case
 
 
+def make_unlisted(seed, *, short_w, maker_w, dark):
+    """Return a case whose board file leaves out U2, which makes +3V3, and a capacitor of +3V3 that makes heat.
+
+    U2 makes ``maker_w`` more than on the good boards; the parts ``dark`` make nothing.
+    """
+    random = np.random.default_rng(seed)
+    board = draw_made_board(random)
+    base = np.array([random.uniform(*POWER_W[p.kind]) for p in board.parts])
+    refs = [p.ref for p in board.parts]
+    capacitors = [p.ref for p in board.parts if p.kind == "capacitor" and p.nets[0] == "+3V3"]
+    capacitor = capacitors[seed % len(capacitors)]
+
+    def unit():
+        return base * np.exp(random.normal(0, 0.1, len(base)))
+
+    powers = unit()
+    powers[refs.index(capacitor)] += short_w
+    powers[refs.index("U2")] += maker_w
+    powers[[refs.index(r) for r in dark]] = 0.0
+    runs = [run_plate(board, powers)] + [run_plate(board, unit()) for _ in range(3)]
+    evidence = evidence_of(board, runs, random, noise_k=0.05, seconds=6.0)
+    listed = replace(board, parts=tuple(p for p in board.parts if p.ref != "U2"), rails=())
+    evidence = replace(evidence, parts=tuple(p for p in evidence.parts if p.ref != "U2"))
+    return MadeCase(listed, evidence, "short", capacitor), capacitor
+
+
+@pytest.fixture(scope="session", name="make_unlisted")
+def unlisted():
+    """Return the function that makes a case whose maker of +3V3 is not listed."""
+    return make_unlisted
+
+
 @pytest.fixture(scope="session")
 def bare_evidence():
     """Return a function that leaves the map out of a case's evidence."""

@@ -25,6 +25,7 @@ LIMITED = 0.8  # the same where the supply has given up for the whole board, giv
 # mostly inside a part; judgement.
 BARE_FACTOR = {"short": 0.4, "bridge": 3.0, "joint": 2.0, "hidden_source": 2.0}
 MOST_BARE = 0.9
+UNLISTED_MM = (0.7, 2.5)  # radius of a part that the board file leaves out, small and large
 FEEDER_KINDS = (*MAKER_KINDS, "inductor")
 
 
@@ -123,6 +124,8 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
     for ref in sorted(feeders):
         most = lineup.settings.most_maker if ref in makers else lineup.settings.most_decoy
         besides += _feeder(lineup, ref, most if is_seen else np.inf) if _may_warm(lineup, ref) else ()
+    if not all(lineup.tree.path_to(n) for n in nets):
+        besides += _unlisted_feeder(lineup, lineup.settings.most_maker if is_seen else np.inf)
     fixed = None
     if kind.endswith("collapse"):
         low = lowest(lineup.tree, nets)
@@ -165,6 +168,27 @@ def _feeder(lineup: Lineup, ref: str, most: float = np.inf) -> tuple[Beside, ...
             Beside(c, -0.1, 5.0, may_be_absent=True, most_of_fault=most) for c in (body, 0.5 * size * plate) if c.any()
         )
     return lineup.feeders[key]
+
+
+def _unlisted_feeder(lineup: Lineup, most: float) -> tuple[Beside, ...]:
+    """Return what may warm besides where nothing listed feeds a net: the maker that the board file leaves out.
+
+    It is the warmest bare place, if it is anywhere to be seen.
+    """
+    scene, settings = lineup.scene, lineup.settings
+    bare = [place for place in lineup.bare if not place.under]
+    key = ("unlisted", "", most)
+    if key not in lineup.feeders and bare:
+        rows = [int(np.argmin(np.hypot(scene.x_mm - b.x_mm, scene.y_mm - b.y_mm))) for b in bare]
+        best = int(np.argmax(scene.significance()[rows]))
+        size = max(settings.decoy_k * scene.floor_scale, settings.decoy_of_seen * float(scene.excess_k[rows[best], -1]))
+        where = bare[best].x_mm, bare[best].y_mm
+        middle = (lineup.own.diffusivity,)
+        plates = [source_patterns(scene, *where, mm, diffusivities=middle)[0] for mm in UNLISTED_MM]
+        lineup.feeders[key] = tuple(
+            Beside(size * plate, -0.1, 5.0, may_be_absent=True, most_of_fault=most) for plate in plates
+        )
+    return lineup.feeders.get(key, ())
 
 
 def dark_pattern(lineup: Lineup, refs: frozenset[str], nets: tuple[str, ...]) -> tuple[np.ndarray, tuple[Beside, ...]]:
