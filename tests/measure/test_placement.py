@@ -298,6 +298,15 @@ class TestPlaceBoard:
         assert "180 degrees" in placed.reason
         assert "(0, 44)" in placed.reason
 
+    def test_the_bare_side_of_a_board_with_parts_on_the_other_asks_which_way_up_it_lies(self):
+        board = Board(
+            "parts below", Board.rectangle(62, 44).outline_mm, parts=(Part("U1", 16, 22, 10, 8, side="bottom"),)
+        )
+        picture = paint(camera(6, 90, 12, 0.85), replace(board, parts=()), {}, bench=-0.9)
+        placed = place_board(still(picture + np.random.default_rng(0).normal(0, 0.03, SHAPE)), board, settings=QUICK)
+        assert not placed.trusted
+        assert "180 degrees" in placed.reason
+
     def test_a_size_alone_lies_as_in_the_picture(self):
         board = Board.rectangle(62, 44)
         plane = camera(6, 90, 12, 0.85)

@@ -127,7 +127,7 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         reason = f"no outline was found in the picture; give marks for the corners at {corner_names(board)}"
         return Placement(view.homography(), float(max(scene.shape)), "outline", trusted=False, reason=reason)
     has_layout = bool(board.parts_on(side) or board.holes)
-    if board.outline_is_size_only or not has_layout:
+    if board.outline_is_size_only or not (board.parts or board.holes):  # else a turn gives places to the wrong parts
         candidates = _upright_first(candidates, board)
     fit = refine(
         scene, board, candidates[0].view, side=side, points=None, settings=settings, levels=levels_for(scene.shape)
