@@ -182,7 +182,7 @@ def follow_one(seed: int, *, found_motion: bool) -> tuple[dict, dict]:
     if found_motion:
         motions["found"] = follow_motion(recording, camera)
     bare = replace(recording, store=ArrayStore(np.zeros((recording.frames, 1, 1), np.float32)))
-    breaks_s = step_moments(recording, camera)
+    breaks_s = step_moments(recording, camera, settings=SETTINGS)
     followed = {
         name: (sample_cells(recording, camera, motion, settings=SETTINGS), breaks_s, bare)
         for name, motion in motions.items()

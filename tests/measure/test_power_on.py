@@ -137,21 +137,28 @@ def test_a_part_that_is_switched_off_on_a_running_board_is_no_power_off():
     assert (timing.on_s, timing.off_s) == (None, None)
 
 
-def through_a_shutter(closed_s):
-    """Switched on at 2.1 s and off at 4.6 s; the shutter is closed for 0.3 s and changes the pattern of the sensor."""
+def through_a_shutter(closed_s, *, told="offset_step"):
+    """Switched on at 2.1 s and off at 4.6 s; the shutter is closed for 0.3 s and changes the pattern of the sensor.
+
+    The camera's events tell a step of the whole picture, or only that the picture was held.
+    """
     times = clock(7.0)
     rise = plate_rise(times, [(12, 16, 3.0, [(2.1, 1.0), (4.6, 0.0)])])
     after = times >= closed_s + 0.3
     rise = rise + 0.1 * after[:, None, None] * np.random.default_rng(3).normal(0, 1, rise.shape[1:])
     recording = record(rise, times)
-    camera = calm_camera(recording, events=(CameraEvent("offset_step", int(np.argmax(after)), 1, "shutter"),))
+    first, fresh = int(np.argmax(times >= closed_s)), int(np.argmax(after))
+    where = (fresh, 1) if told == "offset_step" else (first, fresh - first)
+    camera = calm_camera(recording, events=(CameraEvent(told, *where, "shutter"),))
     return find_power(recording, replace(camera, usable=(times < closed_s) | after), tripod(recording))
 
 
+@pytest.mark.parametrize("told", ["offset_step", "frozen"])
 @pytest.mark.parametrize("closed_s", [1.0, 3.2, 5.6])
-def test_a_shutter_that_closes_near_a_switch_does_not_move_it(closed_s):
-    timing = through_a_shutter(closed_s)
+def test_a_shutter_that_closes_near_a_switch_does_not_move_it(closed_s, told):
+    timing = through_a_shutter(closed_s, told=told)
     assert timing.on_s.low <= 2.1 <= timing.on_s.high
+    assert timing.on_s.high - timing.on_s.low < 1.0
     assert timing.on_s.value == pytest.approx(2.1, abs=1 / RATE_HZ)
     assert timing.off_s.value == pytest.approx(4.6, abs=1 / RATE_HZ)
 
@@ -164,8 +171,9 @@ def test_a_shutter_beside_the_power_off_keeps_it_in_its_interval(closed_s):
     assert off.high >= off.value + 0.3
 
 
-def test_a_power_on_behind_the_shutter_is_not_called_on_before():
-    timing = through_a_shutter(1.9)
+@pytest.mark.parametrize("told", ["offset_step", "frozen"])
+def test_a_power_on_behind_the_shutter_is_not_called_on_before(told):
+    timing = through_a_shutter(1.9, told=told)
     assert timing.on_s is None or timing.on_s.low <= 2.1 <= timing.on_s.high
     assert not timing.on_why.startswith("on_before")
     assert timing.off_s.low <= 4.6 <= timing.off_s.high

@@ -89,10 +89,17 @@ def sample_cells(
     return _finish(values, when, recording, run, float(np.median(np.diff(times))), settings)
 
 
-def step_moments(recording: Recording, camera: CameraState) -> np.ndarray:
-    """Moments of known steps of the camera, ndarray (events,), s: time of the first frame after each."""
-    frames = [event.frame for event in camera.events if event.kind == "offset_step" and event.frame]
-    return np.asarray(recording.times_s, float)[np.array(frames, dtype=int)]
+def step_moments(recording: Recording, camera: CameraState, *, settings: TimingSettings) -> np.ndarray:
+    """Moments at which the picture may have jumped, ndarray (events,), s: time of the first frame after each.
+
+    A camera that holds its picture for some frames sets its offsets anew, each pixel's by another amount: that leaves
+    jumps even where the whole picture makes none.
+    """
+    events = [e for e in camera.events if e.frame]
+    frames = [e.frame for e in events if e.kind == "offset_step"]
+    frames += [e.frame + e.frames for e in events if e.kind == "frozen" and e.frames >= settings.held_frames]
+    inside = sorted({f for f in frames if f < recording.frames})
+    return np.asarray(recording.times_s, float)[np.array(inside, dtype=int)]
 
 
 def _finish(

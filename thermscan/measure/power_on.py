@@ -60,7 +60,7 @@ def find_power(
         why = f"{NOT_SEEN}: {recording.frames} frame(s) are too few to show a change in time"
         return with_log(Timing(on_why=why, off_why=why), recording, settings)
     cells = sample_cells(recording, camera, motion, settings=settings)
-    breaks_s = step_moments(recording, camera)
+    breaks_s = step_moments(recording, camera, settings=settings)
     logged = logged_on(recording.facts.supply, settings=settings)
     timing = find_in_cells(cells, breaks_s, logged=logged, settings=settings)
     return with_log(timing, recording, settings)

@@ -159,6 +159,9 @@ class TimingSettings:
     cells_min: int = knob(4, (1, 1000), "places that must stay in view for times to be looked for")
     samples_max: int = knob(2048, (64, 100000), "samples kept of a recording; longer ones are averaged in runs first")
     samples_min: int = knob(12, (8, 1000), "fewest samples that can show a kink between two trends")
+    held_frames: int = knob(
+        3, (2, 1000), "frames for which a camera holds its picture from which its offsets may have changed"
+    )
     quiet_share: float = knob(
         0.3, (0.05, 1.0), "share of places, the quietest, that show what the picture has in common"
     )
