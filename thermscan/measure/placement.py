@@ -11,12 +11,12 @@ from scipy.stats import chi2
 from thermscan.measure.placement_corners import corner_covariance, corner_rms_px
 from thermscan.measure.placement_fit import (
     Fit,
+    layout_covariance,
     layout_measure,
     levels_for,
     refine,
     rms_error_px,
     smooth_likelihood,
-    tolerance_px,
     without_stripes,
 )
 from thermscan.measure.placement_marks import MarkFit, corner_names, fit_marks, marks_in_reference
@@ -27,6 +27,7 @@ from thermscan.measure.placement_search import (
     board_points,
     distance_px,
     find_candidates,
+    is_steady,
     turned,
     vuong_z,
 )
@@ -44,7 +45,7 @@ def _board_centre(board: Board) -> tuple[float, float]:
 
 def _layout_error_px(fit: Fit, board: Board, settings: PlacementSettings) -> float:
     """Return the standard error of a mapped point: noise, the model, and what boards may depart from their file."""
-    return corner_rms_px(_corners(fit, board, settings))
+    return corner_rms_px(layout_covariance(fit, board, settings))
 
 
 def _evidence_z(scene: Scene, board: Board, view: View, side: str, settings: PlacementSettings) -> float:
@@ -72,17 +73,9 @@ def _place_near_marks(
         said = f"{notes} the layout of the board fits best away from the marks; the marks were kept".strip()
         return replace(_marks_only(marks, marks_error, board, said, settings), trusted=False)
     error = min(_layout_error_px(fit, board, settings), marks_error)
-    return Placement(fit.view.homography(), error, "layout", reason=notes, covariance=_corners(fit, board, settings))
-
-
-def _corners(fit: Fit, board: Board, settings: PlacementSettings) -> np.ndarray:
-    """Return the covariance of the corners, ndarray (8, 8) px2.
-
-    Noise, made larger since blocks of one edge err together, and each corner off by the board's tolerance and by what
-    the model of flat regions does not know: walls, solder, heat that drags edges.
-    """
-    each = float(np.hypot(tolerance_px(fit.view, settings), settings.layout_floor_px))
-    return corner_covariance(fit.view, fit.covariance * settings.layout_doubt**2, board, each_px=each)
+    return Placement(
+        fit.view.homography(), error, "layout", reason=notes, covariance=layout_covariance(fit, board, settings)
+    )
 
 
 def _marks_only(marks: MarkFit, error_px: float, board: Board, notes: str, settings: PlacementSettings) -> Placement:
@@ -145,6 +138,8 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         reasons.append(f"the outline is only known to {error:.1f} px")
     if distance_px(candidates[0].view, fit.view, points) > 0.05 * max(scene.shape) + settings.same_place_px:
         reasons.append("the coarse and the fine picture give different places")
+    if not reasons and not is_steady(scene, board, fit, error, (side, settings)):
+        reasons.append("the fit ends elsewhere from another start")
     if reasons:
         reasons.append(f"give marks for the corners at {corner_names(board)}")
     method = "layout" if has_layout else "outline"
@@ -155,7 +150,7 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         trusted=not reasons,
         reason="; ".join(reasons),
         margin=margin,
-        covariance=_corners(fit, board, settings),
+        covariance=layout_covariance(fit, board, settings),
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from thermscan.measure.placement_corners import corner_covariance
 from thermscan.measure.placement_layout import Layout, draw_layout
 from thermscan.measure.placement_pose import (
     PARAMETERS,
@@ -365,3 +366,13 @@ def refine(
         view = shrink_view(fit.view, 1 / factor)
     assert fit is not None
     return Fit(view, fit.covariance, fit.log_likelihood, fit.score)
+
+
+def layout_covariance(fit: Fit, board: Board, settings: PlacementSettings) -> np.ndarray:
+    """Return the covariance of the corners, ndarray (8, 8) px2.
+
+    Noise, made larger since blocks of one edge err together, and each corner off by the board's tolerance and by what
+    the model of flat regions does not know: walls, solder, heat that drags edges.
+    """
+    each = float(np.hypot(tolerance_px(fit.view, settings), settings.layout_floor_px))
+    return corner_covariance(fit.view, fit.covariance * settings.layout_doubt**2, board, each_px=each)

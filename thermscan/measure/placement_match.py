@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermscan.measure.placement_corners import Tie, adjust, corner_covariance, corner_rms_px, skew_covariance
-from thermscan.measure.placement_fit import Fit, levels_for, refine, rms_error_px, without_stripes
+from thermscan.measure.placement_fit import Fit, layout_covariance, levels_for, refine, rms_error_px, without_stripes
 from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
 from thermscan.measure.placement_pose import View, nominal_view, view_from_homography
 from thermscan.measure.placement_relative import UnitFit, register
 from thermscan.measure.placement_scene import Scene, make_scene
-from thermscan.measure.placement_search import board_points, distance_px, turned, vuong_z
+from thermscan.measure.placement_search import board_points, distance_px, is_steady, turned, vuong_z
 from thermscan.measure.placement_texture import pattern_starts
 from thermscan.model.board import Board
 from thermscan.model.pose import Motion, Placement
@@ -170,17 +170,19 @@ def _judge(
     return matched, ""
 
 
-def _is_confirmed(
+def _confirmed(
     scene: Scene, board: Board, placed: Placement, view: View, how: tuple[str, PlacementSettings]
-) -> bool:
-    """Tell whether the layout of the board, fitted from where the pattern puts it, stays there.
+) -> Fit | None:
+    """Return the layout of the board fitted from where the pattern puts it, None where it does not stay there for sure.
 
     Coarse pictures come first, so that the layout is free to leave.
     """
     side, settings = how
     fit = refine(scene, board, view, side=side, points=None, settings=settings, levels=levels_for(scene.shape))
     gap = distance_px(fit.view, view, board_points(board))
-    return gap <= settings.agree_sigmas * placed.error_px + settings.agree_px
+    stays = gap <= settings.agree_sigmas * placed.error_px + settings.agree_px
+    error = corner_rms_px(layout_covariance(fit, board, settings))
+    return fit if stays and is_steady(scene, board, fit, error, how) else None
 
 
 def _not_confirmed(good: Placement, name: str, board: Board) -> tuple[Placement, str]:
@@ -249,7 +251,7 @@ def match_placements(
             found = _doubted(found, settings.still_doubt)
         good, said = _judge(found, own, own_view, board, name, settings)
         by_pattern = good.trusted and not own.trusted
-        if by_pattern and not _is_confirmed(good_scene, board, good, found.fit.view, (side, settings)):
+        if by_pattern and _confirmed(good_scene, board, good, found.fit.view, (side, settings)) is None:
             good, said = _not_confirmed(good, name, board)
         matched.append(good)
         warnings += [said] if said else []
@@ -327,9 +329,17 @@ def _borrowed(
     if not found.settled:
         return faulty_placement, ""
     error = float(np.hypot(found.error_px(board, settings), good_placements[best].error_px))
-    placed = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin)
-    if not _is_confirmed(pair.good, board, placed, found.fit.view, how):
+    gap = distance_px(found.fit.view, own_view, board_points(board))
+    allowed = settings.agree_sigmas * float(np.hypot(error, faulty_placement.error_px)) + settings.agree_px
+    if not found.transferred and gap > allowed:  # the same way round, yet elsewhere: one of the two is stuck
         return faulty_placement, ""
+    placed = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin)
+    fit = _confirmed(pair.good, board, placed, found.fit.view, how)
+    if fit is None:
+        return faulty_placement, ""
+    cover = layout_covariance(fit, board, settings)
+    if corner_rms_px(cover) < error:  # the pattern tells which way round the board lies, its own layout where
+        placed = Placement(fit.view.homography(), corner_rms_px(cover), "layout", margin=found.margin, covariance=cover)
     return placed, f"the faulty board was placed by its thermal pattern on good {best + 1}"
 
 

@@ -94,6 +94,16 @@ class View:
             aspect=self.aspect * float(np.exp(np.clip(step[7], -0.5, 0.5))),
         )
 
+    def straightened(self) -> View:
+        """Return the view of the board from straight above: no tilt, all else the same."""
+        normal, sight = self.rotation[:, 2], np.array([0.0, 0.0, np.sign(self.rotation[2, 2])])
+        axis = np.cross(normal, sight)
+        size = float(np.linalg.norm(axis))
+        if size < 1e-12:
+            return self
+        turn = cv2.Rodrigues((axis / size * np.arctan2(size, normal @ sight)).reshape(3, 1))[0]
+        return replace(self, rotation=turn @ self.rotation)
+
     def tilt_deg(self) -> float:
         """Return the angle between the board normal and the line of sight, degrees."""
         return float(np.degrees(np.arccos(np.clip(abs(self.rotation[2, 2]), 0, 1))))

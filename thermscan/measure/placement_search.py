@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.placement_fit import Fit, Measure, fit_view, layout_measure
+from thermscan.measure.placement_fit import Fit, Measure, fit_view, layout_measure, levels_for, refine
 from thermscan.measure.placement_pose import View, nominal_view, view_from_similarity
 from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view, softened
 from thermscan.model.board import Board
@@ -318,6 +318,18 @@ def _seen_share(view: View, points_mm: np.ndarray, shape: tuple[int, int]) -> fl
     """Return the share of board points that lie in the picture."""
     x, y = map_points(view.homography(), points_mm).T
     return float(np.mean((x > -0.5) & (y > -0.5) & (x < shape[1] - 0.5) & (y < shape[0] - 0.5)))
+
+
+def is_steady(scene: Scene, board: Board, fit: Fit, error_px: float, how: tuple[str, PlacementSettings]) -> bool:
+    """Tell whether the fit ends at the same place from the same view without its tilt.
+
+    Both fits see the same pictures, so they should agree within one error. One that is stuck beside the truth, with a
+    tilt and a focal length that make up for it, seldom does.
+    """
+    side, settings = how
+    start = fit.view.straightened()
+    again = refine(scene, board, start, side=side, points=None, settings=settings, levels=levels_for(scene.shape))
+    return distance_px(fit.view, again.view, board_points(board)) <= error_px + settings.agree_px
 
 
 def vuong_z(best: np.ndarray, rival: np.ndarray) -> float:

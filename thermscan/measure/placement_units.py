@@ -335,9 +335,10 @@ def _slope_spread(channels: Sequence[_Channel], places: np.ndarray | None, setti
 
 def _discord(each: list[tuple[np.ndarray, np.ndarray]]) -> float:
     """Return how much farther the poses of single channels lie apart than their information allows, at least one."""
-    if len(each) < 2:
+    information = float(np.trace(sum(c for c, _ in each)))
+    if len(each) < 2 or information <= 0:
         return 1.0
-    weak = 1e-6 * np.trace(sum(c for c, _ in each)) / PARAMETERS * np.eye(PARAMETERS)
+    weak = 1e-6 * information / PARAMETERS * np.eye(PARAMETERS)
     joint = np.linalg.solve(sum(c for c, _ in each) + weak, sum(s for _, s in each))
     square = 0.0
     for curvature, slope in each:
