@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from thermscan.measure.power_cells import CellSeries
-from thermscan.measure.power_passing import without_visitors
+from thermscan.measure.power_passing import bridged, find_passing, visit_spans
 from thermscan.model.settings import TimingSettings
 
 SETTINGS = TimingSettings()
@@ -38,27 +38,39 @@ def hand(film, *, begin_s, stay_s, depth):
     return out
 
 
+def without_visitors(cells):
+    return bridged(cells, find_passing(cells, settings=SETTINGS))
+
+
+@pytest.mark.parametrize("begin_s", [0.6, -0.7, 7.5])
+def test_the_span_of_a_visit_is_told_also_where_it_is_there_from_the_start(begin_s):
+    cells = cells_of(hand(heated(), begin_s=begin_s, stay_s=1.6, depth=7))
+    ((start, stop),) = visit_spans(cells, find_passing(cells, settings=SETTINGS), settings=SETTINGS)
+    assert start == pytest.approx(max(begin_s, 0.0), abs=0.35)
+    assert stop == pytest.approx(min(begin_s + 1.6, 10.0), abs=0.35)
+
+
 @pytest.mark.parametrize("stay_s", [0.8, 1.5, 3.0])
 def test_a_hand_is_bridged(stay_s):
     quiet = heated()
-    found = without_visitors(cells_of(hand(quiet, begin_s=4.5, stay_s=stay_s, depth=7)), settings=SETTINGS)
+    found = without_visitors(cells_of(hand(quiet, begin_s=4.5, stay_s=stay_s, depth=7)))
     left = found.values - quiet.reshape(len(quiet), -1)
     assert np.abs(left).max() < 0.5
 
 
 def test_heat_of_the_board_is_left_alone():
     cells = cells_of(heated())
-    assert without_visitors(cells, settings=SETTINGS) is cells
+    assert without_visitors(cells) is cells
 
 
 def test_heat_at_the_rim_that_comes_and_goes_with_the_power_is_left_alone():
     film = np.roll(heated(on_s=2.0, off_s=4.0, tau_s=0.8), -8, axis=2)
     cells = cells_of(film)
-    assert without_visitors(cells, settings=SETTINGS) is cells
+    assert without_visitors(cells) is cells
 
 
 def test_a_step_that_stays_is_left_alone():
     film = heated()
     film[TIMES_S > 5, 0:4, 0:4] += 6
     cells = cells_of(film)
-    assert without_visitors(cells, settings=SETTINGS) is cells
+    assert without_visitors(cells) is cells

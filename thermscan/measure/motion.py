@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from thermscan.measure.motion_check import bridge, checked_frames, misplaced_px
@@ -88,6 +90,41 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
         matrices, error, lost = bridge(matrices, error, checked_frames(camera, settings), away)
         why = {**lost, **why}
     return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern, doubt, clear)
+
+
+def redrawn(
+    recording: Recording,
+    camera: CameraState,
+    motion: Motion,
+    before_s: float,
+    *,
+    settings: MotionSettings | None = None,
+) -> Motion:
+    """Return the motion with its pictures drawn again from the frames that are still usable.
+
+    Parameters
+    ----------
+    recording : Recording
+        With ``times_s``.
+    camera : CameraState
+        Some frames that the motion was found with may no longer be usable.
+    motion : Motion
+    before_s : float, s
+        Power-on: the reference picture is the mean of frames before it, where there are any.
+    settings : MotionSettings, optional
+    """
+    settings = settings or MotionSettings()
+    seen = camera.usable & np.isfinite(motion.matrices).all(axis=(1, 2))
+    quiet = np.flatnonzero(seen & (recording.times_s < before_s))
+    if not len(quiet):
+        quiet = np.flatnonzero(seen)[: settings.fewest_cold]
+    if not len(quiet):
+        return motion
+    quiet = quiet[np.unique(np.round(np.linspace(0, len(quiet) - 1, settings.most_cold)).astype(int))]
+    how = prepare(recording, camera, settings)
+    scene = full_scene(recording, camera, how, motion.matrices, quiet, settings)
+    why = {**motion.why, **{int(i): reason_of(camera, int(i)) for i in np.flatnonzero(~camera.usable)}}
+    return replace(motion, reference=scene.reference, change=scene.change, pattern=scene.pattern, why=why)
 
 
 def still_motion(recording: Recording, camera: CameraState, reason: str) -> Motion:
@@ -217,8 +254,8 @@ def reason_of(camera: CameraState, number: int) -> str:
     for event in camera.events:
         if (
             event.frame is not None
-            and event.kind in ("frozen", "blank")
+            and event.kind in ("frozen", "blank", "passing")
             and event.frame <= number < event.frame + event.frames
         ):
-            return f"{event.kind} frame: {event.text}"
+            return event.text if event.kind == "passing" else f"{event.kind} frame: {event.text}"
     return "frame is not usable"

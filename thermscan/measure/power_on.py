@@ -13,7 +13,7 @@ from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
 from thermscan.measure.power_log import ON_BEFORE, STILL_ON, logged_on, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
-from thermscan.measure.power_passing import without_visitors
+from thermscan.measure.power_passing import bridged, find_passing, visit_spans
 from thermscan.measure.power_tries import begins_cold, find_tries, with_tries
 from thermscan.measure.power_turns import count_bursts, find_turns, source_level
 from thermscan.model.camera_events import CameraState
@@ -25,6 +25,7 @@ from thermscan.model.timing import PowerUp, Timing
 
 DEFAULTS = TimingSettings()
 NOT_SEEN = "not_seen"
+_FEW = 7  # samples whose median is a level
 
 
 def find_power(
@@ -88,15 +89,50 @@ def find_in_cells(
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return Timing(on_why=why, off_why=why)
-    cells = without_visitors(cells, settings=settings)
-    courses = find_courses(cells, breaks_s, settings=settings)
+    passed = find_passing(cells, settings=settings)
+    visits = visit_spans(cells, passed, settings=settings)
+    courses = find_courses(bridged(cells, passed), breaks_s, settings=settings)
+    return replace(_read(courses, logged, visits, settings), visits=visits)
+
+
+def _read(
+    courses: Courses, logged: Measured | None, visits: Sequence[tuple[float, float]], settings: TimingSettings
+) -> Timing:
+    """Read the timing from what is left when all that passed is bridged.
+
+    What comes or goes while something passes, before anything warms for good, is its glow in the board.
+    """
     switches = read_switches(courses, settings=settings)
+    while switches and _is_glow(courses, switches[0], visits, settings):
+        switches = switches[1:]
     timing, train = _seen(courses, switches, settings), find_tries(courses, settings=settings)
     if train is not None and (timing.on_s is None or not begins_cold(courses, train, timing.on_s, settings=settings)):
         return with_tries(timing, train, courses.times_s, settings=settings)
     if logged is not None:
         timing = _as_logged(timing, logged, courses, switches, settings)
     return _with_bursts(timing, courses, switches, settings)
+
+
+def _is_glow(courses: Courses, switch: Switch, visits: Sequence[tuple[float, float]], settings: TimingSettings) -> bool:
+    """Tell whether a switch lies within a visit, and what warms at it does not stay when the visitor is gone.
+
+    What cools at it does not count as heat that goes: nothing was seen to warm before.
+    """
+    during = [stop for start, stop in visits if start <= switch.at_s.value <= stop]
+    if not during:
+        return False
+    change = switch.maps.change
+    sources = change > max(settings.source_share * float(change.max(initial=0.0)), 1e-12)
+    if switch.balance < -settings.purity or not sources.any():
+        return True
+    times, level = courses.times_s, courses.values @ courses.maps[:, sources].mean(axis=1)
+    before = level[times < switch.at_s.low][-_FEW:]
+    inside = level[(times >= switch.at_s.low) & (times <= during[-1])]
+    after = level[times > during[-1]][:_FEW]
+    if not (len(before) and len(inside) and len(after)):
+        return False
+    start = float(np.median(before))
+    return float(np.median(after)) - start < settings.kept_share * (float(inside.max()) - start)
 
 
 def _as_logged(
@@ -257,7 +293,23 @@ def _ends_a_run(courses: Courses, first: Switch, most: float, until_s: float, se
     warming = balance(early, error, sigmas=settings.source_sigmas) > settings.purity
     if warming and share_taken(first, np.maximum(early, 0.0), settings) <= settings.off_share:
         return False
+    if _comes_back(courses, first, until_s, settings):
+        return False
     return _falls(courses, first, -first.maps.change, until_s, settings)
+
+
+def _comes_back(courses: Courses, off: Switch, until_s: float, settings: TimingSettings) -> bool:
+    """Tell whether what a switch takes away returns before the next one: heat does not, what moved or passed does."""
+    lost = -off.maps.change
+    sources = lost > max(settings.source_share * float(lost.max(initial=0.0)), 1e-12)
+    times = courses.times_s
+    after = (times >= off.at_s.low) & (times <= until_s)
+    if after.sum() < 5 or not sources.any():
+        return False
+    level = ndimage.uniform_filter1d(courses.values[after] @ courses.maps[:, sources].mean(axis=1), 3)
+    lowest = int(np.argmin(level))
+    fall = float(level[: lowest + 1].max() - level[lowest])
+    return bool(level[lowest:].max() - level[lowest] > settings.back_share * fall)
 
 
 def _next_s(switches: Sequence[Switch], number: int) -> float:

@@ -11,18 +11,13 @@ from thermscan.measure.power_cells import CellSeries
 from thermscan.model.settings import TimingSettings
 
 
-def without_visitors(cells: CellSeries, *, settings: TimingSettings) -> CellSeries:
-    """Draw straight lines across the samples in which a hand, a tool or a cable stood before a cell.
+def find_passing(cells: CellSeries, *, settings: TimingSettings) -> np.ndarray:
+    """Tell where a hand, a tool or a cable stood before a cell, ndarray of bool (samples, cells).
 
     Parameters
     ----------
     cells : CellSeries
     settings : TimingSettings
-
-    Returns
-    -------
-    CellSeries
-        With ``values`` bridged where something passed; the same where nothing did.
 
     Notes
     -----
@@ -30,10 +25,16 @@ def without_visitors(cells: CellSeries, *, settings: TimingSettings) -> CellSeri
     than noise within a sample or two, and leaves nothing behind. Heat of the board stays where it is, fades slowly and
     seldom reaches the rim. Not valid for a board that fills the whole picture and whose supply restarts.
     """
-    reach = max(2, round(settings.visit_s / cells.step_s))
     if len(cells.times_s) < 6:
-        return cells
-    passed = _passing(cells, reach, settings)
+        return np.zeros(cells.values.shape, bool)
+    return _passing(cells, max(2, round(settings.visit_s / cells.step_s)), settings)
+
+
+def bridged(cells: CellSeries, passed: np.ndarray) -> CellSeries:
+    """Return the cells with straight lines across the samples in which something passed; as they are where none did.
+
+    ``passed`` is ndarray of bool (samples, cells).
+    """
     if not passed.any():
         return cells
     values = cells.values.copy()
@@ -45,6 +46,16 @@ def without_visitors(cells: CellSeries, *, settings: TimingSettings) -> CellSeri
     return replace(cells, values=values)
 
 
+def visit_spans(cells: CellSeries, passed: np.ndarray, *, settings: TimingSettings) -> tuple[tuple[float, float], ...]:
+    """Return when something stood before the picture, s: from half a sample before the first to half one after."""
+    there = np.concatenate([[0], (passed.sum(axis=1) >= settings.visit_cells).astype(int), [0]])
+    starts, stops = np.flatnonzero(np.diff(there) > 0), np.flatnonzero(np.diff(there) < 0) - 1
+    half = cells.step_s / 2
+    return tuple(
+        (float(cells.times_s[a] - half), float(cells.times_s[b] + half)) for a, b in zip(starts, stops, strict=True)
+    )
+
+
 def _passing(cells: CellSeries, reach: int, settings: TimingSettings) -> np.ndarray:
     """Tell where something stands before a cell, ndarray of bool (samples, cells)."""
     rows, columns = cells.places.max(axis=0) + 1
@@ -54,10 +65,14 @@ def _passing(cells: CellSeries, reach: int, settings: TimingSettings) -> np.ndar
     whole = np.zeros((rows, columns), bool)
     whole[at] = True
     rim = whole & ~ndimage.binary_erosion(whole, np.ones((3, 3), bool))
-    joined = ndimage.label(jump, np.ones((3, 3, 3), bool))[0]
+    flat = np.stack([np.zeros((3, 3)), np.ones((3, 3)), np.zeros((3, 3))])
+    joined = ndimage.label(jump, flat)[0]  # within each sample: a part that warms where a hand has been is not the hand
     touching = np.unique(joined[:, rim])
-    area = np.array([(joined == k).any(axis=0).sum() for k in touching])
-    out = np.isin(joined, touching[(touching > 0) & (area >= settings.visit_cells)])
+    area = np.bincount(joined.ravel())[touching]
+    reaching = np.isin(joined, touching[(touching > 0) & (area >= settings.visit_cells)])
+    # a fingertip whose arm is not seen for a moment belongs to the hand that was there just before or is just after
+    waves = max(1, round(settings.visit_wave_s / cells.step_s))
+    out = ndimage.binary_dilation(reaching, np.ones((3, 3, 3), bool), iterations=waves, mask=jump)
     around = ndimage.generate_binary_structure(2, 2)[None]
     out = ndimage.binary_dilation(ndimage.binary_dilation(out, around), np.ones((3, 1, 1), bool))
     return out[:, *at]
@@ -68,7 +83,8 @@ def _visits(values: np.ndarray, noise: np.ndarray, reach: int, settings: TimingS
     out = np.zeros(values.shape, bool)
     limit = settings.visit_sigmas * noise
     for sign in (1.0, -1.0):
-        height = _above_both_sides(sign * values, reach)
+        # what is warm from the first sample on, or to the last, may be a visitor; a scene is not a cold one
+        height = _above_both_sides(sign * values, reach, mode="reflect" if sign > 0 else "nearest")
         high = height > limit
         # The steepest fall must take most of the height at once: what was heated fades slowly.
         fall = -ndimage.minimum_filter1d(_change(sign * values), 2 * reach + 1, axis=0)
@@ -77,11 +93,14 @@ def _visits(values: np.ndarray, noise: np.ndarray, reach: int, settings: TimingS
     return out
 
 
-def _above_both_sides(values: np.ndarray, reach: int) -> np.ndarray:
-    """Return by how much each sample lies above the lowest before it and the lowest after it within ``reach``."""
+def _above_both_sides(values: np.ndarray, reach: int, *, mode: str) -> np.ndarray:
+    """Return by how much each sample lies above the lowest before it and the lowest after it within ``reach``.
+
+    Beyond the ends the values go on as ``mode`` of scipy's filters says.
+    """
     size = reach + 1
-    past = ndimage.minimum_filter1d(values, size, axis=0, origin=(size - 1) // 2)
-    ahead = ndimage.minimum_filter1d(values, size, axis=0, origin=-(size // 2))
+    past = ndimage.minimum_filter1d(values, size, axis=0, origin=(size - 1) // 2, mode=mode)
+    ahead = ndimage.minimum_filter1d(values, size, axis=0, origin=-(size // 2), mode=mode)
     return values - np.maximum(past, ahead)
 
 

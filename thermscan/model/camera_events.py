@@ -12,8 +12,8 @@ class CameraEvent:
     """One event, for the result and the curves.
 
     ``kind`` is one of: offset_step, frozen, dropped, blurred, dead_pixels, hot_pixels, flicker_pixels, saturated,
-    stripes, drift, blank. ``frame`` is the first frame it touches, ``frames`` how many; ``size`` in the unit that
-    ``text`` names, None where it has none.
+    stripes, drift, blank, passing. ``frame`` is the first frame it touches, ``frames`` how many; ``size`` in the unit
+    that ``text`` names, None where it has none.
     """
 
     kind: str

@@ -227,6 +227,9 @@ class TimingSettings:
         (0.0, 1.0),
         "slope down after power-off over the slope up that was made: a part with a time of 10 s, 0.3 s on",
     )
+    back_share: float = knob(
+        0.5, (0.1, 2.0), "of a fall, that may come back by itself before it is no power-off but something that passed"
+    )
     history_share: float = knob(
         0.1, (0.0, 1.0), "cooling of the sources before power-on over their warming at it, for a warm start; judgement"
     )
@@ -267,6 +270,8 @@ class TimingSettings:
     visit_sigmas: float = knob(10.0, (4.0, 100.0), "sigmas by which it stands out of what was there before and after")
     visit_fall: float = knob(0.5, (0.1, 1.0), "share of its height that must go within two samples: heat fades slowly")
     visit_cells: int = knob(3, (1, 100), "cells that it must cover, one of them at the rim of the picture")
+    visit_wave_s: float = knob(0.5, (0.0, 10.0), "for how long a part of it may be seen apart from it, s; judgement")
+    visit_left: int = knob(5, (2, 1000), "frames before power-on that must be left where those with a visitor go")
 
 
 @dataclass(frozen=True)

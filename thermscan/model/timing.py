@@ -35,6 +35,8 @@ class Timing:
     source : str
         ``'temperature'``, ``'supply log'`` or ``'both'``.
     warnings : tuple of str
+    visits : tuple of (float, float)
+        From when to when something stood before the camera (a hand, a tool, a cable), seconds.
     """
 
     on_s: Measured | None = None
@@ -46,3 +48,4 @@ class Timing:
     warm_start: bool = False
     source: str = "temperature"
     warnings: tuple[str, ...] = field(default=())
+    visits: tuple[tuple[float, float], ...] = ()

@@ -6,12 +6,15 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
-from thermscan.measure.motion import follow_motion
+import numpy as np
+
+from thermscan.measure.motion import follow_motion, redrawn
 from thermscan.measure.noise import measure_camera
 from thermscan.measure.power_on import find_power
 from thermscan.measure.radiometry_camera import band_of, profile_noise
 from thermscan.measure.radiometry_recording import as_received
 from thermscan.measure.track_lens import lens_of, undistort_recording
+from thermscan.measure.visitor import without_visits
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Lens, Motion
 from thermscan.model.recording import Recording
@@ -50,6 +53,11 @@ def prepare(recording: Recording, *, settings: Settings, tell: Tell = silent) ->
     motion = follow_motion(recording, camera, settings=settings.motion)
     tell("looking for power-on", 0.8)
     timing = find_power(recording, camera, motion, settings=settings.timing)
+    alone = without_visits(recording, camera, timing, settings=settings.timing)
+    if alone is not camera:
+        camera = alone
+        before_s = np.inf if timing.on_s is None else timing.on_s.low
+        motion = redrawn(recording, camera, motion, before_s, settings=settings.motion)
     tell("measured", 1.0)
     return Prepared(recording, camera, motion, timing, lens)
 

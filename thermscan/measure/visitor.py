@@ -1,0 +1,57 @@
+"""Frames in which a hand or a tool stands before the board while it is cold: they are left out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from thermscan.model.camera_events import CameraEvent, CameraState
+from thermscan.model.recording import Recording
+from thermscan.model.settings import TimingSettings
+from thermscan.model.timing import Timing
+
+
+def without_visits(
+    recording: Recording, camera: CameraState, timing: Timing, *, settings: TimingSettings
+) -> CameraState:
+    """Return the camera state with frames before power-on in which something stood before the camera not usable.
+
+    Parameters
+    ----------
+    recording : Recording
+        With ``times_s``.
+    camera : CameraState
+    timing : Timing
+        Its ``visits``, and its power-on.
+    settings : TimingSettings
+
+    Returns
+    -------
+    CameraState
+        With an event of kind ``passing`` for each visit; the same where there is none, or where fewer than
+        ``settings.visit_left`` frames before power-on would be left.
+
+    Notes
+    -----
+    What all later pictures are compared with, and what the board is placed in, are the frames before power-on: a hand
+    in them would be cold where it was, and an edge of the board. Later, only what it hides is left out. Where power-on
+    is not known all frames count as before it.
+    """
+    if recording.times_s is None or not timing.visits:
+        return camera
+    until = np.inf if timing.on_s is None else timing.on_s.low
+    cold = camera.usable & (recording.times_s < until)
+    usable, events = camera.usable.copy(), []
+    for start, stop in timing.visits:
+        hit = np.flatnonzero(cold & (recording.times_s >= start) & (recording.times_s <= stop))
+        if len(hit):
+            text = (
+                f"something stood before the camera (a hand, a tool, a cable): {len(hit)} frames before power-on are"
+                " left out"
+            )
+            events.append(CameraEvent("passing", int(hit[0]), int(hit[-1] - hit[0]) + 1, text))
+            usable[hit] = False
+    if not events or (usable & cold).sum() < settings.visit_left:
+        return camera
+    return replace(camera, usable=usable, events=(*camera.events, *events))
