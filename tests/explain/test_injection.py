@@ -1,8 +1,12 @@
 """Copper against IEC 60028 and the sums made from it."""
 
+from types import SimpleNamespace
+
 import pytest
 
-from thermscan.explain.injection import copper_ohm_m, sheet_ohm, trace_ohm
+from thermscan.explain.injection import copper_ohm_m, injection_sentences, sheet_ohm, trace_ohm
+from thermscan.explain.power_tree import PowerTree
+from thermscan.model.recording import Drive, SupplyPoint
 
 
 def test_copper_of_the_standard():
@@ -23,3 +27,18 @@ def test_trace_resistance_and_loss():
     assert cold == pytest.approx(98.52e-3, abs=1e-5)
     assert warm == pytest.approx(114.01e-3, abs=1e-5)
     assert 2.0**2 * cold == pytest.approx(0.39408, abs=1e-4)
+
+
+def sentences(supply):
+    drive = Drive("injection", net="+1V", volts=1.0, amps=3.0)
+    evidence = SimpleNamespace(drive=drive, supply=supply, sources=())
+    return injection_sentences(evidence, SimpleNamespace(tree=PowerTree(), board=None), ())
+
+
+def test_what_was_set_is_two_limits_and_only_a_log_gives_watts_and_resistance():
+    (said,) = sentences(())
+    assert "at most 3.00 W" in said
+    assert "ohm seen" not in said
+    log = tuple(SupplyPoint(0.1 * i, 1.0, 0.5) for i in range(40))
+    (said,) = sentences(log)
+    assert "0.50 W at 0.50 A, 2000 mohm seen" in said  # Ohm's law: 1 V over 0.5 A

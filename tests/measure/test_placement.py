@@ -275,6 +275,14 @@ class TestPlaceBoard:
         assert grid_rms(placed.matrix, TILTED()) < 1.5
         assert placed.error_px > 1.0
 
+    def test_marks_that_agree_are_kept_against_a_layout_that_fits_elsewhere(self):
+        away = np.array([[1, 0, 9.0], [0, 1, 7.0], [0, 0, 1]])
+        marks = corner_marks(lambda: away @ TILTED(), BOARD, 0.3 * CLICK_ERRORS)
+        placed = place_board(make_motion(TILTED), BOARD, marks=marks)
+        assert (placed.method, placed.trusted) == ("marks", True)
+        assert "marks were kept" in placed.reason
+        assert grid_rms(placed.matrix, away @ TILTED()) < 1.5
+
     def test_found_without_marks(self):
         placed = place_board(make_motion(TILTED), BOARD, settings=QUICK)
         assert placed.trusted
@@ -371,6 +379,14 @@ class TestMatch:
         assert match.warnings[0].startswith("good_7: ")
         assert "disagree" in match.warnings[0]
         assert not match.goods[0].trusted
+
+    def test_a_good_board_that_marks_bind_is_not_sought_elsewhere(self):
+        other = camera(5, 250, -100, 0.9)
+        own = Placement(other(), 1.0, "marks", is_marked=True)
+        blank = still(23 + np.random.default_rng(4).normal(0, 0.05, SHAPE))  # nothing in it tells where the board lies
+        match = match_placements(make_motion(TILTED, 1), [blank], Placement(TILTED(), 0.2, "layout"), [own], BOARD)
+        assert match.goods[0].trusted
+        assert grid_rms(match.goods[0].matrix, other()) < 0.1
 
     def test_a_board_of_unknown_place_is_placed_by_the_other_recording_if_its_layout_agrees(self):
         other = camera(5, 250, -100, 0.9)

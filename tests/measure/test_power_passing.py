@@ -39,13 +39,13 @@ def hand(film, *, begin_s, stay_s, depth):
 
 
 def without_visitors(cells):
-    return bridged(cells, find_passing(cells, settings=SETTINGS))
+    return bridged(cells, find_passing(cells, settings=SETTINGS)[0])
 
 
 @pytest.mark.parametrize("begin_s", [0.6, -0.7, 7.5])
 def test_the_span_of_a_visit_is_told_also_where_it_is_there_from_the_start(begin_s):
     cells = cells_of(hand(heated(), begin_s=begin_s, stay_s=1.6, depth=7))
-    ((start, stop),) = visit_spans(cells, find_passing(cells, settings=SETTINGS), settings=SETTINGS)
+    ((start, stop),) = visit_spans(cells, find_passing(cells, settings=SETTINGS)[1], settings=SETTINGS)
     assert start == pytest.approx(max(begin_s, 0.0), abs=0.35)
     assert stop == pytest.approx(min(begin_s + 1.6, 10.0), abs=0.35)
 

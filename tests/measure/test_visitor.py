@@ -68,7 +68,7 @@ def test_frames_with_a_hand_leave_the_cold_frames_and_the_pictures():
 
 def test_too_few_cold_frames_without_a_hand_leave_all_as_they_are():
     recording, camera, _ = made((0.4, 2.2))
-    timing = Timing(on_s=Measured(2.1, 2.05, 2.15), visits=((0.2, 2.3),))
+    timing = Timing(on_s=Measured(2.1, 2.05, 2.15), visits=((-0.1, 2.3),))
     assert without_visits(recording, camera, timing, settings=SETTINGS) is camera
     assert without_visits(recording, camera, replace(timing, visits=()), settings=SETTINGS) is camera
 

@@ -3,26 +3,29 @@
 from itertools import compress
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
+from thermscan.model.quantity import Measured
 from thermscan.pipeline.compare import _clock_words
 from thermscan.pipeline.good_choice import choose_goods
 
 
 def placed(name, on_s=1.0, trusted=True):
-    timing = SimpleNamespace(on_s=on_s, on_why="" if on_s else "not_seen: nothing stands out")
+    on = None if on_s is None else Measured(on_s, on_s - 0.1, on_s + 0.1)
+    timing = SimpleNamespace(on_s=on, off_s=None, on_why="" if on_s else "not_seen: nothing stands out")
     placement = SimpleNamespace(trusted=trusted, reason="" if trusted else "two starts fit equally well")
-    recording = SimpleNamespace(name=name)
+    recording = SimpleNamespace(name=name, times_s=np.arange(0.0, 10.0, 0.1))
     return SimpleNamespace(
         prepared=SimpleNamespace(timing=timing, recording=recording), track=SimpleNamespace(placement=placement)
     )
 
 
-def chosen(**columns):
+def chosen(*, is_injection=False, **columns):
     count = len(next(iter(columns.values())))
     rows = [{key: values[i] for key, values in columns.items()} for i in range(count)]
     everyone = [placed("faulty" if i == 0 else f"good_{i}", **row) for i, row in enumerate(rows)]
-    used, said = choose_goods(everyone)
+    used, said = choose_goods(everyone, is_injection=is_injection)
     return [p.prepared.recording.name for p in compress(everyone, used)], said
 
 
@@ -46,6 +49,13 @@ def test_what_is_left_after_one_rule_must_do_for_the_other():
     used, said = chosen(on_s=(1.0, None, 2.0), trusted=(True, True, False))
     assert used == ["faulty", "good_1"]
     assert len(said) == 1
+
+
+@pytest.mark.parametrize(("on_s", "kept"), [((1.0, 2.0), 2), ((1.0, 9.0), 1), ((1.0, None), 1), ((None, 2.0), 2)])
+def test_with_one_net_fed_a_good_board_that_shows_no_heat_for_as_long_is_left_out(on_s, kept):
+    used, said = chosen(on_s=on_s, is_injection=True)
+    assert len(used) == kept
+    assert all("no heat from the net that is fed" in text for text in said)
 
 
 @pytest.mark.parametrize("on_s", [(1.0, 2.0, 2.0), (None, 1.0, 2.0), (1.0, None, None), (1.0,)])

@@ -52,19 +52,25 @@ def injection_sentences(evidence: Evidence, lineup: Lineup, suspects: tuple[Susp
     if drive is None or drive.mode != "injection":
         return ()
     shape = shape_of(evidence.supply, limit_a=drive.amps)
-    amps = shape.mean_a if shape is not None else drive.amps
-    watts = shape.mean_w if shape is not None else (drive.volts * drive.amps if drive.volts and drive.amps else None)
-    if not amps or watts is None:
+    net, watts = drive.net or "a net", None
+    if shape is not None and shape.mean_a > 0:
+        watts, amps = shape.mean_w, shape.mean_a
+        out = [f"injection into {net}: {watts:.2f} W at {amps:.2f} A, {watts / amps**2 * 1e3:.0f} mohm seen"]
+    elif drive.volts and drive.amps:
+        amps = drive.amps
+        out = [
+            f"injection into {net}: set to {drive.volts:g} V and at most {drive.amps:g} A, of which one holds: at most"
+            f" {drive.volts * drive.amps:.2f} W; log the supply, or note what it shows, for the resistance"
+        ]
+    else:
         return ()
-    out = [
-        f"injection into {drive.net or 'a net'}: {watts:.2f} W at {amps:.2f} A, {watts / amps**2 * 1e3:.0f} mohm seen"
-    ]
     supply = lineup.tree.supplies.get(drive.net or "")
     if supply is not None and supply.volts is not None and drive.volts is not None and drive.volts > supply.volts:
         out.append(f"{drive.volts:g} V is above the {supply.volts:g} V that {drive.net} carries: turn it down now")
     made = sum(s.power_w.value for s in evidence.sources if s.power_w.value > 0)
     if evidence.sources:
-        out.append(f"the heat found adds up to {made:.2f} W of the {watts:.2f} W fed in")
+        fed = f" of the {watts:.2f} W fed in" if watts is not None else ""
+        out.append(f"the heat found adds up to {made:.2f} W{fed}")
     maker = supply.maker if supply is not None else None
     feed = next((p for p in (lineup.board.parts if lineup.board else ()) if p.ref == maker), None)
     if feed is not None and suspects and suspects[0].x_mm is not None and suspects[0].y_mm is not None:
@@ -72,6 +78,6 @@ def injection_sentences(evidence: Evidence, lineup: Lineup, suspects: tuple[Susp
         low, high = (trace_ohm(reach, w) * amps for w in (20.0, 1.0))
         out.append(
             f"from {feed.ref} to where the heat ends are {reach:.0f} mm: {low * 1e3:.1f} to {high * 1e3:.0f} mV"
-            f" drop in 35 um copper, 20 to 1 mm wide"
+            f" drop at {amps:g} A in 35 um copper, 20 to 1 mm wide"
         )
     return tuple(out)

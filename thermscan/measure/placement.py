@@ -71,10 +71,16 @@ def _place_near_marks(
     drift = float(np.sum((gap / marks.points.sigma_px) ** 2))
     if drift > chi2.ppf(0.999, min(2 * len(places), PARAMETERS)):
         said = f"{notes} the layout of the board fits best away from the marks; the marks were kept".strip()
-        return replace(_marks_only(marks, marks_error, board, said, settings), trusted=False)
+        kept = _marks_only(marks, marks_error, board, said, settings)
+        return replace(kept, trusted=kept.trusted and len(places) >= settings.marks_alone)
     error = min(_layout_error_px(fit, board, settings), marks_error)
     return Placement(
-        fit.view.homography(), error, "layout", reason=notes, covariance=layout_covariance(fit, board, settings)
+        fit.view.homography(),
+        error,
+        "layout",
+        reason=notes,
+        covariance=layout_covariance(fit, board, settings),
+        is_marked=True,
     )
 
 
@@ -84,7 +90,9 @@ def _marks_only(marks: MarkFit, error_px: float, board: Board, notes: str, setti
     if not trusted:
         notes = f"{notes} the place is only known to {error_px:.1f} px; give more marks".strip()
     cover = corner_covariance(marks.view, marks.covariance, board)
-    return Placement(marks.view.homography(), error_px, "marks", trusted=trusted, reason=notes, covariance=cover)
+    return Placement(
+        marks.view.homography(), error_px, "marks", trusted=trusted, reason=notes, covariance=cover, is_marked=True
+    )
 
 
 def _upright_first(candidates: list[Candidate], board: Board) -> list[Candidate]:

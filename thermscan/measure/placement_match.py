@@ -122,16 +122,19 @@ def _match_one(pair: Pair, own: Placement, own_view: View, base: View, settings:
     starts = [own_view, turned(own_view, 2)]
     view, margin = _best_of(pair, starts, points, settings)
     transferred = view is not own_view and distance_px(view, own_view, points) > 0.1 * max(pair.good.shape)
+    if own.is_marked and (not transferred or margin is None or margin < settings.vuong_z):
+        # the user has said which way round it lies; only a pattern that is sure of a half turn may contradict that
+        return _found(pair, own_view, settings, near=own.error_px < settings.near_px, transferred=False, margin=None)
     if not own.trusted or margin is None or margin < settings.vuong_z:
         starts += pattern_starts(pair.faulty, pair.good, pair.faulty_view, base, settings=settings)
         view, margin = _best_of(pair, starts, points, settings)
         transferred = distance_px(view, own_view, points) > 0.1 * max(pair.good.shape)
     near = own.trusted and not transferred and own.error_px < settings.near_px
-    return _found(pair, own_view if near else view, near, transferred, margin, settings)
+    return _found(pair, own_view if near else view, settings, near=near, transferred=transferred, margin=margin)
 
 
 def _found(
-    pair: Pair, start: View, near: bool, transferred: bool, margin: float | None, settings: PlacementSettings
+    pair: Pair, start: View, settings: PlacementSettings, *, near: bool, transferred: bool, margin: float | None
 ) -> _Found:
     """Register from a start: unit by unit from a near one, from the coarse pictures on from any other."""
     levels = levels_for(pair.good.shape)

@@ -89,8 +89,8 @@ def find_in_cells(
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return Timing(on_why=why, off_why=why)
-    passed = find_passing(cells, settings=settings)
-    visits = visit_spans(cells, passed, settings=settings)
+    passed, reaching = find_passing(cells, settings=settings)
+    visits = visit_spans(cells, reaching, settings=settings)
     courses = find_courses(bridged(cells, passed), breaks_s, settings=settings)
     return replace(_read(courses, logged, visits, settings), visits=visits)
 

@@ -11,13 +11,20 @@ from thermscan.measure.power_cells import CellSeries
 from thermscan.model.settings import TimingSettings
 
 
-def find_passing(cells: CellSeries, *, settings: TimingSettings) -> np.ndarray:
-    """Tell where a hand, a tool or a cable stood before a cell, ndarray of bool (samples, cells).
+def find_passing(cells: CellSeries, *, settings: TimingSettings) -> tuple[np.ndarray, np.ndarray]:
+    """Tell where a hand, a tool or a cable stood before a cell.
 
     Parameters
     ----------
     cells : CellSeries
     settings : TimingSettings
+
+    Returns
+    -------
+    passed : ndarray of bool, shape (samples, cells)
+        With a margin about it in place and time.
+    reaching : ndarray of bool, shape (samples, cells)
+        Those of a visitor that is seen to reach to the rim of the picture, without a margin.
 
     Notes
     -----
@@ -26,7 +33,8 @@ def find_passing(cells: CellSeries, *, settings: TimingSettings) -> np.ndarray:
     seldom reaches the rim. Not valid for a board that fills the whole picture and whose supply restarts.
     """
     if len(cells.times_s) < 6:
-        return np.zeros(cells.values.shape, bool)
+        nothing = np.zeros(cells.values.shape, bool)
+        return nothing, nothing
     return _passing(cells, max(2, round(settings.visit_s / cells.step_s)), settings)
 
 
@@ -46,18 +54,24 @@ def bridged(cells: CellSeries, passed: np.ndarray) -> CellSeries:
     return replace(cells, values=values)
 
 
-def visit_spans(cells: CellSeries, passed: np.ndarray, *, settings: TimingSettings) -> tuple[tuple[float, float], ...]:
-    """Return when something stood before the picture, s: from half a sample before the first to half one after."""
-    there = np.concatenate([[0], (passed.sum(axis=1) >= settings.visit_cells).astype(int), [0]])
+def visit_spans(
+    cells: CellSeries, reaching: np.ndarray, *, settings: TimingSettings
+) -> tuple[tuple[float, float], ...]:
+    """Return when something large stood before the picture, s: half a sample and one more about its samples.
+
+    ``reaching`` is ndarray of bool (samples, cells), as ``find_passing`` returns it.
+    """
+    least = max(settings.visit_cells, settings.visit_share * reaching.shape[1])
+    there = np.concatenate([[0], (reaching.sum(axis=1) >= least).astype(int), [0]])
     starts, stops = np.flatnonzero(np.diff(there) > 0), np.flatnonzero(np.diff(there) < 0) - 1
-    half = cells.step_s / 2
+    margin = 1.5 * cells.step_s
     return tuple(
-        (float(cells.times_s[a] - half), float(cells.times_s[b] + half)) for a, b in zip(starts, stops, strict=True)
+        (float(cells.times_s[a] - margin), float(cells.times_s[b] + margin)) for a, b in zip(starts, stops, strict=True)
     )
 
 
-def _passing(cells: CellSeries, reach: int, settings: TimingSettings) -> np.ndarray:
-    """Tell where something stands before a cell, ndarray of bool (samples, cells)."""
+def _passing(cells: CellSeries, reach: int, settings: TimingSettings) -> tuple[np.ndarray, np.ndarray]:
+    """Tell where something stands before a cell, and what of it reaches to the rim, as ``find_passing`` does."""
     rows, columns = cells.places.max(axis=0) + 1
     at = cells.places[:, 0], cells.places[:, 1]
     jump = np.zeros((len(cells.values), rows, columns), bool)
@@ -75,7 +89,7 @@ def _passing(cells: CellSeries, reach: int, settings: TimingSettings) -> np.ndar
     out = ndimage.binary_dilation(reaching, np.ones((3, 3, 3), bool), iterations=waves, mask=jump)
     around = ndimage.generate_binary_structure(2, 2)[None]
     out = ndimage.binary_dilation(ndimage.binary_dilation(out, around), np.ones((3, 1, 1), bool))
-    return out[:, *at]
+    return out[:, *at], reaching[:, *at]
 
 
 def _visits(values: np.ndarray, noise: np.ndarray, reach: int, settings: TimingSettings) -> np.ndarray:

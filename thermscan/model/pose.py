@@ -144,6 +144,8 @@ class Placement:
     covariance : ndarray of shape (8, 8) or None
         Of the pixels (x, y of one after the other) of the four corners of the board's bounding box: lower left, lower
         right, upper right, upper left, px2; of a matched good board relative to the faulty one.
+    is_marked : bool
+        True where clicked marks bound it: no other place is looked for.
     """
 
     matrix: np.ndarray
@@ -153,6 +155,7 @@ class Placement:
     reason: str = ""
     margin: float | None = None
     covariance: np.ndarray | None = None
+    is_marked: bool = False
 
 
 @dataclass(frozen=True)

@@ -271,7 +271,8 @@ class TimingSettings:
     visit_fall: float = knob(0.5, (0.1, 1.0), "share of its height that must go within two samples: heat fades slowly")
     visit_cells: int = knob(3, (1, 100), "cells that it must cover, one of them at the rim of the picture")
     visit_wave_s: float = knob(0.5, (0.0, 10.0), "for how long a part of it may be seen apart from it, s; judgement")
-    visit_left: int = knob(5, (2, 1000), "frames before power-on that must be left where those with a visitor go")
+    visit_share: float = knob(0.01, (0.0, 0.5), "of the picture, that it must cover for the frame to count as visited")
+    visit_left: int = knob(2, (2, 1000), "frames before power-on that must be left where those with a visitor go")
 
 
 @dataclass(frozen=True)
@@ -372,6 +373,9 @@ class PlacementSettings:
     )
     layout_floor_px: float = knob(
         0.2, (0.0, 5.0), "error of each corner that no noise explains: walls, solder, dragged edges, px; made boards"
+    )
+    marks_alone: int = knob(
+        4, (2, 100), "marks that agree with one another from which they are believed against the layout; judgement"
     )
     distrust_error_px: float = knob(2.5, (0.2, 50.0), "standard error above which a placement is not trusted, px")
 

@@ -118,7 +118,9 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     placed, board = place_all(prepared, job.board, side=job.side, settings=settings)
     tell("taking the difference", 0.7)
     everyone, whole = placed, job
-    used, said = choose_goods(placed) if job.before is None else ((True,) * len(placed), ())
+    drive = job.inject or job.faulty.facts.drive
+    is_injection = drive is not None and drive.mode == "injection"
+    used, said = ((True,) * len(placed), ()) if job.before else choose_goods(placed, is_injection=is_injection)
     placed = tuple(compress(placed, used))
     if not all(used):
         job = replace(job, goods=tuple(compress(job.goods, used[1:])))
