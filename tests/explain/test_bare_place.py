@@ -10,7 +10,7 @@ from thermscan.explain.bare_place import bare_places
 from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.reason import reasons_for
 from thermscan.explain.scene import set_scene
-from thermscan.explain.suspect import look_at, prepare
+from thermscan.explain.suspect import explain, look_at, prepare
 from thermscan.model.board import Part
 from thermscan.model.evidence import Priors
 from thermscan.model.quantity import Measured
@@ -93,3 +93,44 @@ def test_a_short_that_is_not_seen_is_weighed_with_what_it_does_to_the_supply(cas
     looked = look_at(replace(case.evidence, parts=parts), case.board, priors=Priors(), settings=SETTINGS)
     assert any(h.where == hidden.ref and h.fault == "short" for h in looked.lineup.hypotheses)
     assert np.all((looked.lineup.gives_up >= 0) & (looked.lineup.gives_up <= 1))
+
+
+def outline_only(case):
+    """Return a case whose board file says nothing but the outline."""
+    board = replace(case.board, parts=(), rails=())
+    return replace(case.evidence, parts=()), board
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_place_that_stays_cold_on_a_board_without_a_part_list_is_a_part_that_makes_no_heat(made_case, seed):
+    case = made_case(seed, "open_or_missing")
+    part = case.board.part(case.ref)
+    ranking = explain(*outline_only(case))
+    first = ranking.suspects[0]
+    assert first.fault in ("open_or_missing", "dead_supply")
+    assert np.hypot(first.x_mm - part.x, first.y_mm - part.y) < 7.0
+    assert "cooler" in first.reasons[0]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_place_of_a_good_board_without_a_part_list_is_accused_of_being_cold(made_case, seed):
+    ranking = explain(*outline_only(made_case(seed + 50, "none")))
+    assert ranking.verdict != "suspect"
+
+
+def test_a_dark_part_varies_by_no_more_than_the_heat_that_it_has_left(case):
+    lineup, judge = prepare(
+        case.evidence,
+        set_scene(case.evidence, case.board, settings=SETTINGS),
+        case.board,
+        grow_tree(case.board),
+        priors=Priors(),
+        settings=SETTINGS,
+    )
+    row, first = judge.own_rows[0], judge.shared.columns.shape[1] - len(judge.own_rows)
+    amounts = np.full((3, judge.shared.columns.shape[1]), 2.0)
+    change = np.zeros((3, *lineup.scene.own_k.shape))
+    change[:, row, -1] = lineup.scene.own_k[row, -1] * np.array([0.5, -0.5, -1.0])
+    left = judge._of_what_is_left(amounts, change, judge.shared)
+    assert left[:, first] == pytest.approx([2.0, min(2.0, 0.5 * judge.shared.high[first]), 0.0])
+    assert np.array_equal(np.delete(left, first, axis=1), np.delete(amounts, first, axis=1))

@@ -12,6 +12,9 @@ from thermscan.model.board import Part
 # What heats bare board, and what heats the pads of a part, as shares: judgement, no source.
 AT_BARE = {"bridge": 0.45, "short": 0.3, "hidden_source": 0.15, "joint": 0.1}
 AT_PADS = {"joint": 0.4, "bridge": 0.35, "short": 0.25}
+AT_COLD = {"open_or_missing": 0.6, "dead_supply": 0.4}  # what leaves a place cold; judgement, no source
+GONE_AT_LEAST = 0.4  # share of the heat of a place that its part makes there, at the least
+UNLISTED_MM = (0.7, 2.5)  # radius of a part that the board file leaves out, small and large
 IDLE_JOINT = 0.2  # of a joint's share, at a part that carries no current to speak of; judgement
 BLOCKERS = ("capacitor", "crystal")  # no direct current passes through them, however warm they are beside others
 CARRIERS = ("connector", "fuse", "inductor", "transformer", "regulator", "transistor", "module")
@@ -20,6 +23,9 @@ CARRIERS = ("connector", "fuse", "inductor", "transformer", "regulator", "transi
 def add_bare(lineup: Lineup, number: int) -> None:
     """List the faults that may heat a warm place off the bodies, and the parts that they belong to."""
     place = lineup.bare[number]
+    if place.is_cold:
+        _add_cold(lineup, number)
+        return
     bare_deep = 1.0 - lineup.settings.beneath_share if place.beneath else 1.0
     patterns = source_patterns(lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.diffusivities)
     weights = range_weights(lineup.strengths_k, lineup.settings.least_change_k, TOP_K["bridge"])
@@ -48,6 +54,25 @@ def add_bare(lineup: Lineup, number: int) -> None:
                 whole = lineup.settings.pads_share * share + rest * AT_BARE["bridge"]
                 prior = whole if rank == 0 else 0.0
             add(lineup, Hypothesis(ref, fault, net_of(lineup.tree, parts[ref]), prior, tuple(views), at=number))
+
+
+def _add_cold(lineup: Lineup, number: int) -> None:
+    """List a part that is not in the board file, sits at a cold place and makes no heat."""
+    place, scene = lineup.bare[number], lineup.scene
+    apart = np.hypot(scene.x_mm - place.x_mm, scene.y_mm - place.y_mm)
+    own = float(scene.own_k[int(np.argmin(np.where(scene.is_seen, apart, np.inf))), -1])
+    if own < lineup.settings.warm_own_k * scene.floor_scale:
+        return
+    weights = range_weights(lineup.strengths_k, GONE_AT_LEAST * own, own)
+    views = []
+    for radius in UNLISTED_MM:
+        patterns = source_patterns(scene, place.x_mm, place.y_mm, radius, diffusivities=lineup.diffusivities)
+        for n, pattern in enumerate(patterns):
+            key = ("bare", number, "cold", radius, n)
+            lineup.looks[key] = Look(np.maximum(-pattern * own, -scene.own_k) / own, lineup.strengths_k)
+            views.append(View(key, 1 / (len(patterns) * len(UNLISTED_MM)), weights))
+    for fault, share in AT_COLD.items():
+        add(lineup, Hypothesis(f"@{number}", fault, None, share, tuple(views), at=number))
 
 
 def at_pads(part: Part, lineup: Lineup) -> dict[str, float]:

@@ -18,7 +18,8 @@ class Bare:
 
     ``near`` are the nearest parts, nearest first; ``owners`` those whose pads and solder lie within reach of it, with
     shares that add to one; ``beneath`` the same of the parts on the other side. ``under`` is the part whose body covers
-    the place: heat there that is not the part's own is made beneath it, in the board or on the other side.
+    the place: heat there that is not the part's own is made beneath it, in the board or on the other side. ``is_cold``
+    where the place stays colder than on the good boards: a part that the board file does not list may make no heat.
     """
 
     x_mm: float
@@ -28,12 +29,16 @@ class Bare:
     owners: tuple[tuple[str, float], ...] = ()
     under: str = ""
     beneath: tuple[tuple[str, float], ...] = ()
+    is_cold: bool = False
 
 
 def bare_places(
     evidence: Evidence, scene: Scene, board: Board | None, *, settings: ExplainSettings
 ) -> tuple[Bare, ...]:
-    """Return bare places worth weighing: hotspots and sources off the parts, then the warmest bare blocks."""
+    """Return bare places worth weighing: hotspots and sources off the parts, then the warmest bare blocks.
+
+    Then those that stay coldest, a few: where parts are not listed, nothing else tells of one that makes no heat.
+    """
     found: list[tuple[float, float, float]] = [
         (h.x_mm, h.y_mm, h.place_95_mm)
         for h in evidence.hotspots
@@ -55,6 +60,26 @@ def bare_places(
         under = _body_over(board, x, y, evidence.side)
         near = _nearest(board, x, y, evidence.side)
         kept.append(Bare(float(x), float(y), float(radius), near, () if under else owners, under, beneath))
+    return (*kept, *_cold_places(evidence, scene, board, settings))
+
+
+def _cold_places(evidence: Evidence, scene: Scene, board: Board | None, settings: ExplainSettings) -> tuple[Bare, ...]:
+    """Return the bare places that are colder than harmless differences make them, the coldest first."""
+    side = evidence.side
+    z = scene.significance()
+    found = [
+        (h.x_mm, h.y_mm, h.place_95_mm)
+        for h in evidence.hotspots
+        if h.kind == "cold" and not _body_over(board, h.x_mm, h.y_mm, side)
+    ]
+    blocks = [i for i in np.argsort(z) if scene.refs[i] is None and z[i] < -settings.cold_sigma]
+    found += [(scene.x_mm[i], scene.y_mm[i], 2.0 * scene.radius_mm[i]) for i in blocks]
+    kept: list[Bare] = []
+    for x, y, radius in found:
+        if len(kept) == settings.cold_places:
+            break
+        if all(np.hypot(b.x_mm - x, b.y_mm - y) >= 2 * settings.block_mm for b in kept):
+            kept.append(Bare(float(x), float(y), float(radius), _nearest(board, x, y, side), is_cold=True))
     return tuple(kept)
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from thermscan.explain.bare_fault import add_bare
+from thermscan.explain.bare_fault import UNLISTED_MM, add_bare
 from thermscan.explain.bare_place import bare_places
 from thermscan.explain.likelihood import Beside, Body, Look
 from thermscan.explain.lineup import HEAT_FAULTS, TOP_K, Hypothesis, Lineup, View, add, lowest, net_of, range_weights
@@ -23,9 +23,15 @@ COLLAPSED = 0.9  # the same where a short has taken the net down, give or take t
 LIMITED = 0.8  # the same where the supply has given up for the whole board, give or take the rest
 # Times bare_place_share of the priors: a bridge and a bad joint sit between bodies and at pads by their nature, a short
 # mostly inside a part; judgement.
-BARE_FACTOR = {"short": 0.4, "bridge": 3.0, "joint": 2.0, "hidden_source": 2.0}
+BARE_FACTOR = {
+    "short": 0.4,
+    "bridge": 3.0,
+    "joint": 2.0,
+    "hidden_source": 2.0,
+    "open_or_missing": 0.3,
+    "dead_supply": 0.3,
+}
 MOST_BARE = 0.9
-UNLISTED_MM = (0.7, 2.5)  # radius of a part that the board file leaves out, small and large
 FEEDER_KINDS = (*MAKER_KINDS, "inductor")
 
 
@@ -176,7 +182,7 @@ def _unlisted_feeder(lineup: Lineup, most: float) -> tuple[Beside, ...]:
     It is the warmest bare place, if it is anywhere to be seen.
     """
     scene, settings = lineup.scene, lineup.settings
-    bare = [place for place in lineup.bare if not place.under]
+    bare = [place for place in lineup.bare if not (place.under or place.is_cold)]
     key = ("unlisted", "", most)
     if key not in lineup.feeders and bare:
         rows = [int(np.argmin(np.hypot(scene.x_mm - b.x_mm, scene.y_mm - b.y_mm))) for b in bare]
@@ -432,4 +438,5 @@ def _spread_priors(lineup: Lineup) -> None:
 def bare_dilution(lineup: Lineup) -> float:
     """Return how many bare places might have been listed for each one that was: only warm ones are."""
     blocks = sum(ref is None for ref in lineup.scene.refs)
-    return max(1.0, blocks / 4 / max(len(lineup.bare), 1))
+    warm = sum(not place.is_cold for place in lineup.bare)
+    return max(1.0, blocks / 4 / max(warm, 1))

@@ -179,7 +179,7 @@ class Judge:
         mean = strengths[:, None, None] * look.pattern
         change = mean if look.fixed is None else mean + look.fixed
         flat = (self.scene.excess_k - change).reshape(len(strengths), -1)
-        amounts = shared.amounts(flat)
+        amounts = self._of_what_is_left(shared.amounts(flat), change, shared)
         base = self.shared.columns.shape[1]
         for j, beside in enumerate(besides, start=base):
             amounts[:, j] = np.minimum(amounts[:, j], beside.most(strengths))
@@ -188,6 +188,19 @@ class Judge:
         own = self._own_taken(amounts)
         fits = self._log_t(self.scene.excess_k - change - taken, np.hypot(mean, along), look, own=own)
         return fits, self._cost(amounts, shared), taken
+
+    def _of_what_is_left(self, amounts: np.ndarray, change: np.ndarray, shared: Shared) -> np.ndarray:
+        """Return the amounts, ndarray (steps, changes), those of parts that make less heat bounded by what is left.
+
+        A part that is dark makes neither a little more nor a little less than usual: without this, what it should
+        lose with its supply could be put down to a harmless difference.
+        """
+        out = amounts.copy()
+        own = self.scene.own_k[:, -1]
+        for j, row in enumerate(self.own_rows, start=self.shared.columns.shape[1] - len(self.own_rows)):
+            left = np.clip(1.0 + change[:, row, -1] / max(own[row], 1e-9), 0.0, 1.0)
+            out[:, j] = np.clip(out[:, j], shared.low[j] * left, shared.high[j] * left)
+        return out
 
     def _cost(self, amounts: np.ndarray, shared: Shared) -> np.ndarray:
         return 0.5 * (amounts**2).sum(axis=-1) + shared.log_width

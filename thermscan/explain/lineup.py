@@ -20,7 +20,7 @@ from thermscan.model.settings import ExplainSettings
 STRONGEST_K = 150.0
 HEAT_FAULTS = ("short", "leak", "overload", "joint")
 # Range of the change, K, per fault: judgement, wide. An overload and a lost heat path grow with the own heat.
-TOP_K = {"short": 150.0, "leak": 25.0, "overload": 80.0, "joint": 80.0, "bridge": 120.0, "hidden_source": 60.0}
+TOP_K = {"short": 150.0, "leak": 60.0, "overload": 80.0, "joint": 80.0, "bridge": 120.0, "hidden_source": 60.0}
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,9 @@ def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:
     sits = f"beneath {place.under}" if place.under else "and no listed part sits there"
     if "no_millimetres" in evidence.flags:
         where = f"this place of the picture{near}"
-    return f"{where} is {number(scene.excess_k[i, -1], _unit(evidence))} warmer than {compared_with(evidence)}, {sits}"
+    excess = scene.excess_k[i, -1]
+    size = f"{number(abs(excess), _unit(evidence))} {'warmer' if excess >= 0 else 'cooler'}"
+    return f"{where} is {size} than {compared_with(evidence)}, {sits}"
 
 
 def _dark_sentences(main: Hypothesis, lineup: Lineup, evidence: Evidence) -> list[str]:

@@ -43,6 +43,8 @@ def _match(h: Hypothesis, hot: list[HeatSource], cold: list[HeatSource], needed:
         refs = h.dark | {h.where}
         if not cold:
             return 1.0 - needed if hot else 0.5
+        if h.at is not None:
+            return max(s.needed_probability * _sits(h, s, lineup) for s in cold)
         return max(s.needed_probability * sum(s.rivals.get(r, 0.0) for r in refs) for s in cold)
     if not hot:
         return 0.3

@@ -433,15 +433,14 @@ def _bare_suspect(
     evidence: Evidence,
 ) -> Suspect:
     spot = min(
-        (h for h in evidence.hotspots if h.kind == "hot"),
+        (h for h in evidence.hotspots if h.kind == ("cold" if place.is_cold else "hot")),
         key=lambda h: np.hypot(h.x_mm - place.x_mm, h.y_mm - place.y_mm),
         default=None,
     )
     if spot is not None and np.hypot(spot.x_mm - place.x_mm, spot.y_mm - place.y_mm) > place.place_95_mm + 1.0:
         spot = None
-    source = next(
-        (s for s in evidence.sources if np.hypot(s.x_mm - place.x_mm, s.y_mm - place.y_mm) <= s.place_95_mm + 1.0), None
-    )
+    near = (s for s in evidence.sources if np.hypot(s.x_mm - place.x_mm, s.y_mm - place.y_mm) <= s.place_95_mm + 1.0)
+    source = next((s for s in near if (s.power_w.value < 0) == place.is_cold), None)
     why = {
         "ref": f"no listed part at this place; nearest are {', '.join(place.near)}" if place.near else "no parts known"
     }

@@ -13,6 +13,7 @@ from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
 from thermscan.measure.power_log import ON_BEFORE, STILL_ON, logged_on, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
+from thermscan.measure.power_onset import earlier_onset
 from thermscan.measure.power_passing import bridged, find_passing, visit_spans
 from thermscan.measure.power_tries import begins_cold, find_tries, with_tries
 from thermscan.measure.power_turns import count_bursts, find_turns, source_level
@@ -188,6 +189,13 @@ def read_switches(courses: Courses, *, settings: TimingSettings) -> tuple[Switch
     first = next((s for s in switches if s.balance > settings.purity), None)
     if first is None:
         return switches
+    number = switches.index(first)
+    after = edges[number - 1] if number else -np.inf
+    onset = earlier_onset(courses, first.at_s.low, after, first.maps, settings=settings)
+    if onset is not None:
+        edges = (*edges[:number], onset, *edges[number + 1 :])
+        switches = _switches_at(courses, edges, settings)
+        first = switches[number]
     turns = find_turns(courses, first.maps.change, first.at_s.value, edges, settings=settings)
     return _switches_at(courses, tuple(sorted((*edges, *turns))), settings) if turns else switches
 
