@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from skimage import data
 
-from thermscan.measure.motion import follow_motion
+from thermscan.measure.motion import follow_motion, knocked
 from thermscan.measure.motion_check import bridge, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, Wander, estimate_wander, smooth
@@ -106,6 +106,26 @@ def test_still_camera_is_told_and_gives_identities():
     motion = follow(frames)
     assert motion.is_tripod
     np.testing.assert_array_equal(motion.matrices, np.broadcast_to(np.eye(3), (40, 3, 3)))
+
+
+def test_a_camera_that_is_knocked_has_moved_and_stands_still_before_and_after():
+    true = np.broadcast_to(np.eye(3), (40, 3, 3)).copy()
+    true[24:, :2, 2] = [0.7, -0.5]
+    motion = follow(moved(data.camera(), true, pattern_k=0.05))
+    assert not motion.is_tripod
+    assert np.sqrt(np.mean(errors_px(motion.matrices, true) ** 2)) < 0.1
+
+
+def test_a_knock_is_told_from_drift_and_from_a_single_frame_that_is_off():
+    random = np.random.default_rng(2)
+    noise = random.normal(0, 0.02, (60, 2))
+    own = np.full(60, 0.02)
+    step, ramp, lone = np.zeros((60, 2)), np.zeros((60, 2)), np.zeros((60, 2))
+    step[30:] = [0.3, 0.2]
+    ramp[:] = np.linspace(0, 0.6, 60)[:, None]
+    lone[30] = [0.4, 0.0]
+    assert knocked(noise + step, own, least_px=0.2)
+    assert not any(knocked(noise + some, own, least_px=0.2) for some in (0.0, ramp, lone))
 
 
 def test_growing_hotspot_does_not_move_a_still_picture():

@@ -42,10 +42,9 @@ def without_passing(excess: Excess, *, settings: DetectionSettings) -> Excess:
     passed = ndimage.binary_dilation(passed, np.ones((3, 1, 1), bool))
     out = np.where(passed, np.nan, excess.excess).astype(excess.excess.dtype)
     share = 100.0 * float((passed & film.inside).sum()) / max(float(film.inside.sum()) * len(passed), 1.0)
-    text = (
-        f"something passed before the camera (a hand, a cable, a reflection): {share:.1f} % of the places and times"
-        " are left out"
-    )
+    part = f"{share:.1f} %" if share >= 0.1 else "under 0.1 %"
+    what = "something passed before the camera (a hand, a cable, a reflection)"
+    text = f"{what}: {part} of the places and times are left out"
     return replace(excess, excess=out, warnings=(*excess.warnings, text))
 
 

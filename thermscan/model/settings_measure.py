@@ -114,6 +114,7 @@ class MotionSettings:
         "displacement at the rim by tilting, over half the longer side: hands waver by a degree or so",
     )
     still_jitter_px: float = knob(0.06, (0.0, 1.0), "motion between frames below which a camera may stand still")
+    knock_px: float = knob(0.2, (0.02, 5.0), "jump from one frame to the next from which a camera was knocked")
     still_drift_px: float = knob(
         0.6, (0.0, 5.0), "drift below which such a camera stands still; heating feigns up to 0.4"
     )
