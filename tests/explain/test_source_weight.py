@@ -5,9 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.explain.suspect import explain
+from thermscan.explain.posterior import _shorts_that_hide
+from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.scene import set_scene
+from thermscan.explain.suspect import explain, prepare
+from thermscan.model.evidence import Priors
 from thermscan.model.quantity import Measured
 from thermscan.model.result import HeatSource
+from thermscan.model.settings import ExplainSettings
 
 
 def source(part, watts, needed=0.99):
@@ -62,3 +67,20 @@ def test_probabilities_still_add_to_one(made_case, bare_evidence, watts):
     ranking = explain(replace(bare_evidence(case.evidence), sources=(source(part, watts),)), case.board)
     total = sum(s.probability for s in ranking.suspects) + ranking.no_fault_probability + ranking.other_probability
     assert total == pytest.approx(1.0, abs=1e-9)
+
+
+def test_a_source_at_one_part_of_a_net_that_is_down_tells_which_of_them_is_short(made_case):
+    case = made_case(30, "none")
+    settings = ExplainSettings()
+    scene = set_scene(case.evidence, case.board, settings=settings)
+    lineup, _ = prepare(case.evidence, scene, case.board, grow_tree(case.board), priors=Priors(), settings=settings)
+    shunts = [p.ref for p in case.board.parts if p.kind == "capacitor" and "+3V3" in p.nets][:2]
+    rows = [next(i for i, h in enumerate(lineup.hypotheses) if (h.where, h.fault) == (r, "short")) for r in shunts]
+    # nothing is seen at either, and all that +3V3 feeds is cold: its supply is dead, or one of them takes it down
+    is_dead = np.array([h.fault == "dead_supply" and h.net == "+3V3" for h in lineup.hypotheses])
+    heat, silent = np.where(is_dead, 20.0, -5.0), np.full(len(is_dead), 0.5)
+    weights = np.zeros(len(is_dead))
+    for there in (0.0, -1.6):
+        weights[rows[0]] = there
+        hidden = _shorts_that_hide(heat, silent, weights, lineup)
+        assert hidden[rows[1]] - hidden[rows[0]] == pytest.approx(-there, abs=1e-6)

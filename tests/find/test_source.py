@@ -123,6 +123,19 @@ def test_power_is_near_and_inside_its_interval(answers):
     assert np.mean(held) >= 0.8
 
 
+def test_watts_on_a_board_whose_parts_are_not_listed_are_less_sure():
+    board, excess = case(2, spot=(0, 25, 18, 0.6))
+    other = Part("P0", "resistor", 4.0, 4.0, 2.0, 1.0)
+    widths = []
+    for parts in ((), (other,)):
+        fit = find_sources(excess, replace(board, parts=parts), PLATE, side="top", settings=FEW)
+        source = next(s for s in fit.sources if np.hypot(s.x_mm - 25, s.y_mm - 18) < 3)
+        widths.append(np.log(source.power_w.high / source.power_w.low))
+    # the 95 % interval of a logarithm is 2 x 1.96 of its standard error wide
+    assert widths[0] > 2 * 1.96 * SourceSettings().power_unlisted_error
+    assert widths[0] > widths[1] + 0.5
+
+
 def test_no_source_on_a_board_without_fault():
     listed = 0
     for seed in (21, 22):

@@ -357,6 +357,16 @@ def test_a_log_is_believed_where_the_temperatures_allow_its_moment_as_well():
     assert not any("not believed" in line for line in timing.warnings)
 
 
+def test_a_log_a_little_before_the_first_heat_is_believed_and_one_after_it_is_not():
+    times = clock(9.0)
+    rise = plate_rise(times, [(12, 16, 4.0, [(3.0, 1.0)])])
+    early = timing_of(record(rise, times, facts=Facts(supply=log_points(2.4, 8.8))))
+    late = timing_of(record(rise, times, facts=Facts(supply=log_points(4.6, 8.8))))
+    assert early.source == "both"
+    assert not any("not believed" in line for line in early.warnings)
+    assert any("not believed" in line for line in late.warnings)
+
+
 def test_a_log_whose_power_off_agrees_is_believed_where_the_first_loads_are_too_small_to_see():
     times = clock(12.0)
     first, then = [(3.0, 0.004), (8.3, 0.0)], [(4.6, 1.0), (8.3, 0.0)]

@@ -74,11 +74,12 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     fits |= {key: judge.log_fit(lineup.looks[key]) for key in closely if key not in fits}
     none = judge.log_none()
     heat = _or_anyhow(np.array([_mixed(h, fits) for h in lineup.hypotheses]), none, lineup, judge)
-    values = np.array([*heat, none, judge.log_other()]) - none + weigh_sources(lineup)
+    weights = weigh_sources(lineup)
+    values = np.array([*heat, none, judge.log_other()]) - none + weights
     values -= values[-2]
     # A fault may make too little heat, or heat that has not reached a surface yet: it then looks like none.
     silent = silent_shares(lineup)
-    values[:-2] = _shorts_that_hide(values[:-2], silent, lineup)
+    values[:-2] = _shorts_that_hide(values[:-2], silent, weights[:-2], lineup)
     values[:-2] = np.logaddexp(np.log1p(-silent) + values[:-2], np.log(silent))
     listed = sum(h.prior for h in lineup.hypotheses)
     # What no listed hypothesis takes up stays a fault not listed: one that this picture cannot show (no part that makes
@@ -99,12 +100,13 @@ def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     return log_priors, _with_causes_elsewhere(lineup, log_priors, values)
 
 
-def _shorts_that_hide(heat: np.ndarray, silent: np.ndarray, lineup: Lineup) -> np.ndarray:
+def _shorts_that_hide(heat: np.ndarray, silent: np.ndarray, weights: np.ndarray, lineup: Lineup) -> np.ndarray:
     """Let a short whose own heat does not show look like the dead supply of its net, or like a limited supply.
 
     It takes the net down all the same: the parts on it stay cold as if nothing fed them, and the part that makes the
     net warms as if it were at fault itself; only a meter tells which. Where the supply keeps
-    retrying, the short itself is fed for a share of the seconds only, and shows the less.
+    retrying, the short itself is fed for a share of the seconds only, and shows the less. Which of the parts of a net
+    it is, a source of heat found at one of them tells all the same: ``weights`` are those of ``weigh_sources``.
     """
     settings, rows = lineup.settings, list(enumerate(lineup.hypotheses))
     less = np.log(1.0 / settings.retry_duty) / np.log(settings.most_fault_w / settings.least_fault_w)
@@ -117,6 +119,10 @@ def _shorts_that_hide(heat: np.ndarray, silent: np.ndarray, lineup: Lineup) -> n
         if h.fault in FEEDS_LOOK_LIKE and h.at is None:
             warm[h.where] = max(warm.get(h.where, -np.inf), float(heat[i]))
     limit = max((float(heat[i]) for i, h in rows if h.fault == "supply_limit"), default=-np.inf)
+    at_best: dict[str, float] = {}
+    for i, h in rows:
+        if h.fault == "short" and h.at is None and h.net is not None:
+            at_best[h.net] = max(at_best.get(h.net, -np.inf), float(weights[i]))
     out = np.array(heat, float)
     gives_up = np.zeros(len(rows) + 2)
     for i, h in rows:
@@ -127,6 +133,7 @@ def _shorts_that_hide(heat: np.ndarray, silent: np.ndarray, lineup: Lineup) -> n
         maker = supply.maker if supply is not None and supply.maker is not None else ""
         feeds = -np.inf if maker == h.where else warm.get(maker, -np.inf)
         alone = np.logaddexp(dead.get(h.net, -np.inf), np.log(settings.feeder_share) + feeds)
+        alone += float(weights[i]) - at_best[h.net]
         out[i] = np.logaddexp(out[i], down + np.log((1.0 - blackout) * silent[i]) + alone)
         all_down = down + np.log(blackout * retried[i]) + limit
         out[i] = np.logaddexp(out[i], all_down)

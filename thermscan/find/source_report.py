@@ -13,6 +13,7 @@ from thermscan.find.source_course import power_course
 from thermscan.find.source_limit import cover_limits, limit_map, limit_sentence, part_limits
 from thermscan.find.source_search import LinearFit
 from thermscan.find.source_state import Found, Search
+from thermscan.model.board import Part
 from thermscan.model.film import Excess, Film
 from thermscan.model.quantity import Measured
 from thermscan.model.result import HeatSource
@@ -59,11 +60,11 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
     honest = search.fit_without(index, own_heat=False, own_errors=True)
     found = reweighed(search, found, honest)
     b, g = honest.project(found.templates)
-    power = mixture_power(b / g, 1 / np.sqrt(g), found.weights, search=search)
+    part = found.place.part
+    power = mixture_power(b / g, 1 / np.sqrt(g), found.weights, search=search, model_error=_model_error(search, part))
     power = corrected_power(search, found, power)
     x, y, radius = place_of(search, found, honest)
     depths = depth_shares(found)
-    part = found.place.part
     is_behind = part is not None and part.side != search.maker.side
     depth = said_depth(depths, is_behind=is_behind, settings=search.settings)
     course = power_course(search, found, fit)
@@ -156,7 +157,19 @@ def said_depth(depths: dict[str, float], *, is_behind: bool, settings: SourceSet
     return "surface" if depths.get("surface", 0.0) >= settings.surface_sure else "unknown"
 
 
-def mixture_power(mean: np.ndarray, error: np.ndarray, weights: np.ndarray, *, search: Search) -> Measured:
+def _model_error(search: Search, part: Part | None) -> float:
+    """Return the standard error of log power that all hypotheses share.
+
+    Larger for a place on a board whose parts are not listed at all: the heat may be made in a body of any size there.
+    """
+    board = search.maker.board
+    bodies_known = part is not None or (board is not None and bool(board.parts))
+    return search.settings.power_model_error if bodies_known else search.settings.power_unlisted_error
+
+
+def mixture_power(
+    mean: np.ndarray, error: np.ndarray, weights: np.ndarray, *, search: Search, model_error: float
+) -> Measured:
     """Return median and 95 % interval of the power over all hypotheses.
 
     Parameters
@@ -164,7 +177,9 @@ def mixture_power(mean: np.ndarray, error: np.ndarray, weights: np.ndarray, *, s
     mean, error, weights : ndarray of shape (hypotheses,)
         Power seen, its standard error, probability of the hypothesis.
     search : Search
-        For the plate's heat capacity (power goes with it), the surface's emissivity, and the plate model's own error.
+        For the plate's heat capacity (power goes with it), and the surface's emissivity.
+    model_error : float
+        Standard error of log power that all hypotheses share.
 
     Notes
     -----
@@ -172,9 +187,7 @@ def mixture_power(mean: np.ndarray, error: np.ndarray, weights: np.ndarray, *, s
     """
     z = ndtri((np.arange(41) + 0.5) / 41)
     c = search.maker.plate.capacity_j_per_mm2_k
-    share = np.sqrt(
-        (c.standard_error / c.value) ** 2 + search.data.gain_error**2 + search.settings.power_model_error**2
-    )
+    share = np.sqrt((c.standard_error / c.value) ** 2 + search.data.gain_error**2 + model_error**2)
     factors = np.exp(share * z) / search.data.gain
     values = ((mean[:, None, None] + error[:, None, None] * z[None, :, None]) * factors).ravel()
     mass = np.repeat(weights, len(z) ** 2)

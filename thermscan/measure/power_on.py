@@ -144,7 +144,8 @@ def _as_logged(
     if seen is None or (seen.low <= logged.high and logged.low <= seen.high):
         return timing
     moments = [s.at_s.value for s in switches]
-    if not explains_as_well(courses, moments, seen.value, logged.value, settings=settings):
+    is_late = 0.0 < seen.low - logged.high <= settings.log_early_s  # heat comes after the current, and weak loads first
+    if not is_late and not explains_as_well(courses, moments, seen.value, logged.value, settings=settings):
         return timing
     wide = Measured(seen.value, min(seen.low, logged.low), max(seen.high, logged.high))
     ups = timing.power_ups

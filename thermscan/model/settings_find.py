@@ -228,6 +228,11 @@ class SourceSettings:
         (0.0, 2.0),
         "standard error of log power that all hypotheses share: copper that differs from place to place; judgement",
     )
+    power_unlisted_error: float = knob(
+        0.55,
+        (0.0, 2.0),
+        "the same where no parts are listed: a body on top keeps heat and shows it late; judgement",
+    )
     place_blur_share: float = knob(
         0.4,
         (0.0, 3.0),

@@ -168,6 +168,9 @@ class TimingSettings:
     )
     noise_floor_share: float = knob(0.1, (0.0, 1.0), "least noise of a place as a share of the median: stuck places")
     log_on_share: float = knob(0.2, (0.01, 0.9), "share of the upper power level of a supply log that counts as on")
+    log_early_s: float = knob(
+        0.5, (0.0, 10.0), "by which a log may switch on before heat is seen to begin: small loads first; judgement"
+    )
     log_slack_frames: float = knob(1.0, (0.0, 10.0), "frames by which log and temperatures may differ beyond intervals")
     course_margin: float = knob(1.15, (1.0, 3.0), "size over that of noise alone from which a course counts")
     most_courses: int = knob(8, (1, 50), "courses kept at the most")
