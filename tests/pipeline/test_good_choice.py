@@ -74,6 +74,14 @@ def test_all_are_kept_where_no_placing_tells_them_apart(trusted):
 
 @pytest.mark.parametrize(("share", "goods", "count"), [(True, 2, 0), (False, 2, 1), (False, 0, 0)])
 def test_boards_that_share_no_clock_are_said_to_be_compared_without_one(share, goods, count):
-    said = _clock_words(SimpleNamespace(share_clock=share, goods=("good",) * goods))
+    everyone = [placed("faulty"), *(placed("good") for _ in range(goods))]
+    said = _clock_words(SimpleNamespace(share_clock=share, goods=("good",) * goods), everyone)
     assert len(said) == count
     assert all("power-on is not seen in every recording" in text for text in said)
+
+
+def test_a_board_that_does_not_warm_while_good_ones_do_is_said_to_take_no_power_perhaps():
+    films = SimpleNamespace(share_clock=False, goods=("good",))
+    said = _clock_words(films, [placed("faulty", on_s=None), placed("good_1")])
+    assert "as good_1 does" in said[1]
+    assert len(_clock_words(films, [placed("faulty"), placed("good_1", on_s=None)])) == 1

@@ -127,7 +127,7 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     films = make_films(placed[0], placed[1:], board=board, settings=settings)
     baseline = _baseline(job, films, board, settings=settings)
     excess = _excess(job, films, baseline, restarts=films.timing.restarts, settings=settings)
-    excess = replace(excess, warnings=(*excess.warnings, *said, *_clock_words(films), *films.said))
+    excess = replace(excess, warnings=(*excess.warnings, *said, *_clock_words(films, placed), *films.said))
     tell("finding places and parts", 0.8)
     found = replace(_find(job, films, excess, placed, board, settings=settings), used=used)
     tell("finding where the heat is made", 0.85)
@@ -147,14 +147,22 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     )
 
 
-def _clock_words(films: FilmSet) -> tuple[str, ...]:
-    """Say where boards are compared although they share no clock."""
+def _clock_words(films: FilmSet, placed: Sequence[Placed]) -> tuple[str, ...]:
+    """Say where boards are compared although they share no clock, and where this one may take no power at all."""
     if films.share_clock or not films.goods:
         return ()
-    return (
+    said = [
         "power-on is not seen in every recording: the ends of the runs are compared as if they were one state, which"
-        " says far less, and no watts can be told; film each board from two seconds before power-on",
-    )
+        " says far less, and no watts can be told; film each board from two seconds before power-on"
+    ]
+    own = placed[0].prepared.timing
+    seen = [p.prepared.recording.name for p in placed[1:] if p.prepared.timing.on_s is not None]
+    if own.on_s is None and own.on_why.startswith("not_seen") and seen:
+        said.append(
+            f"no moment is seen at which this board begins to warm, as {seen[0]} does: if the bench supply shows next"
+            " to no current, begin at its supply, connector, fuse and first regulator"
+        )
+    return tuple(said)
 
 
 def _baseline(job: Job, films: FilmSet, board: Board, *, settings: Settings) -> Baseline | None:
