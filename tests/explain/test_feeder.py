@@ -167,3 +167,19 @@ def test_heat_at_a_bare_place_alone_is_not_put_on_a_part_of_an_unfed_net(make_un
     first = ranking.suspects[0]
     assert first.ref is None or first.fault == "hidden_source" or ranking.verdict == "cannot_tell"
     assert all(s.probability < 0.2 for s in ranking.suspects if s.fault == "short" and s.ref is not None)
+
+
+def test_without_nets_a_cold_regulator_and_a_cold_chip_leave_both_readings_open(made_case):
+    case = made_case(30, "none")
+    board = replace(case.board, parts=tuple(replace(p, nets=()) for p in case.board.parts), rails=())
+    gone = {"U2", "U4"}
+
+    def cold(part):
+        own = part.rise_course_k - part.excess_course_k
+        lost = -own if part.ref in gone else 0.0 * own
+        return replace(part, excess_course_k=lost, rise_course_k=own + lost)
+
+    evidence = replace(case.evidence, excess=None, parts=tuple(cold(p) for p in case.evidence.parts))
+    ranking = explain(evidence, board)
+    assert {ranking.suspects[0].ref, ranking.suspects[1].ref} == gone
+    assert next(s.fault for s in ranking.suspects if s.ref == "U2") == "dead_supply"

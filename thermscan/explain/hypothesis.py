@@ -324,9 +324,12 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
     dark = frozenset().union(*(tree.fed_by(n) for n in made)) if made else frozenset()
     beyond = frozenset().union(*(tree.fed_by(n) for n in passed)) if passed else frozenset()
     for fault, lost, nets in (("dead_supply", dark, made), ("open_or_missing", dark | beyond, made + passed)):
-        if fault == "dead_supply" and not (made and lost):
+        is_blind = not tree.supplies and part.kind in MAKER_KINDS  # without nets nobody knows what it feeds
+        if fault == "dead_supply" and not (made and lost) and not is_blind:
             continue
         relief = _relieved(lineup, part, lost | {part.ref})
+        if fault == "dead_supply" and is_blind:
+            relief = _starved(lineup, part)
         views = _dark_views(lineup, (fault, part.ref, "with"), lost | {part.ref}, nets, relief)
         fed = frozenset().union(*(tree.path_to(n) for n in tree.supplies_of(part))) if relief else frozenset()
         all_gone = _dark_views(lineup, (fault, part.ref, "feeders"), lost | {part.ref}, nets, (), idle=fed)
@@ -365,6 +368,24 @@ def _relieved(lineup: Lineup, part: Part, gone: frozenset[str]) -> tuple[Beside,
         key = ("relieved", ref, np.inf)
         if key not in lineup.feeders:
             lost = loss_pattern(lineup.scene, lineup.shares, rows_of(lineup.scene, frozenset({ref})))
+            lineup.feeders[key] = (Beside(lost, 0.0, 1.0),) if lost.any() else ()
+        out += lineup.feeders[key]
+    return tuple(out)
+
+
+def _starved(lineup: Lineup, part: Part) -> tuple[Beside, ...]:
+    """Return what parts may lose that a supply of unknown nets may feed: up to all heat of each that is seen cooler."""
+    scene = lineup.scene
+    z = scene.significance()
+    kinds = dict(zip(scene.refs, scene.kinds, strict=True))
+    cooler = [
+        i for i in np.argsort(z) if scene.refs[i] not in (None, part.ref) and z[i] < -lineup.settings.feeder_sigma
+    ]
+    out = []
+    for i in [i for i in cooler if kinds[scene.refs[i]] not in FEEDER_KINDS][: lineup.settings.most_starved]:
+        key = ("starved", str(scene.refs[i]), np.inf)
+        if key not in lineup.feeders:
+            lost = loss_pattern(scene, lineup.shares, rows_of(scene, frozenset({str(scene.refs[i])})))
             lineup.feeders[key] = (Beside(lost, 0.0, 1.0),) if lost.any() else ()
         out += lineup.feeders[key]
     return tuple(out)

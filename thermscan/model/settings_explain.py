@@ -160,6 +160,7 @@ class ExplainSettings:
     other_widening: float = knob(8.0, (1.5, 100.0), "how far it changes them, in units of noise and spread")
     weighed_closely: int = knob(25, (1, 1000), "best hypotheses whose places are tried with several spreads of heat")
     bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")
+    most_starved: int = knob(6, (0, 100), "cooler parts that a dead supply of unknown nets may have fed; speed")
     cold_places: int = knob(4, (0, 100), "bare places that stay cold, weighed as suspects at the most")
     cold_sigma: float = knob(3.0, (1.0, 20.0), "noise and spread together from which a bare place counts as cold")
     swap_left: float = knob(0.1, (0.001, 1.0), "what a swap without change leaves of a suspect; judgement")
