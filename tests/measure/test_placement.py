@@ -176,6 +176,20 @@ class TestPose:
             slope = (view.moved(step).homography() - view.moved(-step).homography()) / 2e-6
             assert steps[i] == pytest.approx(slope, abs=1e-6 * max(1, np.abs(slope).max()))
 
+    @pytest.mark.parametrize("side", ["top", "bottom"])
+    def test_a_view_without_its_tilt_keeps_the_place_and_the_scale_of_the_middle(self, side):
+        view = nominal_view((60, 80), (31.0, 22.0), side, SETTINGS)
+        view = view.moved(np.array([0.3, -0.25, 0.8, 0.05, -0.02, 0.4, 0.1, 0.0]))
+        straight = view.straightened()
+        assert view.tilt_deg() > 15
+        assert straight.tilt_deg() == pytest.approx(0.0, abs=1e-5)
+        middle = np.array([[31.0, 22.0]])
+        assert map_points(straight.homography(), middle) == pytest.approx(map_points(view.homography(), middle))
+        around = middle + [[1.0, 0.0], [0.0, 1.0]]
+        away = map_points(straight.homography(), around) - map_points(straight.homography(), middle)
+        scale = view.focal_px / view.shift_mm[2]  # of a pinhole camera, focal length over distance
+        assert np.linalg.norm(away, axis=1) == pytest.approx([scale, scale])
+
     def test_point_steps_are_the_derivative_of_pixels(self):
         view = nominal_view((60, 80), (31.0, 22.0), "top", SETTINGS).moved(0.1 * np.ones(PARAMETERS))
         points = np.array([[0.0, 0.0], [62.0, 44.0], [10.0, 40.0]])
