@@ -185,7 +185,7 @@ class TestPose:
         assert straight.tilt_deg() == pytest.approx(0.0, abs=1e-5)
         middle = np.array([[31.0, 22.0]])
         assert map_points(straight.homography(), middle) == pytest.approx(map_points(view.homography(), middle))
-        around = middle + [[1.0, 0.0], [0.0, 1.0]]
+        around = np.array([[32.0, 22.0], [31.0, 23.0]])
         away = map_points(straight.homography(), around) - map_points(straight.homography(), middle)
         scale = view.focal_px / view.shift_mm[2]  # of a pinhole camera, focal length over distance
         assert np.linalg.norm(away, axis=1) == pytest.approx([scale, scale])
