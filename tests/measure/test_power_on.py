@@ -137,15 +137,15 @@ def test_a_part_that_is_switched_off_on_a_running_board_is_no_power_off():
     assert (timing.on_s, timing.off_s) == (None, None)
 
 
-def through_a_shutter(closed_s, *, told="offset_step"):
-    """Switched on at 2.1 s and off at 4.6 s; the shutter is closed for 0.3 s and changes the pattern of the sensor.
+def through_a_shutter(closed_s, *, told="offset_step", for_s=0.3, jump_k=0.1):
+    """Switched on at 2.1 s and off at 4.6 s; the shutter is closed for a while and changes the pattern of the sensor.
 
     The camera's events tell a step of the whole picture, or only that the picture was held.
     """
     times = clock(7.0)
     rise = plate_rise(times, [(12, 16, 3.0, [(2.1, 1.0), (4.6, 0.0)])])
-    after = times >= closed_s + 0.3
-    rise = rise + 0.1 * after[:, None, None] * np.random.default_rng(3).normal(0, 1, rise.shape[1:])
+    after = times >= closed_s + for_s
+    rise = rise + jump_k * after[:, None, None] * np.random.default_rng(3).normal(0, 1, rise.shape[1:])
     recording = record(rise, times)
     first, fresh = int(np.argmax(times >= closed_s)), int(np.argmax(after))
     where = (fresh, 1) if told == "offset_step" else (first, fresh - first)
@@ -169,6 +169,13 @@ def test_a_shutter_beside_the_power_off_keeps_it_in_its_interval(closed_s):
     assert off.low <= 4.6 <= off.high
     assert off.low <= off.value - 0.3
     assert off.high >= off.value + 0.3
+
+
+@pytest.mark.parametrize("closed_s", [4.0, 4.3, 4.5])
+@pytest.mark.parametrize("jump_k", [0.1, 0.6])
+def test_a_power_off_behind_the_shutter_is_found_all_the_same(closed_s, jump_k):
+    off = through_a_shutter(closed_s, told="frozen", for_s=0.7, jump_k=jump_k).off_s
+    assert off.low <= 4.6 <= off.high
 
 
 @pytest.mark.parametrize("told", ["offset_step", "frozen"])

@@ -56,13 +56,13 @@ def find_turns(
     bend = np.zeros(len(level))
     bend[2:-2] = level[4:] - 2 * level[2:-2] + level[:-4]
     out, before = [], ahead
-    reach = settings.turn_steps * step
+    known = np.searchsorted(times, edges)  # counted in samples: across a gap, neighbours may lie far apart in time
     for at, sign in events:
         # a body turns late: the sharpest bend within its lag is nearer to the moment
         start = max(before, int(np.searchsorted(times, times[at] - settings.turn_lag_s)))
         began = start + int(np.argmax(sign * bend[start : at + 1]))
         before = at
-        if not any(times[began] - reach <= e <= times[at] + reach for e in edges):
+        if not ((began - settings.turn_steps <= known) & (known <= at + settings.turn_steps)).any():
             out.append(float(times[began]))
     return tuple(out)
 
