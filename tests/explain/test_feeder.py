@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from thermscan.explain.likelihood import Beside
-from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.power_tree import PowerTree, grow_tree
 from thermscan.explain.scene import set_scene
 from thermscan.explain.suspect import explain, feeders_held_back, prepare
 from thermscan.model.board import Board, Part, Rail
@@ -43,6 +43,15 @@ def test_the_share_taken_from_a_feeder_goes_to_other_and_all_adds_to_one():
     assert found[1].probability == 0.3
     assert sum(s.probability for s in found) + other == pytest.approx(1.0)
     assert "feeds +5V" in found[0].reasons[-1]
+
+
+def test_a_regulator_of_a_board_without_nets_is_held_back_too():
+    warm = replace(suspect("U1", "overload", 0.8, {"overload": 1.0}), net=None)
+    found, other = feeders_held_back((warm,), 0.1, PowerTree(), (), SETTINGS, blind=frozenset({"U1"}))
+    assert found[0].probability == pytest.approx(0.8 * SETTINGS.decoy_share)
+    assert found[0].probability + other == pytest.approx(0.9)
+    assert "measure its output" in found[0].reasons[-1]
+    assert feeders_held_back((warm,), 0.1, PowerTree(), (), SETTINGS) == ((warm,), 0.1)
 
 
 def test_a_dead_supply_and_parts_that_feed_nothing_keep_theirs():

@@ -19,7 +19,7 @@ from thermscan.explain.meter import POWER_UP, Weight, weigh_readings
 from thermscan.explain.next_step import next_steps, place_name
 from thermscan.explain.pattern import divide_own_heat
 from thermscan.explain.posterior import Weighing, weigh_heat
-from thermscan.explain.power_tree import PowerTree, grow_tree
+from thermscan.explain.power_tree import MAKER_KINDS, PowerTree, grow_tree
 from thermscan.explain.reason import FAULT_TEXT, reasons_for
 from thermscan.explain.scene import Scene, set_scene
 from thermscan.explain.shutdown import why_it_shut_down
@@ -129,7 +129,12 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         if is_doubtful:
             suspects, none, other = _held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:
-        suspects, other = feeders_held_back(suspects, other, looked.lineup.tree, evidence.readings, settings)
+        blind = (
+            frozenset(p.ref for p in board.parts if p.kind in MAKER_KINDS) if board and not lineup.tree.supplies else ()
+        )
+        suspects, other = feeders_held_back(
+            suspects, other, lineup.tree, evidence.readings, settings, blind=frozenset(blind)
+        )
     odd = odd_good_boards(evidence, settings)
     verdict = _verdict(suspects, none, settings)
     is_against_good = evidence.basis == "good_boards"
@@ -201,11 +206,14 @@ def feeders_held_back(
     tree: PowerTree,
     readings: tuple[Reading, ...],
     settings: ExplainSettings,
+    *,
+    blind: frozenset[str] = frozenset(),
 ) -> tuple[tuple[Suspect, ...], float]:
     """Leave a part that feeds a net a share of what heat of its own got, until a meter has seen that net.
 
     A part that feeds a net warms for whatever draws on it, also where nothing of that is seen (a short under a cover,
-    on the other side, or small beside it); common practice, no source. The rest goes to ``other``.
+    on the other side, or small beside it); common practice, no source. The rest goes to ``other``. Parts ``blind`` make
+    some net that the board file does not name.
 
     Returns
     -------
@@ -218,12 +226,15 @@ def feeders_held_back(
         nets = tree.made_by(suspect.ref) if suspect.ref is not None else ()
         whole = sum(suspect.faults.values())
         own = sum(suspect.faults.get(word, 0.0) for word in WARM_AS_A_FEEDER) / whole if whole > 0 else 0.0
-        if not nets or own <= 0.0 or metered & set(nets):
+        is_blind = suspect.ref in blind
+        if not (nets or is_blind) or own <= 0.0 or metered & set(nets):
             out.append(suspect)
             continue
         kept = suspect.probability * (1.0 - (1.0 - settings.decoy_share) * own)
         other += suspect.probability - kept
-        reason = f"{suspect.ref} feeds {nets[0]} and would warm with a short there that is not seen: measure that net"
+        fed = nets[0] if nets else "what is not listed"
+        which = "that net" if nets else "its output"
+        reason = f"{suspect.ref} feeds {fed} and would warm with a short there that is not seen: measure {which}"
         reasons = (*suspect.reasons, reason) if suspect.fault in WARM_AS_A_FEEDER else suspect.reasons
         out.append(replace(suspect, probability=kept, reasons=reasons))
     return tuple(sorted(out, key=lambda s: -s.probability)), other
