@@ -129,12 +129,8 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         if is_doubtful:
             suspects, none, other = _held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:
-        blind = (
-            frozenset(p.ref for p in board.parts if p.kind in MAKER_KINDS) if board and not lineup.tree.supplies else ()
-        )
-        suspects, other = feeders_held_back(
-            suspects, other, lineup.tree, evidence.readings, settings, blind=frozenset(blind)
-        )
+        readings, makers = evidence.readings, _makers_of_unknown_nets(board, lineup.tree)
+        suspects, other = feeders_held_back(suspects, other, lineup.tree, readings, settings, blind=makers)
     odd = odd_good_boards(evidence, settings)
     verdict = _verdict(suspects, none, settings)
     is_against_good = evidence.basis == "good_boards"
@@ -198,6 +194,13 @@ def _share_alone(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> float:
     is_idle = lineup.scene.kinds[row] in BLOCKERS and bool(lineup.scene.is_seen[row])
     is_hot = lineup.scene.excess_k[row, -1] > settings.alone_from_k * lineup.scene.floor_scale
     return settings.idle_alone_share if is_idle and is_hot else settings.alone_share
+
+
+def _makers_of_unknown_nets(board: Board | None, tree: PowerTree) -> frozenset[str]:
+    """Return the parts that make some net by their kind, where the board file names no nets."""
+    if board is None or tree.supplies:
+        return frozenset()
+    return frozenset(p.ref for p in board.parts if p.kind in MAKER_KINDS)
 
 
 def feeders_held_back(
