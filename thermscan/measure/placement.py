@@ -142,7 +142,7 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
             reasons.append(_rival_text(candidates[0].view, rival.view, board))
     if _evidence_z(scene, board, fit.view, side, settings) < settings.vuong_z:
         reasons.append("the board does not stand out in the picture")
-    if error > settings.distrust_error_px:
+    if error > settings.unmarked_error_px:
         reasons.append(f"the outline is only known to {error:.1f} px")
     if distance_px(candidates[0].view, fit.view, points) > 0.05 * max(scene.shape) + settings.same_place_px:
         reasons.append("the coarse and the fine picture give different places")

@@ -386,6 +386,9 @@ class PlacementSettings:
         4, (2, 100), "marks that agree with one another from which they are believed against the layout; judgement"
     )
     distrust_error_px: float = knob(2.5, (0.2, 50.0), "standard error above which a placement is not trusted, px")
+    unmarked_error_px: float = knob(
+        1.0, (0.1, 50.0), "the same without marks: fits of made boards that were right stated 0.9 px at the most"
+    )
 
 
 @dataclass(frozen=True)
