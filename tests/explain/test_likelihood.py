@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.special import logsumexp
 from scipy.stats import multivariate_t
 
-from thermscan.explain.likelihood import log_t, solve_shared, weigh_columns
+from thermscan.explain.likelihood import log_mean, log_t, solve_shared, weigh_columns
 from thermscan.explain.pattern import lag, plate_kernel
 
 
@@ -57,3 +58,11 @@ def test_lag_ends_at_one():
     course = lag(np.array([1.0, 2.0, 5.0]), 3.0)
     assert course[-1] == 1.0
     assert np.all(np.diff(course) > 0)
+
+
+@pytest.mark.parametrize("gap", [0.0, 50.0, 2000.0])
+def test_log_mean_is_scipys_also_where_what_counts_vanishes_beside_what_does_not(gap):
+    logs = np.array([-3.0, -4.0, gap, 2.0 + gap])
+    weights = np.array([0.25, 0.75, 0.0, 0.0])
+    assert log_mean(logs, weights) == pytest.approx(logsumexp(logs[:2], b=weights[:2]))
+    assert log_mean(logs) == pytest.approx(logsumexp(logs) - np.log(4))

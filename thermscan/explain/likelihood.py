@@ -312,6 +312,8 @@ def log_mean(logs: np.ndarray, weights: np.ndarray | None = None, *, axis: int |
     The plain sum of exponentials after taking off the largest; scipy's does the same with checks that cost ten
     times as much on arrays this small.
     """
+    if weights is not None:  # the largest must be one that counts, or what counts may all vanish beside it
+        logs = np.where(weights > 0, logs, -np.inf)
     top = logs.max(axis=axis, keepdims=True)
     terms = np.exp(logs - top)
     mean = terms.mean(axis=axis) if weights is None else (weights * terms).sum(axis=axis) / weights.sum()
