@@ -10,6 +10,7 @@ from thermscan.model.settings import TimingSettings
 SETTINGS = TimingSettings()
 ROWS, COLUMNS, STEP_S = 12, 16, 0.1
 TIMES_S = np.arange(0, 10, STEP_S)
+NO_BREAKS = np.zeros(0)
 
 
 def cells_of(film, noise=0.02):
@@ -39,15 +40,26 @@ def hand(film, *, begin_s, stay_s, depth):
 
 
 def without_visitors(cells):
-    return bridged(cells, find_passing(cells, settings=SETTINGS)[0])
+    return bridged(cells, find_passing(cells, NO_BREAKS, settings=SETTINGS)[0])
 
 
 @pytest.mark.parametrize("begin_s", [0.6, -0.7, 7.5])
 def test_the_span_of_a_visit_is_told_also_where_it_is_there_from_the_start(begin_s):
     cells = cells_of(hand(heated(), begin_s=begin_s, stay_s=1.6, depth=7))
-    ((start, stop),) = visit_spans(cells, find_passing(cells, settings=SETTINGS)[1], settings=SETTINGS)
+    ((start, stop),) = visit_spans(cells, find_passing(cells, NO_BREAKS, settings=SETTINGS)[1], settings=SETTINGS)
     assert start == pytest.approx(max(begin_s, 0.0), abs=0.35)
     assert stop == pytest.approx(min(begin_s + 1.6, 10.0), abs=0.35)
+
+
+def test_a_step_of_the_camera_is_no_visitor_and_does_not_hide_one():
+    film, random = heated(), np.random.default_rng(7)
+    stepped = film + 0.4 * (TIMES_S > 3.05)[:, None, None] * random.normal(0, 1, (ROWS, COLUMNS))
+    _, reaching = find_passing(cells_of(stepped), np.array([3.1]), settings=SETTINGS)
+    assert not reaching.any()
+    cells = cells_of(hand(stepped, begin_s=1.2, stay_s=1.6, depth=7))
+    ((start, stop),) = visit_spans(cells, find_passing(cells, np.array([3.1]), settings=SETTINGS)[1], settings=SETTINGS)
+    assert start == pytest.approx(1.2, abs=0.35)
+    assert stop == pytest.approx(2.8, abs=0.35)
 
 
 @pytest.mark.parametrize("stay_s", [0.8, 1.5, 3.0])

@@ -90,7 +90,7 @@ def find_in_cells(
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return Timing(on_why=why, off_why=why)
-    passed, reaching = find_passing(cells, settings=settings)
+    passed, reaching = find_passing(cells, breaks_s, settings=settings)
     visits = visit_spans(cells, reaching, settings=settings)
     courses = find_courses(bridged(cells, passed), breaks_s, settings=settings)
     return replace(_read(courses, logged, visits, settings), visits=visits)

@@ -11,12 +11,14 @@ from thermscan.measure.power_cells import CellSeries
 from thermscan.model.settings import TimingSettings
 
 
-def find_passing(cells: CellSeries, *, settings: TimingSettings) -> tuple[np.ndarray, np.ndarray]:
+def find_passing(cells: CellSeries, breaks_s: np.ndarray, *, settings: TimingSettings) -> tuple[np.ndarray, np.ndarray]:
     """Tell where a hand, a tool or a cable stood before a cell.
 
     Parameters
     ----------
     cells : CellSeries
+    breaks_s : ndarray of shape (steps,), s
+        Moments at which the camera stepped; gaps between samples count as such too.
     settings : TimingSettings
 
     Returns
@@ -30,12 +32,27 @@ def find_passing(cells: CellSeries, *, settings: TimingSettings) -> tuple[np.nda
     -----
     A visitor comes in from the rim of the picture, stays at a cell for ``visit_s`` at the most, jumps there by far more
     than noise within a sample or two, and leaves nothing behind. Heat of the board stays where it is, fades slowly and
-    seldom reaches the rim. Not valid for a board that fills the whole picture and whose supply restarts.
+    seldom reaches the rim. Where the camera stepped all cells jump, each by another amount: what jumps by no more than
+    ``visit_jumps`` times the median there is the camera's. Not valid for a board that fills the whole picture and whose
+    supply restarts.
     """
     if len(cells.times_s) < 6:
         nothing = np.zeros(cells.values.shape, bool)
         return nothing, nothing
-    return _passing(cells, max(2, round(settings.visit_s / cells.step_s)), settings)
+    joined = replace(cells, values=_without_steps(cells, breaks_s, settings))
+    return _passing(joined, max(2, round(settings.visit_s / cells.step_s)), settings)
+
+
+def _without_steps(cells: CellSeries, breaks_s: np.ndarray, settings: TimingSettings) -> np.ndarray:
+    """Return the values, ndarray (samples, cells), without what the camera's own steps leave in them."""
+    times, values = cells.times_s, cells.values.copy()
+    gaps = np.flatnonzero(np.diff(times) > 1.5 * cells.step_s) + 1
+    firsts = np.union1d(gaps, np.searchsorted(times, np.asarray(breaks_s, float) - 1e-9))
+    for first in firsts[(firsts > 0) & (firsts < len(times))]:
+        jump = values[first] - values[first - 1]
+        usual = settings.visit_jumps * float(np.median(np.abs(jump)))
+        values[first:] -= np.where(np.abs(jump) <= usual, jump, 0.0)
+    return values
 
 
 def bridged(cells: CellSeries, passed: np.ndarray) -> CellSeries:

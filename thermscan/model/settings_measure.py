@@ -279,6 +279,9 @@ class TimingSettings:
     visit_fall: float = knob(0.5, (0.1, 1.0), "share of its height that must go within two samples: heat fades slowly")
     visit_cells: int = knob(3, (1, 100), "cells that it must cover, one of them at the rim of the picture")
     visit_wave_s: float = knob(0.5, (0.0, 10.0), "for how long a part of it may be seen apart from it, s; judgement")
+    visit_jumps: float = knob(
+        10.0, (2.0, 1000.0), "times the median jump at a step of the camera, that are still its own"
+    )
     visit_share: float = knob(0.01, (0.0, 0.5), "of the picture, that it must cover for the frame to count as visited")
     visit_left: int = knob(2, (2, 1000), "frames before power-on that must be left where those with a visitor go")
 
