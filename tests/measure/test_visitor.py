@@ -11,8 +11,9 @@ from thermscan.measure.visitor import without_visits
 from thermscan.model.camera_events import CameraState
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Recording
-from thermscan.model.settings import TimingSettings
+from thermscan.model.settings import Settings, TimingSettings
 from thermscan.model.timing import Timing
+from thermscan.pipeline.prepare import prepare
 
 SETTINGS = TimingSettings()
 ROWS, COLUMNS, RATE_HZ, ON_S = 36, 48, 12.5, 3.2
@@ -69,7 +70,9 @@ def test_frames_with_a_hand_leave_the_cold_frames_and_the_pictures():
 def test_too_few_cold_frames_without_a_hand_leave_all_as_they_are():
     recording, camera, _ = made((0.4, 2.2))
     timing = Timing(on_s=Measured(2.1, 2.05, 2.15), visits=((-0.1, 2.3),))
-    assert without_visits(recording, camera, timing, settings=SETTINGS) is camera
+    alone = without_visits(recording, camera, timing, settings=SETTINGS)
+    assert alone.usable is camera.usable
+    assert "nearly all frames before power-on" in alone.events[0].text
     assert without_visits(recording, camera, replace(timing, visits=()), settings=SETTINGS) is camera
 
 
@@ -79,3 +82,13 @@ def test_only_the_frames_before_power_on_are_left_out():
     alone = without_visits(recording, camera, timing, settings=SETTINGS)
     assert alone.usable[TIMES_S > ON_S].all()
     assert not alone.usable[(TIMES_S > 2.6) & (TIMES_S < ON_S - 0.1)].any()
+
+
+def test_a_prepared_recording_holds_no_hand_in_its_pictures():
+    recording, _, scene = made((0.4, 2.2))
+    prepared = prepare(recording, settings=Settings())
+    assert prepared.timing.on_s.low <= ON_S <= prepared.timing.on_s.high
+    assert "passing" in {e.kind for e in prepared.camera.events}
+    assert not prepared.camera.usable[(TIMES_S > 0.8) & (TIMES_S < 1.8)].any()
+    assert prepared.camera.usable[TIMES_S > ON_S].all()
+    assert np.nanmedian(np.abs(prepared.motion.reference - scene)[-12:, 16:30]) < 0.1  # where the hand was

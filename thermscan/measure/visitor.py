@@ -29,8 +29,8 @@ def without_visits(
     Returns
     -------
     CameraState
-        With an event of kind ``passing`` for each visit; the same where there is none, or where fewer than
-        ``settings.visit_left`` frames before power-on would be left.
+        With an event of kind ``passing`` for each visit; the same where there is none. Where fewer than
+        ``settings.visit_left`` frames before power-on would be left, all stay usable and the event says so.
 
     Notes
     -----
@@ -42,16 +42,26 @@ def without_visits(
         return camera
     until = np.inf if timing.on_s is None else timing.on_s.low
     cold = camera.usable & (recording.times_s < until)
-    usable, events = camera.usable.copy(), []
+    usable, hits = camera.usable.copy(), []
     for start, stop in timing.visits:
         hit = np.flatnonzero(cold & (recording.times_s >= start) & (recording.times_s <= stop))
         if len(hit):
-            text = (
-                f"something stood before the camera (a hand, a tool, a cable): {len(hit)} frames before power-on are"
-                " left out"
-            )
-            events.append(CameraEvent("passing", int(hit[0]), int(hit[-1] - hit[0]) + 1, text))
+            hits.append(hit)
             usable[hit] = False
-    if not events or (usable & cold).sum() < settings.visit_left:
+    if not hits:
         return camera
-    return replace(camera, usable=usable, events=(*camera.events, *events))
+    are_left = (usable & cold).sum() >= settings.visit_left
+    events = [_event(hit, are_left=are_left) for hit in hits]
+    return replace(camera, usable=usable if are_left else camera.usable, events=(*camera.events, *events))
+
+
+def _event(hit: np.ndarray, *, are_left: bool) -> CameraEvent:
+    """Return the event of a visit; ``hit`` are its frames before power-on, ndarray of int."""
+    what = "something stood before the camera (a hand, a tool, a cable)"
+    if are_left:
+        text = f"{what}: {len(hit)} frames before power-on are left out"
+    else:
+        text = (
+            f"{what} in nearly all frames before power-on: what it hid there cannot be compared; film again without it"
+        )
+    return CameraEvent("passing", int(hit[0]), int(hit[-1] - hit[0]) + 1, text)

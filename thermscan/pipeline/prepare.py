@@ -53,9 +53,8 @@ def prepare(recording: Recording, *, settings: Settings, tell: Tell = silent) ->
     motion = follow_motion(recording, camera, settings=settings.motion)
     tell("looking for power-on", 0.8)
     timing = find_power(recording, camera, motion, settings=settings.timing)
-    alone = without_visits(recording, camera, timing, settings=settings.timing)
-    if alone is not camera:
-        camera = alone
+    visited, camera = camera, without_visits(recording, camera, timing, settings=settings.timing)
+    if camera.usable is not visited.usable:
         before_s = np.inf if timing.on_s is None else timing.on_s.low
         motion = redrawn(recording, camera, motion, before_s, settings=settings.motion)
     tell("measured", 1.0)
