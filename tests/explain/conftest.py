@@ -282,11 +282,11 @@ def make_unlisted(seed, *, short_w, maker_w, dark):
     evidence = evidence_of(board, runs, random, noise_k=0.05, seconds=6.0)
     listed = replace(board, parts=tuple(p for p in board.parts if p.ref != "U2"), rails=())
     evidence = replace(evidence, parts=tuple(p for p in evidence.parts if p.ref != "U2"))
-    return MadeCase(listed, evidence, "short", capacitor), capacitor
+    return MadeCase(listed, evidence, "short", capacitor)
 
 
-@pytest.fixture(scope="session", name="make_unlisted")
-def unlisted():
+@pytest.fixture(scope="session")
+def made_unlisted():
     """Return the function that makes a case whose maker of +3V3 is not listed."""
     return make_unlisted
 

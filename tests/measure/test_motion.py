@@ -124,8 +124,8 @@ def test_a_knock_is_told_from_drift_and_from_a_single_frame_that_is_off():
     step[30:] = [0.3, 0.2]
     ramp[:] = np.linspace(0, 0.6, 60)[:, None]
     lone[30] = [0.4, 0.0]
-    assert knocked(noise + step, own, least_px=0.2)
-    assert not any(knocked(noise + some, own, least_px=0.2) for some in (0.0, ramp, lone))
+    assert knocked(noise + step, own, settings=MotionSettings())
+    assert not any(knocked(noise + some, own, settings=MotionSettings()) for some in (0.0, ramp, lone))
 
 
 def test_growing_hotspot_does_not_move_a_still_picture():

@@ -9,9 +9,11 @@ from scipy.ndimage import gaussian_filter
 from scipy.stats import norm, ttest_1samp
 from skimage import data, transform
 
+from thermscan.measure import placement_match
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
 from thermscan.measure.placement import place_board
+from thermscan.measure.placement_fit import Fit
 from thermscan.measure.placement_layout import draw_layout, polygon_cover, rectangle_cover
 from thermscan.measure.placement_marks import fit_marks
 from thermscan.measure.placement_match import match_placements, place_by_pattern
@@ -24,7 +26,7 @@ from thermscan.measure.placement_pose import (
     view_from_homography,
 )
 from thermscan.measure.placement_scene import Scene, make_scene, softened
-from thermscan.measure.placement_search import board_points, find_candidates, vuong_z
+from thermscan.measure.placement_search import board_points, find_candidates, is_steady, vuong_z
 from thermscan.model.board import Board, Hole, Part
 from thermscan.model.pose import Motion, Placement, map_points
 from thermscan.model.recording import Mark
@@ -303,6 +305,22 @@ class TestPlaceBoard:
         assert placed.margin > SETTINGS.vuong_z
         assert grid_rms(placed.matrix, TILTED()) < 0.15
 
+    def test_without_marks_a_place_that_is_not_known_well_enough_asks_for_them(self):
+        strict = replace(QUICK, unmarked_error_px=0.1)
+        placed = place_board(make_motion(TILTED), BOARD, settings=strict)
+        assert not placed.trusted
+        assert "only known to" in placed.reason
+        assert "give marks" in placed.reason
+
+    @pytest.mark.parametrize(("off_px", "steady"), [(0.0, True), (4.0, False)])
+    def test_a_fit_is_steady_where_the_layout_leads_back_to_it(self, off_px, steady):
+        scene = make_scene(make_motion(TILTED))
+        base = nominal_view(SHAPE, (31.0, 22.0), "top", SETTINGS)
+        view = view_from_homography(base, TILTED(), BOARD.outline_mm, settings=SETTINGS, width_px=80)
+        away = view.moved(np.r_[0, 0, 0, off_px / view.focal_px, 0, 0, 0, 0])
+        fit = Fit(away, np.eye(PARAMETERS), np.zeros(1), 0.0)
+        assert is_steady(scene, BOARD, fit, 0.3, ("top", SETTINGS)) == steady
+
     def test_an_underside_is_found_mirrored(self):
         plane = camera(8, 200, 170, 0.85, side="bottom")
         below = replace(BOARD, parts=tuple(replace(p, side="bottom") for p in BOARD.parts))
@@ -394,11 +412,15 @@ class TestMatch:
         assert "disagree" in match.warnings[0]
         assert not match.goods[0].trusted
 
-    def test_a_good_board_that_marks_bind_is_not_sought_elsewhere(self):
+    @pytest.mark.parametrize("is_marked", [True, False])
+    def test_a_good_board_that_marks_bind_is_not_sought_elsewhere(self, monkeypatch, is_marked):
+        sought = []
+        monkeypatch.setattr(placement_match, "pattern_starts", lambda *_, **__: sought.append(1) or [])
         other = camera(5, 250, -100, 0.9)
-        own = Placement(other(), 1.0, "marks", is_marked=True)
+        own = Placement(other(), 1.0, "marks", is_marked=is_marked)
         blank = still(23 + np.random.default_rng(4).normal(0, 0.05, SHAPE))  # nothing in it tells where the board lies
         match = match_placements(make_motion(TILTED, 1), [blank], Placement(TILTED(), 0.2, "layout"), [own], BOARD)
+        assert bool(sought) != is_marked
         assert match.goods[0].trusted
         assert grid_rms(match.goods[0].matrix, other()) < 0.1
 

@@ -18,9 +18,6 @@ from thermscan.model.pose import Motion
 from thermscan.model.recording import Recording
 from thermscan.model.settings import MotionSettings
 
-KNOCK_FRAMES = 5  # that show a level before a knock, and after it
-KNOCK, BESIDE = 6.0, 5.0  # sigmas, and times what lies beside it, by which a knock stands out; judgement
-
 
 def follow_motion(recording: Recording, camera: CameraState, *, settings: MotionSettings | None = None) -> Motion:
     """Follow the picture through a recording.
@@ -250,27 +247,31 @@ def tells_no_motion(evidence: Evidence, clear: np.ndarray, settings: MotionSetti
     own = own_variances(evidence)[clear][:, :2].sum(axis=1)
     jitter = np.mean((np.diff(shifts, axis=0) ** 2).sum(axis=1)) - 2 * 1.5**2 * np.median(own)
     drift = np.mean(((shifts - shifts.mean(axis=0)) ** 2).sum(axis=1))
-    if knocked(shifts, np.sqrt(np.maximum(own, 0.0)), least_px=settings.knock_px):
+    if knocked(shifts, np.sqrt(np.maximum(own, 0.0)), settings=settings):
         return False
     return bool(jitter < settings.still_jitter_px**2 and drift < settings.still_drift_px**2)
 
 
-def knocked(shifts: np.ndarray, own_px: np.ndarray, *, least_px: float) -> bool:
-    """Tell whether shifts, ndarray (frames, 2), jump once from one level to another and stay there.
+def knocked(shifts: np.ndarray, own_px: np.ndarray, *, settings: MotionSettings) -> bool:
+    """Tell whether shifts, ndarray (frames, 2), px, jump from one level to another and stay there.
 
-    ``own_px``, ndarray (frames,), are their own standard errors. The jump must stand out of its errors by ``KNOCK``
-    times, of what lies beside it by ``BESIDE`` times, and most of it must be left a few frames on.
+    ``own_px``, ndarray (frames,), are their own standard errors. A jump must be larger than ``knock_px``, stand out of
+    its errors and of what lies beside it, and most of it must be left over the ``knock_frames`` after it.
     """
-    if len(shifts) < 2 * KNOCK_FRAMES:
-        return False
+    count = settings.knock_frames
     steps = np.linalg.norm(np.diff(shifts, axis=0), axis=1)
-    for i in range(KNOCK_FRAMES - 1, len(steps) - KNOCK_FRAMES + 1):
-        around = np.r_[steps[i - KNOCK_FRAMES + 1 : i], steps[i + 1 : i + KNOCK_FRAMES]]
-        error = float(np.hypot(own_px[i], own_px[i + 1]))
-        if steps[i] < max(least_px, KNOCK * error, BESIDE * float(np.median(around)), 2.0 * float(around.max())):
+    for i in range(count - 1, len(steps) - count + 1):
+        around = np.r_[steps[i - count + 1 : i], steps[i + 1 : i + count]]
+        least = max(
+            settings.knock_px,
+            settings.knock_sigmas * float(np.hypot(own_px[i], own_px[i + 1])),
+            settings.knock_beside * float(np.median(around)),
+            2.0 * float(around.max()),
+        )
+        if steps[i] < least:
             continue
-        after = shifts[i + 1 : i + 1 + KNOCK_FRAMES].mean(axis=0)
-        if np.linalg.norm(after - shifts[i - KNOCK_FRAMES + 1 : i + 1].mean(axis=0)) > 0.7 * steps[i]:
+        levels = shifts[i - count + 1 : i + 1].mean(axis=0), shifts[i + 1 : i + 1 + count].mean(axis=0)
+        if np.linalg.norm(levels[1] - levels[0]) > settings.knock_left * steps[i]:
             return True
     return False
 

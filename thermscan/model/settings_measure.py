@@ -115,6 +115,10 @@ class MotionSettings:
     )
     still_jitter_px: float = knob(0.06, (0.0, 1.0), "motion between frames below which a camera may stand still")
     knock_px: float = knob(0.2, (0.02, 5.0), "jump from one frame to the next from which a camera was knocked")
+    knock_frames: int = knob(5, (2, 100), "frames that show a level before a knock, and after it")
+    knock_sigmas: float = knob(6.0, (2.0, 50.0), "errors of its own by which a knock stands out, for many frames")
+    knock_beside: float = knob(5.0, (1.0, 50.0), "times the usual step beside it by which it does; judgement")
+    knock_left: float = knob(0.7, (0.1, 1.0), "share of a knock that must be left after it; judgement")
     still_drift_px: float = knob(
         0.6, (0.0, 5.0), "drift below which such a camera stands still; heating feigns up to 0.4"
     )
