@@ -154,6 +154,15 @@ def test_donor_sheet_sorts_parts_by_what_was_shown(full, board, document):
     }  # fmt: skip
 
 
+def test_donor_sheet_does_not_pass_on_a_part_that_differs_a_little(full, board, bench, document):
+    parts = [part | ({"state": "unclear"} if part["ref"] == "U7" else {}) for part in document["parts"]]
+    case = bench.compare(full, document | {"parts": parts})
+    lists = {b.title.rsplit(" (", 1)[0]: b.lines[0].split(", ") for b in make_sheet("donor", view(case, board)).blocks
+             if b.lines and "(" in b.title}  # fmt: skip
+    assert lists["Warmed as on the good boards"] == ["Q1"]
+    assert "U7" in lists["Not like the good boards, or suspected: do not reuse without a test"]
+
+
 def test_customer_sheet_sets_readings_before_and_after_the_work_side_by_side(full, board, bench):
     volts = {"where": "", "net": "+3V3", "quantity": "voltage", "value": 3.29, "unit": "V", "good_value": None,
              "power": "on", "note": "", "typed": "3.29"}  # fmt: skip

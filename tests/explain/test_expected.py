@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.explain.expected import branch_siblings_of, siblings_of
 from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.sibling import branch_siblings_of, siblings_of
 from thermscan.explain.suspect import explain
 from thermscan.model.board import Board, Part, Rail
 from thermscan.model.evidence import Evidence

@@ -137,22 +137,34 @@ def test_no_good_board_is_said_to_be_weaker(made_case, bare_evidence):
     assert max((s.probability for s in ranking.suspects), default=0) <= with_good.suspects[0].probability
 
 
-@pytest.mark.parametrize(
-    "changes",
-    [
-        {"flags": frozenset({"placement_untrusted"})},
-        {"clock_is_power_on": False},
-        {"flags": frozenset({"no_cold_frames"}), "good_boards": 1},
-    ],
-)
+THIN = [
+    {"flags": frozenset({"placement_untrusted"})},
+    {"clock_is_power_on": False},
+    {"flags": frozenset({"no_cold_frames"}), "good_boards": 1},
+]
+
+
+@pytest.mark.parametrize("changes", THIN)
 def test_suspects_are_held_back_where_heat_alone_is_thin(made_case, bare_evidence, changes):
-    case = made_case(1, "leak")
+    case = made_case(2, "overload")
     evidence = bare_evidence(case.evidence)
     sure = explain(replace(evidence, **({"good_boards": 1} if "good_boards" in changes else {})), case.board)
     held = explain(replace(evidence, **changes), case.board)
     assert held.suspects[0].ref == sure.suspects[0].ref
     assert held.suspects[0].probability == pytest.approx(0.5 * sure.suspects[0].probability, rel=0.1)
     assert held.next_steps
+
+
+@pytest.mark.parametrize(("changes", "kept"), list(zip(THIN, (0.5, 0.85, 0.85), strict=True)))
+def test_a_hot_capacitor_that_good_boards_keep_cold_is_held_back_less(made_case, bare_evidence, changes, kept):
+    """No other moment of a good board's run makes a part hot through which no direct current passes; a place may."""
+    case = made_case(1, "leak")
+    evidence = bare_evidence(case.evidence)
+    sure = explain(replace(evidence, **({"good_boards": 1} if "good_boards" in changes else {})), case.board)
+    held = explain(replace(evidence, **changes), case.board)
+    assert held.suspects[0].ref == sure.suspects[0].ref == case.ref
+    assert case.board.part(case.ref).kind == "capacitor"
+    assert held.suspects[0].probability == pytest.approx(kept * sure.suspects[0].probability, rel=0.1)
 
 
 @pytest.mark.parametrize("seed", [23, 24, 25])

@@ -1,5 +1,7 @@
 """Hot and cold places on films made by hand: places, significance, false discoveries, parts."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import ndimage, stats
@@ -155,6 +157,19 @@ def test_part_states():
     assert "tape" in parts["U2"].why["state"]
     assert parts["C9"].state == "unknown"
     assert parts["C9"].excess_k is None
+
+
+def test_a_part_whose_interval_leaves_zero_out_is_not_called_like_the_good_ones():
+    """Between two standard deviations and what tells one part of many: neither like the good ones nor hot."""
+    alone = read(made(np.zeros(GRID.shape)))["C1"]
+    assert abs(alone.significance) < 2
+    error = (alone.excess_k.high - alone.excess_k.low) / 3.92
+    for size, state in ((0.0, "like_good"), (3.0, "unclear"), (6.0, "hot"), (-3.0, "unclear"), (-6.0, "cold")):
+        excess = made(np.zeros(GRID.shape))
+        moved = replace(excess, excess=excess.excess + np.float32(size * error - alone.excess_k.value))
+        part = read(moved)["C1"]
+        assert part.state == state
+        assert (part.excess_k.low < 0 < part.excess_k.high) == (state == "like_good")
 
 
 def test_part_interval_covers_the_truth():

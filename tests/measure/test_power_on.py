@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 from scipy.fft import dctn, idctn
 
-from thermscan.measure.power_cells import sample_cells
+from thermscan.measure.power_cells import on_board, sample_cells
 from thermscan.measure.power_courses import find_courses
 from thermscan.measure.power_edges import responses
 from thermscan.measure.power_log import combined, read_supply_log
@@ -62,8 +62,12 @@ def tripod(recording):
     return Motion(eyes, picture, np.zeros((0, *picture.shape)), np.zeros(recording.frames), is_tripod=True)
 
 
+def timed(recording, camera):
+    return find_power(recording, camera, sample_cells(recording, camera, tripod(recording), settings=SETTINGS))
+
+
 def timing_of(recording, **camera):
-    return find_power(recording, calm_camera(recording, **camera), tripod(recording))
+    return timed(recording, calm_camera(recording, **camera))
 
 
 def clock(duration_s, rate_hz=RATE_HZ):
@@ -150,7 +154,7 @@ def through_a_shutter(closed_s, *, told="offset_step", for_s=0.3, jump_k=0.1):
     first, fresh = int(np.argmax(times >= closed_s)), int(np.argmax(after))
     where = (fresh, 1) if told == "offset_step" else (first, fresh - first)
     camera = calm_camera(recording, events=(CameraEvent(told, *where, "shutter"),))
-    return find_power(recording, replace(camera, usable=(times < closed_s) | after), tripod(recording))
+    return timed(recording, replace(camera, usable=(times < closed_s) | after))
 
 
 @pytest.mark.parametrize("told", ["offset_step", "frozen"])
@@ -451,3 +455,34 @@ def test_long_recordings_are_averaged_in_runs():
     )
     assert len(cells.times_s) <= 128
     assert cells.frames_a_sample == 4
+
+
+BOARD_PX = np.array([[1.0, 1.0], [19.0, 1.0], [19.0, 22.0], [1.0, 22.0]])
+
+
+def beside_a_moving_thing(seed, *, on_s=3.4):
+    """A board in the left of the picture, and right of it a warm thing that is pushed along at 1.2 s and 5.0 s."""
+    times = clock(7.0)
+    y, x = np.mgrid[:ROWS, :COLUMNS]
+    rise = plate_rise(times, [(12, 9, 2.0, [(on_s, 1.0)])]) * (x < 20)
+    row = np.interp(times, [1.2, 1.7, 5.0, 5.5], [5.0, 12.0, 12.0, 18.0])
+    thing = 3.0 * np.exp(-((x - 26) ** 2 + (y - row[:, None, None]) ** 2) / 6.0)
+    return record(rise + thing, times, seed=seed)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_what_moves_beside_the_board_does_not_tell_when_it_was_switched(seed):
+    recording = beside_a_moving_thing(seed)
+    camera = calm_camera(recording)
+    cells = sample_cells(recording, camera, tripod(recording), settings=SETTINGS)
+    kept = on_board(cells, BOARD_PX, settings=SETTINGS)
+    assert set(map(tuple, kept.places)) < set(map(tuple, cells.places))
+    timing = find_power(recording, camera, kept)
+    assert timing.on_s.low <= 3.4 <= timing.on_s.high
+    assert timing.off_s is None
+
+
+def test_too_few_places_on_the_board_are_not_read_alone():
+    recording = beside_a_moving_thing(0)
+    cells = sample_cells(recording, calm_camera(recording), tripod(recording), settings=SETTINGS)
+    assert on_board(cells, 0.1 * BOARD_PX, settings=SETTINGS) is None

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from thermscan.measure.motion import redrawn, still_motion
+from thermscan.measure.power_cells import sample_cells
 from thermscan.measure.power_on import find_power
 from thermscan.measure.visitor import without_visits
 from thermscan.model.camera_events import CameraState
@@ -40,11 +41,15 @@ def made(hand_s, *, seed=0):
     return recording, camera, scene
 
 
+def timed(recording, camera, motion):
+    return find_power(recording, camera, sample_cells(recording, camera, motion, settings=SETTINGS))
+
+
 @pytest.mark.parametrize("hand_s", [(0.4, 2.2), (-1.0, 1.4), (1.6, 3.0)])
 @pytest.mark.parametrize("seed", [0, 1])
 def test_a_hand_before_power_on_neither_hides_nor_feigns_a_switch(hand_s, seed):
     recording, camera, _ = made(hand_s, seed=seed)
-    timing = find_power(recording, camera, still_motion(recording, camera, ""))
+    timing = timed(recording, camera, still_motion(recording, camera, ""))
     assert timing.off_s is None
     assert timing.on_s.low <= ON_S <= timing.on_s.high
     ((start, stop),) = timing.visits
@@ -55,7 +60,7 @@ def test_a_hand_before_power_on_neither_hides_nor_feigns_a_switch(hand_s, seed):
 def test_frames_with_a_hand_leave_the_cold_frames_and_the_pictures():
     recording, camera, scene = made((0.4, 2.2))
     motion = still_motion(recording, camera, "")
-    timing = find_power(recording, camera, motion)
+    timing = timed(recording, camera, motion)
     alone = without_visits(recording, camera, timing, settings=SETTINGS)
     out = TIMES_S[~alone.usable]
     assert 0.2 < out[0] < 0.6

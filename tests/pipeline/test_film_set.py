@@ -7,6 +7,7 @@ import pytest
 from scipy import ndimage
 
 from thermscan.measure.film_average import single_run
+from thermscan.measure.power_cells import sample_cells
 from thermscan.measure.power_on import find_power
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraState
@@ -40,7 +41,8 @@ def placed(name, runs, *, tau_s, seed):
     eyes = np.repeat(np.eye(3)[None], len(times), axis=0)
     motion = Motion(eyes, np.zeros(shape), np.zeros((0, *shape)), 0 * times, is_tripod=True)
     track = Track((Pose(MATRIX, 0.05),) * len(times), Placement(MATRIX, 0.05, "marks"))
-    timing = find_power(recording, camera, motion, settings=SETTINGS.timing)
+    cells = sample_cells(recording, camera, motion, settings=SETTINGS.timing)
+    timing = find_power(recording, camera, cells, settings=SETTINGS.timing)
     return Placed(Prepared(recording, camera, motion, timing), track, 0.05, 1.0)
 
 

@@ -286,7 +286,7 @@ def _sorted_parts(
     good, quiet, unlike, colder, unseen = [], [], [], [], []
     for part in parts:
         ref, rise = str(part["ref"]), part.get("rise_k_95")
-        if part["ref"] in suspects or part["state"] == "hot":
+        if part["ref"] in suspects or part["state"] in ("hot", "unclear"):
             unlike.append(ref)
         elif part["state"] == "cold":
             colder.append(ref)

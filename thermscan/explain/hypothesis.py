@@ -301,9 +301,10 @@ def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesi
     """Add the part that keeps its heat: its surface warms on and on, the board around gets less than usual."""
     scene, settings = lineup.scene, lineup.settings
     row = scene.refs.index(part.ref)
-    courses = [lag(scene.times_s, c) for c in (settings.lost_quick_s, settings.lost_slow_s)]
-    courses += [course * scene.times_s / scene.times_s[-1] for course in _own_course(scene, row, settings)]
-    body = Body(row, 1, np.stack(courses))
+    courses = [lag(scene.times_s, c) for c in (settings.body_quick_s, settings.lost_quick_s, settings.lost_slow_s)]
+    for course in _own_course(scene, row, settings):  # as quickly as a healthy one, or slower by what it stores
+        courses += [course, course * scene.times_s / scene.times_s[-1]]
+    body = Body(row, 0, np.stack(courses))
     weights = range_weights(lineup.strengths_k, max(settings.least_change_k, settings.least_growth * own), 5.0 * own)
     mine = np.arange(scene.places) == row
     gone = loss_pattern(scene, lineup.shares, mine)

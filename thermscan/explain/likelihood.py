@@ -22,7 +22,8 @@ class Body:
         Its place in the scene.
     steps : int
         Shares tried of the surface's rise that the board beneath has: 1, 1/q, 1/q^2 .. with q the ratio of
-        neighbouring strengths; equally likely each.
+        neighbouring strengths; equally likely each. 0: none of it reaches the board, whose pattern stays as it is
+        whatever the strength.
     courses : ndarray of shape (courses, stages)
         Warm-ups of the body over the board beneath, 1 at the last stage; equally likely each.
     """
@@ -249,8 +250,10 @@ class Judge:
     def _fit_body(self, look: Look, body: Body, shared: Shared, besides: tuple[Beside, ...]) -> np.ndarray:
         """Average over how much of the surface's rise the board beneath shares, and over the body's lag."""
         scene, strengths = self.scene, look.strengths
-        ratio = strengths[1] / strengths[0]
-        beneath = np.concatenate([strengths[0] / ratio ** np.arange(body.steps - 1, 0, -1), strengths])
+        ratio, steps = strengths[1] / strengths[0], max(body.steps, 1)
+        beneath = np.concatenate([strengths[0] / ratio ** np.arange(steps - 1, 0, -1), strengths])
+        if not body.steps:
+            beneath = np.zeros_like(strengths)
         solve = shared.solve.reshape(-1, *scene.excess_k.shape).copy()
         solve[:, body.row] = 0.0
         without = replace(shared, solve=solve.reshape(shared.solve.shape))
@@ -258,7 +261,7 @@ class Judge:
         elsewhere = scene.is_seen.copy()
         elsewhere[body.row] = False
         others = fits @ np.where(elsewhere, self.power, 0.0) - cost
-        at = np.arange(len(strengths))[:, None] + (body.steps - 1 - np.arange(body.steps))[None, :]
+        at = np.arange(len(strengths))[:, None] + (steps - 1 - np.arange(steps))[None, :]
         if not scene.is_seen[body.row]:
             return log_mean(others[at], axis=1)
         board = beneath[at][..., None, None] * look.pattern[body.row]

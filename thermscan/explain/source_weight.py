@@ -19,8 +19,8 @@ def weigh_sources(lineup: Lineup) -> np.ndarray:
     The fit reads the same picture as the places do, finer in place and time, so that it counts with a power below one
     and never closes a place out: ``source_power * log(source_floor + (1 - source_floor) * match)``. The match of a
     fault that makes heat is the largest product of how needed a warmer source is and how likely it sits there; that of
-    a part that stays cold the same over sources below zero. Without sources all weights are 0: what the fit did not
-    find it may have missed.
+    a part that stays cold the same over sources below zero, that of a lost heat path over both. Without sources all
+    weights are 0: what the fit did not find it may have missed.
     """
     hot = [s for s in lineup.sources if s.power_w.low > 0]
     cold = [s for s in lineup.sources if s.power_w.high < 0]
@@ -46,6 +46,8 @@ def _match(h: Hypothesis, hot: list[HeatSource], cold: list[HeatSource], needed:
         if h.at is not None:
             return max(s.needed_probability * _sits(h, s, lineup) for s in cold)
         return max(s.needed_probability * sum(s.rivals.get(r, 0.0) for r in refs) for s in cold)
+    if h.fault == "heat_path":  # the watts stay: what the fit reads at the part may be more of them, or less
+        return max(s.needed_probability * _sits(h, s, lineup) for s in (*hot, *cold))
     if not hot:
         return 0.3
     return max(s.needed_probability * _sits(h, s, lineup) for s in hot)
@@ -59,6 +61,8 @@ def _sits(h: Hypothesis, source: HeatSource, lineup: Lineup) -> float:
         near = apart <= source.place_95_mm + NEAR_MM
         return max(source.rivals.get("", 1.0 if source.ref is None else 0.0), 0.3) if near else 0.0
     share = source.rivals.get(h.where, 1.0 if source.ref == h.where else 0.0)
+    if h.fault == "heat_path":
+        return share
     surface = source.depth_probability.get("surface", 0.5)
     if str(h.views[0].look[2]).startswith("hidden"):
         return share * max(1.0 - surface, LEAST_DEPTH)

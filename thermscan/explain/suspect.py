@@ -23,6 +23,7 @@ from thermscan.explain.power_tree import MAKER_KINDS, PowerTree, grow_tree
 from thermscan.explain.reason import FAULT_TEXT, reasons_for
 from thermscan.explain.scene import Scene, set_scene
 from thermscan.explain.shutdown import why_it_shut_down
+from thermscan.explain.sibling import spread_by_siblings
 from thermscan.explain.symptom import weigh_symptoms
 from thermscan.model.board import Board
 from thermscan.model.evidence import Evidence, Priors
@@ -97,6 +98,8 @@ def look_at(evidence: Evidence, board: Board | None, *, priors: Priors, settings
     if evidence.basis == "itself_only" and not evidence.is_injection:
         expectation = expect(scene, board, priors=priors, settings=settings)
         scene, compared = judge_by_expectation(scene, expectation), expectation.compared
+    if evidence.basis == "good_boards" and not evidence.is_injection:
+        scene = spread_by_siblings(scene, board, settings=settings)
     conditions = compare_conditions(evidence, settings)
     if too_far := refuse_scale(scene, evidence, settings):
         conditions = replace(conditions, sentences=(*conditions.sentences, *too_far), is_refused=True)
@@ -185,15 +188,19 @@ def _share_alone(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> float:
     """Return the share of its probability that thin evidence leaves a suspect.
 
     A hot part of a kind through which no direct current passes needs no good board to compare with: no healthy one
-    makes heat. It does need a clock and a placing that holds.
+    makes heat. It does need a placing that holds, and a clock or a good board that is nearly cold there: no other
+    moment of its run makes that several times as warm.
     """
     settings, row = lineup.settings, lineup.scene.index(suspect.ref) if suspect.ref else None
-    is_only_alone = evidence.basis == "itself_only" and "placement_untrusted" not in evidence.flags
-    if row is None or not is_only_alone or not evidence.clock_is_power_on or suspect.fault not in ("short", "leak"):
+    if row is None or "placement_untrusted" in evidence.flags or suspect.fault not in ("short", "leak"):
         return settings.alone_share
-    is_idle = lineup.scene.kinds[row] in BLOCKERS and bool(lineup.scene.is_seen[row])
-    is_hot = lineup.scene.excess_k[row, -1] > settings.alone_from_k * lineup.scene.floor_scale
-    return settings.idle_alone_share if is_idle and is_hot else settings.alone_share
+    scene = lineup.scene
+    excess, own = float(scene.excess_k[row, -1]), float(scene.own_k[row, -1])
+    is_only_alone = evidence.basis == "itself_only"
+    is_told = evidence.clock_is_power_on if is_only_alone else excess > settings.alone_times_own * own
+    is_idle = scene.kinds[row] in BLOCKERS and bool(scene.is_seen[row])
+    is_hot = excess > settings.alone_from_k * scene.floor_scale
+    return settings.idle_alone_share if is_idle and is_hot and is_told else settings.alone_share
 
 
 def _makers_of_unknown_nets(board: Board | None, tree: PowerTree) -> frozenset[str]:

@@ -109,7 +109,7 @@ def _read_part(
     if not np.isfinite(value + error):
         return _empty(part, "unknown", "not seen in the last second with power on", ())
     significance = float(value / max(error, 1e-9))
-    state = "like_good" if abs(significance) < settings.part_sigma else ("hot" if significance > 0 else "cold")
+    state = _state(significance, settings)
     flags = _flags(part, excess, spot)
     why = {"rise_rate": "not measured for this part", "temperature_c": "no absolute temperature was asked for"}
     if reason:
@@ -137,6 +137,15 @@ def _read_part(
         spread_course_k=spread,
         rise_course_k=rises,
     )
+
+
+def _state(significance: float, settings: DetectionSettings) -> str:
+    """Return the state that a difference of so many standard deviations means for one part of many."""
+    if abs(significance) < settings.doubt_sigma:
+        return "like_good"
+    if abs(significance) < settings.part_sigma:
+        return "unclear"
+    return "hot" if significance > 0 else "cold"
 
 
 def _errors(excess: Excess, spot: Footprint) -> tuple[np.ndarray, np.ndarray]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -63,7 +63,6 @@ def sample_cells(
     Parameters
     ----------
     recording : Recording
-        With ``times_s``.
     camera : CameraState
     motion : Motion
         ``matrices`` (frames, 3, 3), reference picture to frame, px.
@@ -72,8 +71,10 @@ def sample_cells(
     Returns
     -------
     CellSeries or None
-        None where fewer than ``settings.samples_min`` samples or no whole cells remain.
+        None without ``times_s``, or where fewer than ``settings.samples_min`` samples or no whole cells remain.
     """
+    if recording.times_s is None:
+        return None
     times = np.asarray(recording.times_s, float)
     good = camera.usable & np.isfinite(motion.matrices).all(axis=(1, 2))
     frames = np.flatnonzero(good)
@@ -87,6 +88,31 @@ def sample_cells(
     values = _sum_cells(recording, camera, motion, target, samples, settings) / count[:, None, None]
     when = np.bincount(target[frames], weights=times[frames], minlength=samples) / count
     return _finish(values, when, recording, run, float(np.median(np.diff(times))), settings)
+
+
+def on_board(cells: CellSeries, outline_px: np.ndarray, *, settings: TimingSettings) -> CellSeries | None:
+    """Return the cells that show the board: what moves beside it on the bench switches nothing.
+
+    Parameters
+    ----------
+    cells : CellSeries
+    outline_px : ndarray of shape (corners, 2), px of the reference picture
+    settings : TimingSettings
+
+    Returns
+    -------
+    CellSeries or None
+        Cells whose middle lies inside the outline or within a cell of it; None where they are too few.
+    """
+    middles = (cells.places[:, ::-1] + 0.5) * cells.cell_px - 0.5
+    outline = np.asarray(outline_px, np.float32).reshape(-1, 1, 2)
+    inside = [
+        cv2.pointPolygonTest(outline, (float(x), float(y)), measureDist=True) >= -cells.cell_px for x, y in middles
+    ]
+    kept = np.array(inside, bool)
+    if kept.sum() < settings.board_cells_min:
+        return None
+    return replace(cells, values=cells.values[:, kept], noise=cells.noise[kept], places=cells.places[kept])
 
 
 def step_moments(recording: Recording, camera: CameraState, *, settings: TimingSettings) -> np.ndarray:

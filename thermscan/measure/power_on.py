@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
-from thermscan.measure.power_cells import CellSeries, sample_cells, step_moments
+from thermscan.measure.power_cells import CellSeries, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
 from thermscan.measure.power_log import ON_BEFORE, STILL_ON, logged_on, with_log
@@ -18,7 +18,6 @@ from thermscan.measure.power_passing import bridged, find_passing, visit_spans
 from thermscan.measure.power_tries import begins_cold, find_tries, with_tries
 from thermscan.measure.power_turns import count_bursts, find_turns, source_level
 from thermscan.model.camera_events import CameraState
-from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Recording
 from thermscan.model.settings import TimingSettings
@@ -30,7 +29,7 @@ _FEW = 7  # samples whose median is a level
 
 
 def find_power(
-    recording: Recording, camera: CameraState, motion: Motion, *, settings: TimingSettings = DEFAULTS
+    recording: Recording, camera: CameraState, cells: CellSeries | None, *, settings: TimingSettings = DEFAULTS
 ) -> Timing:
     """Find when the board was switched on and off.
 
@@ -40,8 +39,8 @@ def find_power(
         Frames in degrees Celsius or counts, with ``times_s``; ``facts.supply`` is used where present.
     camera : CameraState
         Common offset, unusable frames and steps of the camera.
-    motion : Motion
-        Where the picture moved, so that places are followed.
+    cells : CellSeries or None
+        Places followed through the recording (``sample_cells``), all of them or those on the board alone.
     settings : TimingSettings
 
     Returns
@@ -61,7 +60,6 @@ def find_power(
     if recording.frames < settings.samples_min:
         why = f"{NOT_SEEN}: {recording.frames} frame(s) are too few to show a change in time"
         return with_log(Timing(on_why=why, off_why=why), recording, settings)
-    cells = sample_cells(recording, camera, motion, settings=settings)
     breaks_s = step_moments(recording, camera, settings=settings)
     logged = logged_on(recording.facts.supply, settings=settings)
     timing = find_in_cells(cells, breaks_s, logged=logged, settings=settings)

@@ -80,7 +80,8 @@ class Hotspot:
 class PartReading:
     """What the recording says about one part: its rise, excess and their intervals.
 
-    ``state`` is ``'like_good'``, ``'hot'``, ``'cold'``, ``'unreadable'`` (bare metal, covered) or ``'unknown'``.
+    ``state`` is ``'like_good'``, ``'unclear'`` (differs, by less than tells one part of many), ``'hot'``, ``'cold'``,
+    ``'unreadable'`` (bare metal, covered) or ``'unknown'``.
     ``excess_course_k`` is ndarray (bins,), the part's mean excess at each second, ``noise_course_k`` its standard
     error and ``spread_course_k`` the spread expected between good boards; these courses are apparent (emissivity 1).
     ``temperature_c``, and where the board file names the surface ``rise_k`` and ``excess_k`` too, are those of the

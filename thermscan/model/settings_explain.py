@@ -38,6 +38,10 @@ class ExplainSettings:
     most_blocks: int = knob(220, (4, 2000), "blocks on a board at the most: time")
     bare_margin_mm: float = knob(0.5, (0.0, 5.0), "left out around bodies: solder fillets and placing error")
     least_block_share: float = knob(0.2, (0.0, 1.0), "share of a block's cells that must be bare and readable")
+    least_siblings: int = knob(3, (2, 50), "warm siblings from which their scatter tells how far equal parts differ")
+    sibling_own_k: float = knob(1.0, (0.0, 50.0), "own heat from which a part takes part in that, K; judgement")
+    sibling_noise: float = knob(0.1, (0.0, 1.0), "noise, share of the own heat, up to which it does; judgement")
+    sibling_like: float = knob(1.6, (1.0, 10.0), "factor within which the own heat of siblings must lie; judgement")
     healthy_factor: float = knob(0.35, (0.0, 5.0), "logarithm of the factor by which a healthy part's heat may vary")
     healthy_width: float = knob(0.25, (0.01, 5.0), "standard deviation of that logarithm beyond; judgement")
     healthy_most_nats: float = knob(12.0, (0.0, 100.0), "what an impossible healthy difference costs at the most")
@@ -103,6 +107,11 @@ class ExplainSettings:
         "that of a hot part of a kind that is cold when healthy, without a good board; judgement",
     )
     alone_from_k: float = knob(5.0, (0.0, 100.0), "excess from which such a part is hot, K; judgement")
+    alone_times_own: float = knob(
+        4.0,
+        (0.0, 100.0),
+        "excess over the good board's own heat from which no other moment of its run can be why; judgement",
+    )
     alone_share: float = knob(
         0.5,
         (0.05, 1.0),

@@ -68,6 +68,9 @@ class DetectionSettings:
     passing_s: float = knob(2.0, (0.1, 10.0), "longest stay of what passes, s: a hand reaching in; judgement")
     passing_reach_px: float = knob(2.0, (0.0, 20.0), "camera pixels around it that are blanked too: it is out of focus")
     part_sigma: float = knob(4.0, (1.0, 20.0), "standard deviations at which a part counts as hot or cold")
+    doubt_sigma: float = knob(
+        2.0, (0.5, 20.0), "standard deviations from which it no longer counts as like the good ones, but as unclear"
+    )
 
 
 @dataclass(frozen=True)

@@ -162,6 +162,9 @@ class TimingSettings:
 
     cells_max: int = knob(3072, (64, 100000), "places followed in time at the most; bounds memory")
     cells_min: int = knob(4, (1, 1000), "places that must stay in view for times to be looked for")
+    board_cells_min: int = knob(
+        24, (4, 1000), "places on the board from which times are read from them alone; judgement"
+    )
     samples_max: int = knob(2048, (64, 100000), "samples kept of a recording; longer ones are averaged in runs first")
     samples_min: int = knob(12, (8, 1000), "fewest samples that can show a kink between two trends")
     held_frames: int = knob(

@@ -11,9 +11,11 @@ from thermscan.measure.film import pixel_size_mm
 from thermscan.measure.placement import place_board
 from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
+from thermscan.measure.power_cells import on_board
+from thermscan.measure.power_on import find_power
 from thermscan.measure.track import make_track, recorded_matrices
 from thermscan.model.board import Board
-from thermscan.model.pose import Placement, Track, normalised
+from thermscan.model.pose import Placement, Track, map_points, normalised
 from thermscan.model.settings import Settings
 from thermscan.pipeline.film_set import Placed
 from thermscan.pipeline.prepare import Prepared
@@ -92,15 +94,29 @@ def place_all(
         faulty=_doubted(match.faulty, prepared[0], settings=settings),
         goods=tuple(_doubted(g, p, settings=settings) for g, p in zip(match.goods, prepared[1:], strict=True)),
     )
-    placed = []
+    placed, is_given = [], match.faulty.method != "frame"
     for number, (one, placement) in enumerate(zip(prepared, (match.faulty, *match.goods), strict=True)):
         shape = one.motion.reference.shape
         lean = lean_of_placement(placement, board, shape, side=side, settings=settings.placement)
         warnings = () if number else match.warnings
         track = make_track(one.motion, placement, side=side, lens=one.lens, warnings=warnings, lean=lean)
         error = placement.error_px if number else 0.0
+        if is_given and placement.trusted:
+            one = _timed_on_board(one, placement, board, settings=settings)  # noqa: PLW2901
         placed.append(Placed(one, track, error, pixel_size_mm(placement.matrix, board)))
     return tuple(placed), board
+
+
+def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settings: Settings) -> Prepared:
+    """Read the switching times again from what shows the board alone, now that it is known what does."""
+    if one.cells is None:
+        return one
+    outline = map_points(placement.matrix, board.outline_mm)
+    cells = on_board(one.cells, outline, settings=settings.timing)
+    if cells is None:
+        return one
+    timing = find_power(one.recording, one.camera, cells, settings=settings.timing)
+    return replace(one, timing=replace(timing, visits=one.timing.visits))
 
 
 def _doubted(placement: Placement, prepared: Prepared, *, settings: Settings) -> Placement:

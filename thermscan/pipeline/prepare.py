@@ -10,6 +10,7 @@ import numpy as np
 
 from thermscan.measure.motion import follow_motion, redrawn
 from thermscan.measure.noise import measure_camera
+from thermscan.measure.power_cells import CellSeries, sample_cells
 from thermscan.measure.power_on import find_power
 from thermscan.measure.radiometry_camera import band_of, profile_noise
 from thermscan.measure.radiometry_recording import as_received
@@ -27,13 +28,17 @@ WORKERS = 2  # recordings followed at once: memory stays bounded, and bench comp
 
 @dataclass(frozen=True)
 class Prepared:
-    """A recording with what was measured of it alone; ``lens`` is the one whose distortion was taken out of it."""
+    """A recording with what was measured of it alone.
+
+    ``lens`` is the one whose distortion was taken out of it, ``cells`` the places that its timing was read from.
+    """
 
     recording: Recording
     camera: CameraState
     motion: Motion
     timing: Timing
     lens: Lens | None = None
+    cells: CellSeries | None = None
 
 
 def prepare(recording: Recording, *, settings: Settings, tell: Tell = silent) -> Prepared:
@@ -52,13 +57,14 @@ def prepare(recording: Recording, *, settings: Settings, tell: Tell = silent) ->
     tell("following the picture", 0.4)
     motion = follow_motion(recording, camera, settings=settings.motion)
     tell("looking for power-on", 0.8)
-    timing = find_power(recording, camera, motion, settings=settings.timing)
+    cells = sample_cells(recording, camera, motion, settings=settings.timing)
+    timing = find_power(recording, camera, cells, settings=settings.timing)
     visited, camera = camera, without_visits(recording, camera, timing, settings=settings.timing)
     if camera.usable is not visited.usable:
         before_s = np.inf if timing.on_s is None else timing.on_s.low
         motion = redrawn(recording, camera, motion, before_s, settings=settings.motion)
     tell("measured", 1.0)
-    return Prepared(recording, camera, motion, timing, lens)
+    return Prepared(recording, camera, motion, timing, lens, cells)
 
 
 def prepare_all(

@@ -171,7 +171,7 @@ def _chance(spot: Hotspot) -> str:
 
 def _part_order(part: PartReading) -> tuple[int, float, str]:
     """Sort parts that are unlike the good ones first, strongest first."""
-    order = {"hot": 0, "cold": 0, "unknown": 1, "unreadable": 2, "like_good": 3}
+    order = {"hot": 0, "cold": 0, "unclear": 1, "unknown": 2, "unreadable": 3, "like_good": 4}
     return order.get(part.state, 1), -abs(part.significance or 0.0), part.ref
 
 

@@ -160,7 +160,11 @@ def fault_words(fault: str) -> str:
 
 def state_words(reading: PartReading) -> str:
     """Return a part's state in words."""
-    return {"like_good": "like the good boards", "unknown": "cannot tell"}.get(reading.state, reading.state)
+    return {
+        "like_good": "like the good boards",
+        "unclear": "differs, by less than tells",
+        "unknown": "cannot tell",
+    }.get(reading.state, reading.state)
 
 
 def board_words(result: Result) -> str:

@@ -22,7 +22,7 @@ _CHOICES: dict[tuple[type, str], tuple[str, ...]] = {
     (Result, "basis"): ("good_boards", "itself_before", "itself_only"),
     (Result, "units"): ("celsius", "count"),
     (Hotspot, "kind"): ("hot", "cold"),
-    (PartReading, "state"): ("like_good", "hot", "cold", "unreadable", "unknown"),
+    (PartReading, "state"): ("like_good", "unclear", "hot", "cold", "unreadable", "unknown"),
     (PartReading, "side"): SIDES,
     (HeatSource, "depth"): ("surface", "under_part", "far_side", "unknown"),
     (Suspect, "fault"): FAULTS,
