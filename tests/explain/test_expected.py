@@ -146,3 +146,20 @@ def test_equal_parts_that_are_equal_are_not_accused():
         ranking = explain(evidence, board)
         assert ranking.verdict != "suspect"
         assert max((s.probability for s in ranking.suspects), default=0.0) < 0.05
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_healthy_parts_unlike_their_kind_do_not_prove_another_fault(seed):
+    """Bleeders and snubbers run hot by design: with nothing to compare with, that is neither a fault nor its place."""
+    random = np.random.default_rng(seed)
+    parts = tuple(
+        Part(f"R{i}", "resistor", 10 + 11 * i, 12 + 9 * (i % 3), 2 + 0.8 * i, 1.6 + 0.3 * i) for i in range(9)
+    )
+    outline = np.array([[0, 0], [110, 0], [110, 50], [0, 50]], float)
+    board = Board("hot resistors (invented)", outline, 1.6, parts=parts)
+    heat = {p.ref: random.uniform(0.3, 2.0) for p in parts} | {"R1": 29.0, "R4": 17.0, "R5": 24.0, "R8": 38.0}
+    evidence = Evidence(tuple(reading(p, heat[p.ref], random) for p in parts), TIMES, basis="itself_only")
+    ranking = explain(evidence, board)
+    assert ranking.verdict == "cannot_tell"
+    assert ranking.other_probability < 0.6
+    assert ranking.no_fault_probability > 0.1

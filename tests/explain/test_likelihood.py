@@ -1,5 +1,7 @@
 """Densities and sums of the likelihood against dense reference computations."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -7,7 +9,10 @@ from scipy.special import logsumexp
 from scipy.stats import multivariate_t
 
 from thermscan.explain.likelihood import log_mean, log_t, solve_shared, weigh_columns
-from thermscan.explain.pattern import lag, plate_kernel
+from thermscan.explain.pattern import lag, plate_kernel, source_patterns
+from thermscan.explain.scene import Scene
+from thermscan.physics.plate import Layers
+from thermscan.physics.plate_response import PlateResponse, Rectangle, blurred_cosines, body_coefficients
 
 
 def test_log_t_equals_scipys_multivariate_t():
@@ -52,6 +57,31 @@ def test_plate_kernel_is_the_summed_instantaneous_source(distance, size, time):
     )
     ours = plate_kernel(np.array([distance]), np.array([size]), np.array([time]), a)[0, 0]
     assert ours == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize(("x", "y"), [(30.0, 20.0), (30.0, 4.0), (4.0, 5.0), (56.0, 37.0)])
+def test_patterns_in_a_rectangle_are_those_of_its_cosine_series(x, y):
+    """Heat piles up at an edge and more so in a corner; the cosine series of the insulated plate says how much."""
+    a, radius, times = 12.0, 1.5, np.array([1.0, 4.0, 9.0])
+    layers = Layers(np.array([a]), np.array([1.0]), np.zeros(0), np.zeros(1))
+    box = Rectangle.for_box((0.0, 0.0, 60.0, 40.0), 0.5)
+    response = PlateResponse.of(layers, box, np.r_[0.0, times])
+    at_x, at_y = np.array([x, 2.0, 30.0, 58.0, 45.0]), np.array([y, 2.0, 20.0, 38.0, 8.0])
+    body = body_coefficients(box, np.array([[x, y]]), radius)
+    wanted = np.array([
+        response.over_cells(body, blurred_cosines(box, at_x[i : i + 1], at_y[i : i + 1], radius))[1:, 0, 0]
+        for i in range(len(at_x))
+    ])  # fmt: skip
+    n = len(at_x)
+    scene = Scene(
+        (None,) * n, ("board",) * n, at_x, at_y, np.full(n, radius), np.zeros((n, 3)), np.zeros((n, 3)),
+        np.ones((n, 3)), np.ones((n, 3)), times, np.ones(n, bool), box_mm=(0.0, 0.0, 60.0, 40.0),
+    )  # fmt: skip
+    ours = source_patterns(scene, x, y, radius, diffusivities=(a,))[0]
+    np.testing.assert_allclose(ours, wanted / wanted[0, -1], atol=0.012)
+    alone = source_patterns(replace(scene, box_mm=None), x, y, radius, diffusivities=(a,))[0]
+    near = min(x, y, 60 - x, 40 - y) < 10
+    assert (np.abs(alone - wanted / wanted[0, -1]).max() > 0.05) == near
 
 
 def test_lag_ends_at_one():

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from thermscan.explain.bare_fault import BLOCKERS
 from thermscan.explain.pattern import lag
 from thermscan.explain.scene import Scene
 from thermscan.explain.sibling import Likeness, pooled
@@ -79,3 +80,12 @@ def judge_by_expectation(scene: Scene, expectation: Expectation) -> Scene:
         own_k=expectation.own_k,
         spread_k=np.hypot(scene.spread_k, expectation.spread_k),
     )
+
+
+def odd_shares(scene: Scene, *, settings: ExplainSettings) -> np.ndarray:
+    """Return how often each place of a healthy board does as no place of its kind usually does, ndarray (places,).
+
+    A bleeder or a lamp runs hot by design; a part through which no direct current passes does not.
+    """
+    is_idle = np.array([kind in BLOCKERS for kind in scene.kinds])
+    return np.where(is_idle, settings.odd_idle_share, settings.odd_alone_share)

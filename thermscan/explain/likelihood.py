@@ -118,7 +118,9 @@ class Judge:
     little warmer); ``trust`` the robust weight of each place, ndarray (places,), 0 where it is not seen; ``power`` the
     exponent of its likelihood; ``noise2`` the variance that differs from stage to stage, K2, ndarray (places, stages);
     ``tail`` the degrees of freedom; ``own_rows`` the places of the parts whose power may differ harmlessly, the last of
-    the shared changes; ``solved`` keeps what was worked out once, with the besides it belongs to.
+    the shared changes; ``solved`` keeps what was worked out once, with the besides it belongs to. ``odd_share``,
+    ndarray (places,), is how often a place differs anyhow on a healthy board too; None where good boards tell what is
+    healthy.
     """
 
     scene: Scene
@@ -129,6 +131,7 @@ class Judge:
     tail: float
     settings: ExplainSettings
     own_rows: tuple[int, ...] = ()
+    odd_share: np.ndarray | None = None
     solved: dict[tuple[int, ...], tuple[tuple[Beside, ...], Shared]] = field(default_factory=dict, repr=False)
 
     def log_fit(self, look: Look) -> np.ndarray:
@@ -231,7 +234,17 @@ class Judge:
             error = np.hypot(error, self.settings.dark_error * look.fixed[rows])
         noise2 = self.noise2[rows] + (self.settings.shape_error * error) ** 2
         bound = self._beyond_healthy(residual[..., -1] + own, np.abs(mean[..., -1]), rows)
-        return log_t(residual, noise2, self.scene.spread_k[rows], error, tail) - bound
+        fits = log_t(residual, noise2, self.scene.spread_k[rows], error, tail) - bound
+        if self.odd_share is None or row is not None:
+            return fits
+        wide = self.settings.other_widening
+        return self._or_odd(fits, log_t(residual, wide**2 * noise2, wide * self.scene.spread_k, error, tail))
+
+    def _or_odd(self, fits: np.ndarray, wild: np.ndarray) -> np.ndarray:
+        """Return log densities of places that may be odd without being at fault."""
+        if self.odd_share is None:
+            return fits
+        return np.logaddexp(np.log1p(-self.odd_share) + fits, np.log(self.odd_share) + wild)
 
     def _beyond_healthy(self, residual: np.ndarray, change: np.ndarray | float, rows: slice | int) -> np.ndarray:
         """Return what a last-stage residual costs where no healthy part could make it, nats, shape of the residual.
@@ -282,8 +295,10 @@ class Judge:
         """Return the log likelihood of a fault that is none of those listed: a few places differ, anyhow.
 
         Each place is, with a small probability (``other_places`` over their number), one whose noise and spread
-        are ``other_widening`` times as large.
+        are ``other_widening`` times as large. Where healthy places do so as well, that is no fault and no other one.
         """
+        if self.odd_share is not None:
+            return self.log_none()
         calm, cost = self._calm(1.0)
         wild, _ = self._calm(self.settings.other_widening)
         seen = self.scene.is_seen
@@ -306,6 +321,10 @@ class Judge:
         if widened == 1.0:
             own = residual[..., -1] + self._own_taken(amounts)
             fits = fits - self._beyond_healthy(own, 0.0, slice(None))
+            if self.odd_share is not None:
+                wide = self.settings.other_widening
+                wild = log_t(residual, wide**2 * self.noise2, wide * scene.spread_k, None, self.tail)
+                fits = self._or_odd(fits, wild)
         return fits[0], float(self._cost(amounts, self.shared))
 
 
@@ -369,11 +388,13 @@ def _quadratic_of_two(
     return quad, _total(np.log(noise2)) + np.log(det)
 
 
-def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: ExplainSettings) -> Judge:
+def prepare_judge(
+    scene: Scene, own: OwnHeat, *, good_boards: int, settings: ExplainSettings, odd_share: np.ndarray | None = None
+) -> Judge:
     """Work out the harmless shared differences of a scene.
 
     Columns: everything warmer in proportion, drifts, and each of the parts that make most heat with more or less
-    power: all that it warms follows, as far and as late as it does on the good boards.
+    power: all that it warms follows, as far and as late as it does on the good boards. ``odd_share`` as in ``Judge``.
     """
     columns = [settings.common_share * scene.own_k, *_drifts(scene, settings)]
     warm = _is_warm(scene, settings)
@@ -405,7 +426,7 @@ def prepare_judge(scene: Scene, own: OwnHeat, *, good_boards: int, settings: Exp
         left = (y - shared.columns @ shared.amounts(y)).reshape(scene.excess_k.shape)
         quad, _ = _quadratic(left, noise2, scene.spread_k)
         trust = scene.is_seen * (tail + left.shape[1]) / (tail + quad)
-    return Judge(scene, shared, trust, power, noise2, tail, settings, tuple(own_rows))
+    return Judge(scene, shared, trust, power, noise2, tail, settings, tuple(own_rows), odd_share)
 
 
 def _least_amount(share: float, settings: ExplainSettings) -> float:

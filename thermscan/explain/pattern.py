@@ -47,15 +47,48 @@ def lag(times_s: np.ndarray, constant_s: float) -> np.ndarray:
 def source_patterns(
     scene: Scene, x_mm: float, y_mm: float, radius_mm: float, *, diffusivities: tuple[float, ...]
 ) -> np.ndarray:
-    """Return plate patterns of a source, ndarray (diffusivities, places, stages), 1 at its own place at the end."""
-    distance = np.hypot(scene.x_mm - x_mm, scene.y_mm - y_mm)
-    size = np.hypot(scene.radius_mm, radius_mm)
-    own = np.array([0.0]), np.array([np.sqrt(2.0) * radius_mm])
+    """Return plate patterns of a source, ndarray (diffusivities, places, stages), 1 at its own place at the end.
+
+    The outline's rectangle turns heat back: the source's mirror images in it are sources too (method of images, Carslaw
+    and Jaeger, Conduction of Heat in Solids), as far as they reach.
+    """
+    at_x, at_y = np.append(scene.x_mm, x_mm), np.append(scene.y_mm, y_mm)  # the last is the source's own place
+    size = np.hypot(np.append(scene.radius_mm, radius_mm), radius_mm)
     out = []
     for a in diffusivities:
-        peak = plate_kernel(own[0], own[1], scene.times_s, a)[0, -1]
-        out.append(plate_kernel(distance, size, scene.times_s, a) / peak)
+        reach = IMAGE_REACH * float(np.sqrt(2.0 * a * scene.times_s[-1] + radius_mm**2))
+        images = image_places(scene.box_mm, x_mm, y_mm, reach)
+        rises = [plate_kernel(np.hypot(at_x - x, at_y - y), size, scene.times_s, a) for x, y in images]
+        total = np.sum(rises, axis=0)
+        out.append(total[:-1] / total[-1, -1])
     return np.stack(out)
+
+
+IMAGE_REACH = 3.0  # standard deviations of the spread: what an image farther from the board brings is under 1 %
+
+
+def image_places(
+    box_mm: tuple[float, float, float, float] | None, x_mm: float, y_mm: float, reach_mm: float
+) -> list[tuple[float, float]]:
+    """Return a source and its mirror images in the sides of a rectangle, mm, those no farther from it than a reach.
+
+    ``box_mm`` is least x and y, then largest; without one, and for a source outside it, the source alone is returned.
+    """
+    if box_mm is None or not (box_mm[0] <= x_mm <= box_mm[2] and box_mm[1] <= y_mm <= box_mm[3]):
+        return [(x_mm, y_mm)]
+    along = _images(x_mm, box_mm[0], box_mm[2], reach_mm)
+    across = _images(y_mm, box_mm[1], box_mm[3], reach_mm)
+    return [(x, y) for x, dx in along for y, dy in across if dx**2 + dy**2 <= reach_mm**2]
+
+
+def _images(at: float, low: float, high: float, reach: float) -> list[tuple[float, float]]:
+    """Return a coordinate and its images between two mirrors, each with its distance from the space between them."""
+    width = high - low
+    many = int(np.ceil(reach / width)) if width > 0 else 0
+    places = [at + 2 * k * width for k in range(-many, many + 1)]
+    places += [2 * low - p for p in places]
+    away = [(p, max(low - p, p - high, 0.0)) for p in places] if width > 0 else [(at, 0.0)]
+    return [(p, d) for p, d in away if d <= reach]
 
 
 MAKES_HEAT_K = 2.0  # usual self-heating from which a kind of part is taken to make heat of its own

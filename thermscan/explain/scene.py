@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -36,6 +36,10 @@ class Scene:
         Mean time since power-on of each stage.
     is_seen : ndarray of bool, shape (places,)
         False for parts whose surface cannot be read: they keep their place, and their numbers count for nothing.
+    floor_scale : float
+        Counts for a kelvin where the scale is not known (guessed from the noise), else 1.
+    box_mm : tuple of float or None
+        Least and largest x and y of the outline, at which heat is turned back; None where no outline is known.
     """
 
     refs: tuple[str | None, ...]
@@ -49,7 +53,8 @@ class Scene:
     spread_k: np.ndarray
     times_s: np.ndarray
     is_seen: np.ndarray
-    floor_scale: float = 1.0  # counts for a kelvin where the scale is not known (guessed from the noise), else 1
+    floor_scale: float = 1.0
+    box_mm: tuple[float, float, float, float] | None = None
 
     @property
     def places(self) -> int:
@@ -87,7 +92,8 @@ def set_scene(evidence: Evidence, board: Board | None, *, settings: ExplainSetti
     rows += _bare_rows(evidence, board, stages, settings)
     if not any(r.is_seen for r in rows):
         return None
-    return _gather(rows, evidence, stages, settings)
+    scene = _gather(rows, evidence, stages, settings)
+    return scene if board is None else replace(scene, box_mm=board.box_mm)
 
 
 @dataclass(frozen=True)

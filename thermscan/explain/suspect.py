@@ -10,7 +10,7 @@ from thermscan.explain.bare_fault import BLOCKERS
 from thermscan.explain.bare_place import Bare
 from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, refuse_scale
 from thermscan.explain.detection import seen_sentences
-from thermscan.explain.expected import expect, judge_by_expectation
+from thermscan.explain.expected import expect, judge_by_expectation, odd_shares
 from thermscan.explain.hypothesis import line_up
 from thermscan.explain.injection import injection_sentences, only_the_path
 from thermscan.explain.likelihood import Judge, prepare_judge
@@ -167,7 +167,9 @@ def prepare(
         scene, priors.self_heating_k, diffusivities=settings.diffusivities(), error=settings.pattern_error
     )
     lineup = line_up(evidence, scene, board, tree, own, priors=priors, settings=settings)
-    judge = prepare_judge(scene, own, good_boards=evidence.good_boards, settings=settings)
+    is_alone = evidence.basis == "itself_only" and not evidence.is_injection
+    odd_share = odd_shares(scene, settings=settings) if is_alone else None
+    judge = prepare_judge(scene, own, good_boards=evidence.good_boards, settings=settings, odd_share=odd_share)
     return lineup, judge
 
 

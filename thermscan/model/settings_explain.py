@@ -166,6 +166,14 @@ class ExplainSettings:
     anyhow_share: float = knob(
         0.15, (1e-6, 0.9), "how often a fault of one part looks like nothing modelled; judgement"
     )
+    odd_alone_share: float = knob(
+        0.1,
+        (0.0, 0.9),
+        "how often a healthy place does as no place of its kind usually does, without a good board; judgement",
+    )
+    odd_idle_share: float = knob(
+        0.005, (0.0, 0.9), "the same of a part through which no direct current passes; judgement"
+    )
     other_widening: float = knob(8.0, (1.5, 100.0), "how far it changes them, in units of noise and spread")
     weighed_closely: int = knob(25, (1, 1000), "best hypotheses whose places are tried with several spreads of heat")
     bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")
