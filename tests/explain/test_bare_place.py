@@ -134,3 +134,22 @@ def test_a_dark_part_varies_by_no_more_than_the_heat_that_it_has_left(case):
     left = judge._of_what_is_left(amounts, change, judge.shared)
     assert left[:, first] == pytest.approx([2.0, min(2.0, 0.5 * judge.shared.high[first]), 0.0])
     assert np.array_equal(np.delete(left, first, axis=1), np.delete(amounts, first, axis=1))
+
+
+def test_a_short_pulls_the_supply_down_where_no_net_is_known(made_case):
+    """One hot place while every other makes a share of its heat: one cause, not ten parts that are missing."""
+    right = []
+    for seed in range(8):
+        case = made_case(seed, "short")
+        part = case.board.part(case.ref)
+        found = case.evidence.excess
+        pulled = found.excess - 0.9 * np.asarray(found.own_heat)
+        row, column = (round(float(v)) for v in found.film.grid.to_cell(part.x, part.y))
+        if pulled[-1, row, column] < 3.0:
+            continue
+        evidence = replace(case.evidence, excess=replace(found, excess=pulled))
+        first = explain(*outline_only(replace(case, evidence=evidence))).suspects[0]
+        near = np.hypot(first.x_mm - part.x, first.y_mm - part.y) < 5.0
+        right.append(near and first.ref is None and first.faults.get("short", 0.0) > 0.5)
+    assert len(right) >= 5
+    assert sum(right) >= len(right) - 1

@@ -1,12 +1,17 @@
 """Energy books on boards whose heat is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from thermscan.find.energy import keep_books, outline_area
-from thermscan.model.board import Board
+from thermscan.find.energy_bodies import body_heat_j
+from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.quantity import Measured
+from thermscan.model.settings import EnergySettings
+from thermscan.model.surface import Surface
 from thermscan.physics.plate import default_plate
 
 BOARD = Board.rectangle(40, 30)
@@ -46,6 +51,35 @@ def test_supply_is_compared():
         warmed(3.0), BOARD, PLATE, supply_w=Measured.normal(9.0, 0.1), delivered_w=Measured.normal(0, 0.1)
     )
     assert "disagree by +6" in stated.sentence
+
+
+def test_bins_without_frames_are_left_out():
+    """A shutter's freeze leaves bins of two tenths of a second empty; the books are of what is known."""
+    excess = warmed(3.0)
+    gaps = excess.excess.copy()
+    gaps[[3, 4, 11]] = np.nan
+    books = keep_books(replace(excess, excess=gaps), BOARD, PLATE)
+    assert books.made_w.value == pytest.approx(3.0, rel=0.005)
+    gaps[:11] = np.nan
+    assert "no frames" in keep_books(replace(excess, excess=gaps), BOARD, PLATE).why["made_w"]
+    assert "no readable place" in keep_books(replace(excess, excess=0 * gaps * np.nan), BOARD, PLATE).why["made_w"]
+
+
+def test_bodies_hold_their_volume_times_their_rise():
+    part = Part("L1", "inductor", 20, 15, 10.0, 10.0, height_mm=8.0)
+    sink = Part("H1", "heatsink", 8, 15, 10.0, 20.0, height_mm=25.0, surface="bright aluminium")
+    rise = np.full(BoardGrid.over(BOARD, 1.0).shape, 2.0)
+    how = {"side": "top", "settings": EnergySettings()}
+    held, error = body_heat_j(rise, replace(BOARD, parts=(part,)), BoardGrid.over(BOARD, 1.0), **how)
+    assert held == pytest.approx(10 * 10 * 8 * 3.5e-3 * 2.0)  # ferrite and copper: 3.4 to 3.6 J/(cm3 K), handbooks
+    assert error == pytest.approx(0.35 * held)
+    bright = (Surface("bright aluminium", 0.07, 0.04, 0.1, readable=False, words=("bright aluminium",)),)
+    both = replace(BOARD, parts=(part, sink))
+    rise[5:25, 14:26] = 9.0  # the inductor is warm: the heat sink may be as warm, its surface does not tell
+    held, error = body_heat_j(rise, both, BoardGrid.over(BOARD, 1.0), surfaces=bright, **how)
+    sink_j = 10 * 20 * 25 * 0.4 * 2.1e-3
+    assert error > 0.35 * sink_j * (9.0 - 2.0)
+    assert body_heat_j(rise, BOARD, BoardGrid.over(BOARD, 1.0), **how) is None
 
 
 def test_no_books_without_power_on():

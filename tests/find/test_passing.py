@@ -78,3 +78,31 @@ def test_counts_and_other_clocks_are_left_alone():
     for film in (replace(excess.film, unit="count"), replace(excess.film, clock="recording")):
         other = replace(excess, film=film)
         assert without_passing(other, settings=SETTINGS) is other
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_small_hot_spot_that_an_unsteady_hand_moves_is_kept(seed):
+    """A shorted part of two pixels, 100 K warm, drawn a tenth of a pixel beside itself from bin to bin."""
+    random = np.random.default_rng(seed)
+    y, x = np.mgrid[: GRID.rows, : GRID.columns]
+    drift = np.cumsum(random.normal(0, 0.25, (BINS, 2)), axis=0)
+    drift -= drift.mean(axis=0)
+    seconds = (np.arange(BINS) + 0.5) * WIDTH_S
+    spot = [
+        100.0 * (1 - np.exp(-t / 0.8)) * np.exp(-((x - 14 - dx) ** 2 + (y - 9 - dy) ** 2) / 4.0)
+        for t, (dx, dy) in zip(seconds, drift, strict=True)
+    ]
+    excess = made(np.array(spot), seed=seed)
+    step = float(np.sqrt(np.mean(drift**2))) * GRID.step_mm
+    shaky = replace(excess, film=replace(excess.film, motion_error_mm=step))
+    kept = without_passing(shaky, settings=SETTINGS)
+    assert np.isfinite(kept.excess[:, 8:11, 13:16]).all()
+
+
+def test_what_passes_beside_a_hot_spot_does_not_take_it_along():
+    change = still()
+    change[:, 8:11, 13:16] = 60.0
+    change[8:12, 12:18, 10:20] = 4.0
+    out = without_passing(made(change), settings=SETTINGS)
+    assert np.isnan(out.excess[8:12, 13:17, 11:19]).all()
+    assert np.isfinite(out.excess[:, 8:11, 13:16]).all()

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 
 import numpy as np
 
+from thermscan.find.energy_bodies import body_heat_j
 from thermscan.model.board import Board
 from thermscan.model.film import Excess
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import SupplyPoint
 from thermscan.model.result import EnergyBooks
 from thermscan.model.settings import EnergySettings
+from thermscan.model.surface import Surface
 from thermscan.model.timing import Timing
 from thermscan.physics.plate import Plate
 
@@ -25,6 +28,8 @@ def keep_books(
     *,
     supply_w: Measured | None = None,
     delivered_w: Measured | None = None,
+    side: str = "top",
+    surfaces: tuple[Surface, ...] = (),
     settings: EnergySettings = DEFAULTS,
 ) -> EnergyBooks:
     """Add up the heat of the whole board since power-on and compare it with the supply.
@@ -39,6 +44,10 @@ def keep_books(
         Volts times amps, mean while on.
     delivered_w : Measured, optional
         Power that leaves through connectors; None: not known, taken as anything from nothing up.
+    side : {'top', 'bottom'}
+        Side that is seen.
+    surfaces : tuple of Surface
+        Says which bodies cannot be read.
     settings : EnergySettings
 
     Returns
@@ -48,9 +57,10 @@ def keep_books(
 
     Notes
     -----
-    Stored: heat capacity per area (parts added as a share) times the mean rise times the board's area; lost: loss per
-    area times the time integral of it. Places that are not seen are taken to be as warm as the seen mean, with an
-    interval from cold to twice as warm. The seen face stands for the whole thickness.
+    Stored: heat capacity per area times the mean rise times the board's area, and what the bodies of the listed parts
+    hold (a share of the board's where none is listed); lost: loss per area times the time integral of the rise. Places
+    that are not seen are taken to be as warm as the seen mean, with an interval from cold to twice as warm. The seen
+    face stands for the whole thickness. Bins without frames (a shutter's) are left out.
     """
     film = excess.film
     end = film.on_for_s if film.on_for_s is not None else film.edges_s[-1]
@@ -59,16 +69,23 @@ def keep_books(
         why = "needs kelvin and the second of power-on"
         return EnergyBooks(None, None, None, supply_w, f"no energy books: {why}", {"made_w": why})
     course, seen = mean_rise(excess, bins)
-    if course is None:
-        why = "no readable place"
+    known = np.isfinite(course)
+    if 2 * known.sum() < len(course) or not known.any():
+        why = "no readable place" if not known.any() else "most seconds with power on have no frames"
         return EnergyBooks(None, None, None, supply_w, f"no energy books: {why}", {"made_w": why})
     area = outline_area(board)
-    centres = film.centres_s[bins]
+    at_last = np.flatnonzero(bins)[known][-1]
+    course, centres = course[known], film.centres_s[bins][known]
     last = float(centres[-1])
     error = float(np.nanmedian(np.asarray(excess.noise))) / np.sqrt(max(1.0, 0.1 * film.inside.sum()))
     unseen = 1 - seen
-    heat = plate.capacity_j_per_mm2_k.value * (1 + settings.parts_share) * area
-    stored = heat * course[-1] / last
+    rise = np.asarray(excess.excess[at_last]) + np.broadcast_to(excess.own_heat, excess.excess.shape)[at_last]
+    how = {"side": side, "surfaces": surfaces, "settings": settings}
+    bodies = body_heat_j(rise, board, film.grid, **how)
+    heat = plate.capacity_j_per_mm2_k.value * area * (1 + (settings.parts_share if bodies is None else 0.0))
+    plain = heat * course[-1] / last
+    held, held_error = (0.0, 0.0) if bodies is None else bodies
+    stored = plain + held / last
     integral = np.trapezoid(np.concatenate([[0.0], course]), np.concatenate([[0.0], centres]))
     lost = plate.loss_w_per_mm2_k.value * area * float(integral) / last
     share = np.sqrt(
@@ -78,21 +95,21 @@ def keep_books(
         + (settings.depth_s / (2 * last)) ** 2
     )
     loss_share = np.hypot(plate.loss_w_per_mm2_k.standard_error / plate.loss_w_per_mm2_k.value, 0.5 * unseen)
-    stored_error = float(np.hypot(share * stored, heat * error / last))
+    stored_error = float(np.sqrt((share * plain) ** 2 + (heat * error / last) ** 2 + (held_error / last) ** 2))
     parts = (Measured.normal(stored, stored_error), Measured.normal(lost, loss_share * abs(lost)))
     made = Measured.normal(stored + lost, float(np.hypot(parts[0].standard_error, parts[1].standard_error)))
     why = {} if supply_w is not None else {"supply_w": "no supply log and no volts and amps given"}
     return EnergyBooks(made, *parts, supply_w, books_sentence(made, supply_w, delivered_w, unseen), why)
 
 
-def mean_rise(excess: Excess, bins: np.ndarray) -> tuple[np.ndarray | None, float]:
-    """Return the mean rise over the seen board in each bin, K, and the share of the board that is seen."""
+def mean_rise(excess: Excess, bins: np.ndarray) -> tuple[np.ndarray, float]:
+    """Return the mean rise over the seen board in each bin, K, NaN without any, and the share of the board seen."""
     film = excess.film
     use = film.inside & film.readable
     total = np.asarray(excess.excess[bins], float) + np.broadcast_to(excess.own_heat, excess.excess.shape)[bins]
-    if not film.inside.any() or not np.isfinite(total[:, use]).any(axis=1).all():
-        return None, 0.0
-    return np.nanmean(total[:, use], axis=1), float(use.sum() / film.inside.sum())
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # bins without frames stay NaN
+        return np.nanmean(total[:, use], axis=1), float(use.sum() / max(1, film.inside.sum()))
 
 
 def outline_area(board: Board) -> float:

@@ -8,10 +8,12 @@ import numpy as np
 from scipy.special import ndtr
 
 from thermscan.find.energy import outline_area
+from thermscan.find.energy_bodies import body_heat_j
 from thermscan.model.board import Board
 from thermscan.model.film import Excess
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import EnergySettings
+from thermscan.model.surface import Surface
 from thermscan.physics.plate import Plate
 
 DEFAULTS = EnergySettings()
@@ -24,6 +26,8 @@ def measure_plate(
     *,
     supply_w: Measured | None = None,
     delivered_w: Measured | None = None,
+    side: str = "top",
+    surfaces: tuple[Surface, ...] = (),
     settings: EnergySettings = DEFAULTS,
 ) -> Plate:
     """Narrow a plate's loss and heat capacity by what the good boards did.
@@ -38,6 +42,10 @@ def measure_plate(
         Volts times amps of the good boards, mean while on.
     delivered_w : Measured, optional
         Power that leaves through connectors; None: not known, so that the supply bounds the capacity from above only.
+    side : {'top', 'bottom'}
+        Side that is seen.
+    surfaces : tuple of Surface
+        Says which bodies cannot be read.
     settings : EnergySettings
 
     Returns
@@ -57,19 +65,24 @@ def measure_plate(
         return plate
     course = _own_course(excess)
     plate = _loss_from_cooling(course, excess, plate, settings)
-    return (
-        plate
-        if supply_w is None
-        else _capacity_from_supply(course, excess, board, plate, supply_w, delivered_w, settings)
-    )
+    if supply_w is None:
+        return plate
+    given, seen = (supply_w, delivered_w), (side, surfaces)
+    return _capacity_from_supply(course, excess, board, plate, given, seen, settings)
 
 
 def _own_course(excess: Excess) -> np.ndarray:
     """Return the mean of the good boards' own rise over what is seen, ndarray (bins,), K; NaN where not seen."""
     film = excess.film
     own = np.broadcast_to(excess.own_heat, excess.excess.shape)
-    use = film.inside & film.readable & np.isfinite(own).all(axis=0)
-    return own[:, use].mean(axis=1) if use.any() else np.full(len(own), np.nan)
+    finite = np.isfinite(own)
+    counts = finite.sum(axis=(1, 2))
+    known = counts > 0.5 * max(int(counts.max()), 1)  # bins without frames tell nothing of the cells
+    use = film.inside & film.readable & finite[known].all(axis=0)
+    out = np.full(len(own), np.nan)
+    if use.any():
+        out[known] = own[known][:, use].mean(axis=1)
+    return out
 
 
 def _loss_from_cooling(course: np.ndarray, excess: Excess, plate: Plate, settings: EnergySettings) -> Plate:
@@ -101,26 +114,35 @@ def _capacity_from_supply(
     excess: Excess,
     board: Board,
     plate: Plate,
-    supply_w: Measured,
-    delivered_w: Measured | None,
+    given: tuple[Measured, Measured | None],
+    seen: tuple[str, tuple[Surface, ...]],
     settings: EnergySettings,
 ) -> Plate:
-    """Return the plate with the heat capacity that stored, lost and supplied power leave room for."""
+    """Return the plate with the heat capacity that stored, lost and supplied power leave room for.
+
+    ``given`` is the supply's power and what leaves through connectors, ``seen`` the side and the table of surfaces.
+    """
+    (supply_w, delivered_w), (side, surfaces) = given, seen
     film = excess.film
     end = film.on_for_s if film.on_for_s is not None else film.edges_s[-1]
     on = (film.edges_s[:-1] >= -1e-9) & (film.edges_s[1:] <= end + 1e-6) & np.isfinite(course)
     if on.sum() < 3 or course[on][-1] <= 3 * settings.drift_k:
         return plate
     t, rise, area = film.centres_s[on], course[on], outline_area(board)
-    per_capacity = (1 + settings.parts_share) * area * float(rise[-1]) / float(t[-1])
+    last = np.broadcast_to(excess.own_heat, excess.excess.shape)[np.flatnonzero(on)[-1]]
+    how = {"side": side, "surfaces": surfaces, "settings": settings}
+    bodies = body_heat_j(last, board, film.grid, **how)
+    held, held_error = (0.0, 0.0) if bodies is None else (b / float(t[-1]) for b in bodies)
+    per_capacity = (1 + (settings.parts_share if bodies is None else 0.0)) * area * float(rise[-1]) / float(t[-1])
     integral = float(np.trapezoid(np.concatenate([[0.0], rise]), np.concatenate([[0.0], t])))
     lost = plate.loss_w_per_mm2_k.value * area * integral / float(t[-1])
     out = 0.0 if delivered_w is None else delivered_w.value
-    room = supply_w.value - out - lost
+    room = supply_w.value - out - lost - held
     if room <= 0:
         return plate
     found = room / per_capacity
-    noise = float(np.hypot(supply_w.standard_error, 0.0 if delivered_w is None else delivered_w.standard_error)) / room
+    delivered_error = 0.0 if delivered_w is None else delivered_w.standard_error
+    noise = float(np.sqrt(supply_w.standard_error**2 + delivered_error**2 + held_error**2)) / room
     unseen = 1 - float((film.inside & film.readable).sum() / max(1, film.inside.sum()))
     share = float(
         np.sqrt(

@@ -226,13 +226,6 @@ def onto(baseline: Baseline, grid: BoardGrid, edges_s: np.ndarray) -> Baseline:
     )
 
 
-def gradient_per_mm(field: np.ndarray, grid: BoardGrid) -> np.ndarray:
-    """Return the size of the gradient of a (..., rows, columns) field, per mm; NaN counts as no gradient."""
-    filled = np.nan_to_num(field)
-    gy, gx = np.gradient(filled, grid.step_mm, axis=(-2, -1))
-    return np.hypot(gx, gy)
-
-
 def position_noise(faulty: Rise, baseline: Baseline, *, position_error_mm: float) -> np.ndarray:
     """Return what misplacing turns into false excess, K, ndarray (bins, rows, columns).
 
@@ -240,11 +233,11 @@ def position_noise(faulty: Rise, baseline: Baseline, *, position_error_mm: float
     gradient of the faulty board's cold picture times the error of the motion, averaged over the frames of a bin.
     """
     film = faulty.film
-    noise = gradient_per_mm(baseline.mean, film.grid) * position_error_mm
+    noise = film.grid.slope_per_mm(baseline.mean) * position_error_mm
     static = film.cold if film.cold is not None else film.mean[-1]
     if static is not None and film.motion_error_mm > 0 and faulty.reference == "cold_frames":
         share = 1 / np.sqrt(np.maximum(film.frames, 1)) + 1 / np.sqrt(max(film.cold_frames, 1))
-        shake = gradient_per_mm(static, film.grid) * film.motion_error_mm
+        shake = film.grid.slope_per_mm(static) * film.motion_error_mm
         noise = np.hypot(noise, shake * share[:, None, None])
     return noise.astype(np.float32)
 

@@ -47,6 +47,11 @@ class BoardGrid:
         """Return fractional (row, column) of board points."""
         return (np.asarray(y_mm) - self.y0_mm) / self.step_mm, (np.asarray(x_mm) - self.x0_mm) / self.step_mm
 
+    def slope_per_mm(self, field: np.ndarray) -> np.ndarray:
+        """Return the size of the slope of (..., rows, columns), per mm, same shape; NaN counts as no slope."""
+        down, right = np.gradient(np.nan_to_num(field), self.step_mm, axis=(-2, -1))
+        return np.hypot(down, right)
+
     def extent_mm(self) -> tuple[float, float, float, float]:
         """Return left, right, bottom, top edges, mm (matplotlib's ``extent`` with ``origin='lower'``)."""
         half = self.step_mm / 2

@@ -65,6 +65,9 @@ class DetectionSettings:
     passing_sigma: float = knob(8.0, (3.0, 100.0), "noise multiples of what comes and goes before it is blanked")
     passing_k: float = knob(0.7, (0.05, 50.0), "kelvin of what comes and goes before it is blanked; judgement")
     passing_left: float = knob(0.3, (0.0, 0.9), "share of it that may stay behind: heat would leave most; judgement")
+    passing_of_stay: float = knob(
+        0.5, (0.0, 10.0), "what comes and goes over what stays at a place, from which something passed; judgement"
+    )
     passing_s: float = knob(2.0, (0.1, 10.0), "longest stay of what passes, s: a hand reaching in; judgement")
     passing_reach_px: float = knob(2.0, (0.0, 20.0), "camera pixels around it that are blanked too: it is out of focus")
     part_sigma: float = knob(4.0, (1.0, 20.0), "standard deviations at which a part counts as hot or cold")
@@ -349,6 +352,11 @@ class EnergySettings:
         0.15, (0.0, 2.0), "heat capacity of parts and copper over that of the bare board; judgement"
     )
     capacity_error: float = knob(0.1, (0.0, 1.0), "standard error of that as a share of the whole; judgement")
+    body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
+    body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
+    wound_j_per_cm3_k: float = knob(3.5, (0.5, 5.0), "the same of wound parts: ferrite 3.6, copper 3.44; handbooks")
+    heat_sink_fill: float = knob(0.4, (0.05, 1.0), "metal in the volume of a heat sink; aluminium 2.4 J/(cm3 K)")
+    body_error: float = knob(0.35, (0.0, 2.0), "standard error of what bodies hold, a share of it; judgement")
     depth_s: float = knob(
         3.0,
         (0.0, 60.0),

@@ -239,15 +239,16 @@ def _sources(
         return SourceFit((), None, why={"sources": "no millimetres are known, so watts are not either"}), None
     plate = default_plate(board.thickness_mm, settings=settings.plate)
     given = {"supply_w": _good_supply_w(job, placed), "delivered_w": job.delivered_w}
-    plate = measure_plate(excess, board, plate, **given, settings=settings.energy)
-    how = {"side": job.side, "runs_s": _runs(timing), "surfaces": job.surfaces}
+    seen = {"side": job.side, "surfaces": job.surfaces}
+    plate = measure_plate(excess, board, plate, **given, **seen, settings=settings.energy)
+    how = {**seen, "runs_s": _runs(timing)}
     fit = find_sources(excess, board, plate, **how, settings=settings.source)
     if excess.film.unit != "celsius" or excess.film.clock != "power_on":
         return fit, None
     made = map_sources(excess, board, plate, **how, settings=settings.source_map)
     supply = mean_power_w(job.faulty.facts.supply, timing)
     given["supply_w"] = supply
-    return replace(fit, energy=keep_books(excess, board, plate, **given, settings=settings.energy)), made
+    return replace(fit, energy=keep_books(excess, board, plate, **given, **seen, settings=settings.energy)), made
 
 
 def _left_out(
