@@ -10,7 +10,7 @@ from scipy.fft import dctn, idctn
 from thermscan.measure.power_cells import on_board, sample_cells
 from thermscan.measure.power_courses import find_courses
 from thermscan.measure.power_edges import responses
-from thermscan.measure.power_log import combined, read_supply_log
+from thermscan.measure.power_log import IN_BURSTS, combined, read_supply_log, with_log
 from thermscan.measure.power_moment import late_responses, refine_moment
 from thermscan.measure.power_on import find_power
 from thermscan.model.camera_events import CameraEvent, CameraState
@@ -18,6 +18,7 @@ from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Facts, Recording, SupplyPoint
 from thermscan.model.settings import TimingSettings
+from thermscan.model.timing import PowerUp, Timing
 
 ROWS, COLUMNS, RATE_HZ = 24, 32, 12.5
 SETTINGS = TimingSettings()
@@ -486,3 +487,19 @@ def test_too_few_places_on_the_board_are_not_read_alone():
     recording = beside_a_moving_thing(0)
     cells = sample_cells(recording, calm_camera(recording), tripod(recording), settings=SETTINGS)
     assert on_board(cells, 0.1 * BOARD_PX, settings=SETTINGS) is None
+
+
+def test_a_log_tells_loads_that_come_and_go_from_a_supply_that_tries_again():
+    on_s = Measured(4.1, 3.9, 4.3)
+    seen = Timing(
+        on_s, None, "", "still_on", (PowerUp(on_s, None),), None, warnings=(f"the board warms in 3 {IN_BURSTS}",)
+    )
+    times = clock(12.0)
+    frames = np.zeros((len(times), ROWS, COLUMNS), np.float32)
+    recording = Recording.from_array(frames, times, facts=Facts(supply=log_points(4.1, 99.0, step=0.1)))
+    joined = with_log(seen, recording, SETTINGS)
+    assert (joined.source, joined.restarts, joined.warnings) == ("both", 0, ())
+    late = Recording.from_array(frames, times, facts=Facts(supply=log_points(7.0, 99.0, step=0.1)))
+    kept = with_log(seen, late, SETTINGS)
+    assert kept.restarts is None
+    assert "loads come and go" in kept.warnings[0]

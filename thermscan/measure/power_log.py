@@ -12,6 +12,10 @@ from thermscan.model.settings import TimingSettings
 from thermscan.model.timing import PowerUp, Timing
 
 ON_BEFORE, STILL_ON = "on_before_recording", "still_on"
+IN_BURSTS = (
+    "bursts with slower stretches between: its loads come and go, or its supply tries again and again; restarts are not"
+    " counted: log the supply, or film at more frames a second"
+)
 
 
 @dataclass(frozen=True)
@@ -143,7 +147,7 @@ def _join_runs(timing: Timing, seen: Timing, inside: list[LogSwitch], slack: flo
     if not ups:
         return timing
     ups[0] = PowerUp(timing.on_s, timing.off_s if ups[0].off_s is not None else None)
-    warnings = timing.warnings
+    warnings = tuple(w for w in timing.warnings if not w.endswith(IN_BURSTS))  # the log tells which of the two it is
     if seen.restarts is not None and seen.restarts != len(ups) - 1:
         text = f"the supply log shows {len(ups)} power-up(s), the temperatures {seen.restarts + 1}; the log's are taken"
         warnings = (*warnings, text)

@@ -11,7 +11,7 @@ from scipy import ndimage
 from thermscan.measure.power_cells import CellSeries, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
-from thermscan.measure.power_log import ON_BEFORE, STILL_ON, logged_on, with_log
+from thermscan.measure.power_log import IN_BURSTS, ON_BEFORE, STILL_ON, logged_on, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_onset import earlier_onset
 from thermscan.measure.power_passing import bridged, find_passing, visit_spans
@@ -158,11 +158,7 @@ def _with_bursts(timing: Timing, courses: Courses, switches: Sequence[Switch], s
     bursts = count_bursts(courses, first.maps.change, first.at_s.value, settings=settings)
     if bursts < settings.least_bursts:
         return timing
-    said = (
-        f"the board warms in {bursts} bursts with slower stretches between: its supply tries again and again, or loads"
-        " start one after another; restarts are not counted: log the supply, or film at more frames a second"
-    )
-    return replace(timing, restarts=None, warnings=(*timing.warnings, said))
+    return replace(timing, restarts=None, warnings=(*timing.warnings, f"the board warms in {bursts} {IN_BURSTS}"))
 
 
 @dataclass(frozen=True)
