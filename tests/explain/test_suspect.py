@@ -265,3 +265,13 @@ def test_same_evidence_same_answer(made_case, bare_evidence):
     case = made_case(2, "short")
     evidence = bare_evidence(case.evidence)
     assert explain(evidence, case.board) == explain(evidence, case.board)
+
+
+@pytest.mark.parametrize("changes", THIN)
+def test_a_board_that_could_not_be_compared_is_not_cleared(made_case, bare_evidence, changes):
+    calm = [explain(replace(bare_evidence(made_case(s, "none").evidence), **changes), made_case(s, "none").board)
+            for s in (40, 41, 42)]  # fmt: skip
+    assert all(r.verdict != "like_good" and r.no_fault_probability < 0.5 for r in calm)
+    for ranking in calm:
+        total = sum(s.probability for s in ranking.suspects) + ranking.no_fault_probability + ranking.other_probability
+        assert total == pytest.approx(1.0)

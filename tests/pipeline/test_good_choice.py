@@ -81,7 +81,21 @@ def test_boards_that_share_no_clock_are_said_to_be_compared_without_one(share, g
 
 
 def test_a_board_that_does_not_warm_while_good_ones_do_is_said_to_take_no_power_perhaps():
-    films = SimpleNamespace(share_clock=False, goods=("good",))
+    films = SimpleNamespace(share_clock=False, goods=("good",), faulty=rise_of_at_most(0.2))
     said = _clock_words(films, [placed("faulty", on_s=None), placed("good_1")])
     assert "as good_1 does" in said[1]
     assert len(_clock_words(films, [placed("faulty"), placed("good_1", on_s=None)])) == 1
+
+
+def test_a_board_that_is_warm_is_not_said_to_take_no_power():
+    films = SimpleNamespace(share_clock=False, goods=("good",), faulty=rise_of_at_most(20.0))
+    assert len(_clock_words(films, [placed("faulty", on_s=None), placed("good_1")])) == 1
+
+
+def rise_of_at_most(kelvin):
+    yes = np.ones((20, 30), bool)
+    rise = np.random.default_rng(0).normal(0, 0.05, (4, 20, 30))
+    rise[:, 8:12, 10:14] += kelvin
+    rise[3] = np.nan  # frames of the last bin were not usable
+    film = SimpleNamespace(inside=yes, readable=yes)
+    return SimpleNamespace(rise=rise, error=np.full(rise.shape, 0.05), film=film)

@@ -178,12 +178,14 @@ def _held_back(
 ) -> tuple[tuple[Suspect, ...], float, float]:
     """Leave suspects only a share of their probability, the rest going to no fault and other alike.
 
-    Without a good board and without a reading a warm place is as often healthy.
+    Without a good board and without a reading a warm place is as often healthy. Nor is a board cleared that could not
+    be compared: no fault keeps less than the probability from which a verdict is given.
     """
     shares = [_share_alone(s, lineup, evidence) for s in suspects]
     held = tuple(replace(s, probability=share * s.probability) for s, share in zip(suspects, shares, strict=True))
     freed = sum(s.probability for s in suspects) - sum(s.probability for s in held)
-    return held, none + freed / 2, other + freed / 2
+    kept = min(none + freed / 2, lineup.settings.most_uncleared)
+    return held, kept, other + freed + none - kept
 
 
 def _share_alone(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> float:

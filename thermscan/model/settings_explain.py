@@ -112,6 +112,9 @@ class ExplainSettings:
         (0.0, 100.0),
         "excess over the good board's own heat from which no other moment of its run can be why; judgement",
     )
+    most_uncleared: float = knob(
+        0.45, (0.0, 0.99), "no fault at the most where boards were too far apart to be compared; judgement"
+    )
     alone_share: float = knob(
         0.5,
         (0.05, 1.0),

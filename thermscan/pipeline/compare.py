@@ -19,7 +19,7 @@ from thermscan.find.source import find_sources
 from thermscan.find.source_map import SourceMap, map_sources
 from thermscan.model.board import Board, outline_hash
 from thermscan.model.evidence import Evidence, Priors, Swap
-from thermscan.model.film import Baseline, Excess
+from thermscan.model.film import Baseline, Excess, Rise
 from thermscan.model.pose import Track
 from thermscan.model.quantity import Measured
 from thermscan.model.reading import Reading
@@ -40,6 +40,10 @@ from thermscan.pipeline.prepare import prepare_all
 from thermscan.pipeline.progress import Tell, silent
 from thermscan.pipeline.rates import add_rates
 from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, own_places
+
+
+# What the warmest places of a board that takes power reach within seconds, at the least; judgement.
+WARM_K, WARM_SIGMAS = 1.0, 6.0
 
 
 @dataclass(frozen=True)
@@ -157,12 +161,23 @@ def _clock_words(films: FilmSet, placed: Sequence[Placed]) -> tuple[str, ...]:
     ]
     own = placed[0].prepared.timing
     seen = [p.prepared.recording.name for p in placed[1:] if p.prepared.timing.on_s is not None]
-    if own.on_s is None and own.on_why.startswith("not_seen") and seen:
+    if own.on_s is None and own.on_why.startswith("not_seen") and seen and not _is_warm(films.faulty):
         said.append(
             f"no moment is seen at which this board begins to warm, as {seen[0]} does: if the bench supply shows next"
             " to no current, begin at its supply, connector, fuse and first regulator"
         )
     return tuple(said)
+
+
+def _is_warm(rise: Rise) -> bool:
+    """Tell whether some place of the board is warmer at the end than its coolest regions, or than it was while cold."""
+    bins = np.flatnonzero(np.isfinite(rise.rise).any(axis=(1, 2)))
+    if not len(bins):
+        return False
+    last, inside = rise.rise[bins[-1]], rise.film.inside & rise.film.readable
+    known = inside & np.isfinite(last)
+    error = float(np.nanmedian(np.broadcast_to(rise.error, rise.rise.shape)[bins[-1]][known])) if known.any() else 0.0
+    return known.any() and float(np.quantile(last[known], 0.99)) > max(WARM_K, WARM_SIGMAS * error)
 
 
 def _baseline(job: Job, films: FilmSet, board: Board, *, settings: Settings) -> Baseline | None:

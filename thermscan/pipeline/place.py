@@ -108,7 +108,10 @@ def place_all(
 
 
 def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settings: Settings) -> Prepared:
-    """Read the switching times again from what shows the board alone, now that it is known what does."""
+    """Read the switching times again from what shows the board alone, now that it is known what does.
+
+    A power-on that only the whole picture shows is kept: bench that warms with the board tells as well.
+    """
     if one.cells is None:
         return one
     outline = map_points(placement.matrix, board.outline_mm)
@@ -116,6 +119,8 @@ def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settin
     if cells is None:
         return one
     timing = find_power(one.recording, one.camera, cells, settings=settings.timing)
+    if timing.on_s is None and one.timing.on_s is not None:
+        return one
     return replace(one, timing=replace(timing, visits=one.timing.visits))
 
 
