@@ -316,3 +316,14 @@ def test_cold_frames_keep_their_doubt_and_the_warm_ones_none_where_a_hand_holds_
     assert np.sqrt(np.mean(own**2)) < 0.15
     assert motion.followed_px < 0.3
     assert np.median(motion.error_px[:20]) > 2 * motion.followed_px
+
+
+def test_a_jump_over_frames_that_do_not_show_where_they_lie_is_no_knock():
+    """While a board begins to warm its picture changes, and frames before and after are tied only loosely."""
+    random = np.random.default_rng(2)
+    shifts, own = random.normal(0, 0.02, (60, 2)), np.full(60, 0.02)
+    shifts[30:] += [0.3, 0.2]
+    is_joined = np.ones(59, bool)
+    assert knocked(shifts, own, is_joined, settings=MotionSettings())
+    is_joined[29] = False
+    assert not knocked(shifts, own, is_joined, settings=MotionSettings())

@@ -41,7 +41,6 @@ from thermscan.pipeline.progress import Tell, silent
 from thermscan.pipeline.rates import add_rates
 from thermscan.pipeline.temperatures import Seen, add_temperatures, hatched, own_places
 
-
 # What the warmest places of a board that takes power reach within seconds, at the least; judgement.
 WARM_K, WARM_SIGMAS = 1.0, 6.0
 
