@@ -83,6 +83,16 @@ def test_hidden_cells_are_those_that_a_ray_does_not_reach():
     assert (truth != relief.hidden).mean() < 0.01
 
 
+@pytest.mark.parametrize(("w", "h", "height_mm"), [(0.6, 0.3, 0.3), (0.5, 0.3, 1.5), (3.0, 2.0, 0.3)])
+def test_a_small_or_low_part_does_not_hide_its_own_spot(w, h, height_mm):
+    """Two or three cells stand for a body of less than a pixel: none of them may be its shadow."""
+    grid = BoardGrid.over(board_of(), 0.5, margin_mm=0.0)
+    x, y = grid.points_mm()[20, 30] + (0.2, 0.22)  # between four cells
+    relief = see_relief(grid, board_of(Part("C1", x=x, y=y, w=w, h=h, height_mm=height_mm)), side="top",
+                        lean=lean_of_view(tilted()))  # fmt: skip
+    assert not relief.hidden.any()
+
+
 @pytest.mark.parametrize("height_mm", [None, 0.0])
 def test_flat_boards_are_seen_as_they_are(height_mm):
     board = board_of(Part("C1", x=20, y=15, w=8, h=8, height_mm=height_mm))

@@ -14,6 +14,8 @@ from thermscan.model.result import PartReading
 from thermscan.model.settings import DetectionSettings
 from thermscan.model.surface import Surface, find_surface
 
+LEAST_SEEN = 0.3  # weight of a part's cells that must be known; its spot is the blur of a pixel anyway; judgement
+
 
 @dataclass(frozen=True)
 class Footprint:
@@ -44,7 +46,7 @@ def mean_over(field: np.ndarray, print_: Footprint) -> np.ndarray:
     known = np.isfinite(values)
     seen = known @ weights
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(seen > 0.5, np.where(known, values, 0) @ weights / seen, np.nan)
+        return np.where(seen > LEAST_SEEN, np.where(known, values, 0) @ weights / seen, np.nan)
 
 
 def read_parts(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from thermscan.model.board import Board
+from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid
 
 
@@ -49,25 +49,35 @@ def see_relief(grid: BoardGrid, board: Board, *, side: str, lean: np.ndarray | N
     Notes
     -----
     A part is taken as a box on its footprint. It hides what appears within the convex hull of its outline at the
-    height of the hidden surface and at its own top.
+    height of the hidden surface and at its own top. A part whose top appears less than half a cell beside its foot
+    hides nothing, nor does one that is smaller than a cell: its own spot would be hidden by itself.
     """
     points = grid.points_mm()
     hidden = np.zeros(grid.shape, bool)
     tall = sorted((p for p in board.parts_on(side) if p.height_mm), key=lambda p: p.height_mm or 0.0)
     if lean is None or not tall:
         return Relief(points, hidden)
-    height = np.zeros(grid.shape)
+    height, hiding = np.zeros(grid.shape), []
     for part in tall:
-        height[part.contains(points[..., 0], points[..., 1])] = part.height_mm
+        body = part.contains(points[..., 0], points[..., 1])
+        height[body] = part.height_mm
+        if body.any() and _beside_mm(part, lean) > 0.5 * grid.step_mm:
+            hiding.append(part)
     seen = at_height(points, height, lean)
     for level in np.unique(height):
         cells = np.argwhere(height == level)
         places = seen[cells[:, 0], cells[:, 1]]
-        for part in tall:
+        for part in hiding:
             if (part.height_mm or 0.0) > level:
                 behind = _within(_shadow(part.corners_mm(), level, part.height_mm or 0.0, lean), places)
                 hidden[cells[behind, 0], cells[behind, 1]] = True
     return Relief(seen, hidden)
+
+
+def _beside_mm(part: Part, lean: np.ndarray) -> float:
+    """Return how far beside its foot the top of a part appears, mm."""
+    foot = np.array([part.x, part.y])
+    return float(np.hypot(*(at_height(foot, part.height_mm or 0.0, lean) - foot)))
 
 
 def _shadow(corners_mm: np.ndarray, low_mm: float, high_mm: float, lean: np.ndarray) -> np.ndarray:
