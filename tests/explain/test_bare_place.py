@@ -8,13 +8,13 @@ import pytest
 from thermscan.explain.bare_fault import at_pads
 from thermscan.explain.bare_place import bare_places
 from thermscan.explain.power_tree import grow_tree
-from thermscan.explain.reason import reasons_for
+from thermscan.explain.reason import reasons_for, shared_place
 from thermscan.explain.scene import set_scene
 from thermscan.explain.suspect import explain, look_at, prepare
 from thermscan.model.board import Part
 from thermscan.model.evidence import Priors
 from thermscan.model.quantity import Measured
-from thermscan.model.result import HeatSource
+from thermscan.model.result import HeatSource, Hotspot, Suspect
 from thermscan.model.settings import ExplainSettings
 
 SETTINGS = ExplainSettings()
@@ -153,3 +153,27 @@ def test_a_short_pulls_the_supply_down_where_no_net_is_known(made_case):
         right.append(near and first.ref is None and first.faults.get("short", 0.0) > 0.5)
     assert len(right) >= 5
     assert sum(right) >= len(right) - 1
+
+
+def suspect_at(ref, x, probability, fault="bridge"):
+    return Suspect(ref, None, "top", fault, "", {fault: 1.0}, x, 10.0, 0.4, probability, None, None, None, None, ())
+
+
+def test_suspects_that_share_one_warm_place_are_added_up_in_words():
+    bare = suspect_at(None, 20.4, 0.08, "short")
+    three = (suspect_at("C26", 20.0, 0.44), suspect_at("R36", 20.8, 0.38, "joint"), bare)
+    (said,) = shared_place(three)
+    assert said.startswith("C26, R36 and the bare board between share one warm place, at x 20.0, y 10.0 mm:")
+    assert "together 90 %" in said
+    assert not shared_place((three[0], suspect_at("R36", 40.0, 0.38)))  # elsewhere
+    assert not shared_place((three[0], suspect_at("R36", 20.8, 0.38, "open_or_missing")))  # not warm
+    assert not shared_place((three[0], suspect_at("R36", 20.8, 0.02)))
+
+
+def test_a_small_spot_at_a_bare_place_is_told_by_its_peak(made_case):
+    evidence, board = outline_only(made_case(1, "short"))
+    first = explain(evidence, board).suspects[0]
+    peak = Measured(94.0, 90.0, 98.0)
+    spot = Hotspot(1, "hot", first.x_mm, first.y_mm, 0.5, peak, None, 6.0, 0.0, 0.0, 9.0, 1.0)
+    told = explain(replace(evidence, hotspots=(spot,)), board).suspects
+    assert any("at its peak, is 94 K warmer" in r for s in told for r in s.reasons)

@@ -9,6 +9,7 @@ import numpy as np
 from thermscan.explain.scene import Scene
 from thermscan.model.board import Board, Part
 from thermscan.model.evidence import FAR_SIDE, Evidence
+from thermscan.model.result import Hotspot
 from thermscan.model.settings import ExplainSettings
 
 
@@ -108,3 +109,12 @@ def _owners(board: Board | None, x: float, y: float, side: str, *, reach_mm: flo
 def _nearest(board: Board | None, x: float, y: float, side: str) -> tuple[str, ...]:
     parts = board.parts_on(side) if board is not None else ()
     return tuple(p.ref for p in sorted(parts, key=lambda p: (p.x - x) ** 2 + (p.y - y) ** 2)[:3])
+
+
+def spot_at(place: Bare, evidence: Evidence) -> Hotspot | None:
+    """Return the hotspot that a bare place was found by, None where there is none within its radius and a mm."""
+    spots = [h for h in evidence.hotspots if h.kind == ("cold" if place.is_cold else "hot")]
+    away = [float(np.hypot(h.x_mm - place.x_mm, h.y_mm - place.y_mm)) for h in spots]
+    if not spots or min(away) > place.place_95_mm + 1.0:
+        return None
+    return spots[int(np.argmin(away))]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from thermscan.explain.bare_place import Bare, edge_distance_mm
+from thermscan.explain.bare_place import Bare, edge_distance_mm, spot_at
 from thermscan.explain.lineup import Hypothesis, Lineup
 from thermscan.model.evidence import Evidence
+from thermscan.model.result import Suspect
 
 FAULT_TEXT = {
     "short": "short circuit, to ground or through the part",
@@ -136,7 +137,9 @@ def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:
     sits = f"beneath {place.under}" if place.under else "and no listed part sits there"
     if "no_millimetres" in evidence.flags:
         where = f"this place of the picture{near}"
-    excess = scene.excess_k[i, -1]
+    excess, spot = float(scene.excess_k[i, -1]), spot_at(place, evidence)
+    if spot is not None and spot.excess_k is not None:
+        excess, where = spot.excess_k.value, f"{where}, at its peak,"  # a block's mean says little of a small spot
     size = f"{number(abs(excess), _unit(evidence))} {'warmer' if excess >= 0 else 'cooler'}"
     return f"{where} is {size} than {compared_with(evidence)}, {sits}"
 
@@ -196,3 +199,30 @@ def _source_sentences(where: str, evidence: Evidence) -> list[str]:
                 f" heat at {where}"
             ]
     return []
+
+
+WARMS = ("short", "leak", "overload", "joint", "heat_path", "bridge", "hidden_source")
+SHARED_FROM = 0.1  # probability that neighbours add to the first suspect's, from which the sum is said; judgement
+
+
+def shared_place(suspects: tuple[Suspect, ...]) -> tuple[str, ...]:
+    """Say how likely one warm place is that several suspects share, where none of them alone says it."""
+    if not suspects or suspects[0].fault not in WARMS or suspects[0].x_mm is None:
+        return ()
+    first = suspects[0]
+    near = [s for s in suspects[1:] if s.fault in WARMS and s.side == first.side and _is_same_place(first, s)]
+    more = sum(s.probability for s in near)
+    if more < SHARED_FROM or first.probability + more < 0.5:
+        return ()
+    names = [s.ref or "the bare board between" for s in (first, *near)][:4]
+    return (
+        f"{', '.join(names[:-1])} and {names[-1]} share one warm place, at x {first.x_mm:.1f}, y {first.y_mm:.1f} mm:"
+        f" together {100 * (first.probability + more):.0f} %; look and measure there first",
+    )
+
+
+def _is_same_place(first: Suspect, other: Suspect) -> bool:
+    if other.x_mm is None:
+        return False
+    apart = float(np.hypot(first.x_mm - other.x_mm, first.y_mm - other.y_mm))
+    return apart <= (first.place_95_mm or 0.0) + (other.place_95_mm or 0.0) + 0.5

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermscan.explain.bare_fault import BLOCKERS
-from thermscan.explain.bare_place import Bare
+from thermscan.explain.bare_place import Bare, spot_at
 from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, refuse_scale
 from thermscan.explain.detection import seen_sentences
 from thermscan.explain.expected import expect, judge_by_expectation, odd_shares
@@ -20,7 +20,7 @@ from thermscan.explain.next_step import next_steps, place_name
 from thermscan.explain.pattern import divide_own_heat
 from thermscan.explain.posterior import Weighing, weigh_heat
 from thermscan.explain.power_tree import MAKER_KINDS, PowerTree, grow_tree
-from thermscan.explain.reason import FAULT_TEXT, reasons_for
+from thermscan.explain.reason import FAULT_TEXT, reasons_for, shared_place
 from thermscan.explain.scene import Scene, set_scene
 from thermscan.explain.shutdown import why_it_shut_down
 from thermscan.explain.sibling import spread_by_siblings
@@ -138,6 +138,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     verdict = _verdict(suspects, none, settings)
     is_against_good = evidence.basis == "good_boards"
     warnings = (
+        *shared_place(suspects),
         *_warnings(lineup, evidence),
         *conditions.sentences,
         *(fitted_scale(looked.judge, conditions.common_share, settings) if is_against_good else ()),
@@ -457,13 +458,7 @@ def _bare_suspect(
     lineup: Lineup,
     evidence: Evidence,
 ) -> Suspect:
-    spot = min(
-        (h for h in evidence.hotspots if h.kind == ("cold" if place.is_cold else "hot")),
-        key=lambda h: np.hypot(h.x_mm - place.x_mm, h.y_mm - place.y_mm),
-        default=None,
-    )
-    if spot is not None and np.hypot(spot.x_mm - place.x_mm, spot.y_mm - place.y_mm) > place.place_95_mm + 1.0:
-        spot = None
+    spot = spot_at(place, evidence)
     near = (s for s in evidence.sources if np.hypot(s.x_mm - place.x_mm, s.y_mm - place.y_mm) <= s.place_95_mm + 1.0)
     source = next((s for s in near if (s.power_w.value < 0) == place.is_cold), None)
     why = {
