@@ -503,3 +503,13 @@ def test_a_log_tells_loads_that_come_and_go_from_a_supply_that_tries_again():
     kept = with_log(seen, late, SETTINGS)
     assert kept.restarts is None
     assert "loads come and go" in kept.warnings[0]
+
+
+@pytest.mark.parametrize(("on", "is_believed"), [(4.1, True), (6.0, False)])
+def test_a_log_whose_power_on_agrees_tells_power_off_from_a_load_that_ends(on, is_believed):
+    seen = Timing(Measured(4.1, 3.9, 4.3), Measured(8.0, 7.8, 8.2), "", "", (), 0)
+    frames = np.zeros((len(clock(14.0)), ROWS, COLUMNS), np.float32)
+    log = log_points(on, 9.1, step=0.1)
+    joined = with_log(seen, Recording.from_array(frames, clock(14.0), facts=Facts(supply=log)), SETTINGS)
+    assert (joined.off_s.low <= 9.1 <= joined.off_s.high) == is_believed
+    assert any("whose power-on agrees" in w for w in joined.warnings) == is_believed

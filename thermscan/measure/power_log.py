@@ -184,11 +184,21 @@ def _join_on(
 
 
 def _join_off(timing: Timing, offs: list[Measured], log: LogReading, slack: float, end_s: float) -> Timing:
-    """Join power-off from both sources."""
+    """Join power-off from both sources.
+
+    A log whose power-on agrees has the right clock: what cools before its power-off is a load that ends.
+    """
     if offs and timing.off_s is not None:
         moment, agrees = combined(offs[0], timing.off_s, slack)
         if agrees:
             return replace(timing, off_s=moment, source="both")
+        if timing.source == "both" and offs[0].low > timing.off_s.high:
+            early = offs[0].value - timing.off_s.value
+            text = (
+                f"places are seen to cool {early:.1f} s before the power-off of the supply log, whose power-on agrees"
+            )
+            off_s = combined(offs[0], None, slack)[0]
+            return replace(timing, off_s=off_s, warnings=(*timing.warnings, text))
         return _disagreement(timing, "power-off", offs[0], timing.off_s)
     if offs:
         return replace(
