@@ -162,7 +162,8 @@ def _dark_sentences(main: Hypothesis, lineup: Lineup, evidence: Evidence) -> lis
     depth = [-scene.excess_k[i, -1] for i in cold]
     span = number(max(depth), unit)
     return [
-        f"{len(cold)} of {len(warm)} parts fed by {net} stay cold ({_names(cold, scene.refs)}), by up to {span}:"
+        f"{len(cold)} of {len(warm)} parts fed by {net} that should clearly warm stay cold"
+        f" ({_names(cold, scene.refs)}), by up to {span}:"
         " one cause explains them all"
         if len(cold) > 1
         else f"{_names(cold, scene.refs)}, fed by {net}, stays cold by {span}"

@@ -145,10 +145,10 @@ def find_bad_pixels(
         flicker = find_flicker(sums, noise, settings)
     lone = find_lone_pixels(pixels, settings) & ~missing & ~stuck
     found = (
-        ("dead_pixels", missing | stuck, "never change or carry no value"),
-        ("hot_pixels", lone & ~flicker, "stand alone against their neighbours throughout"),
-        ("flicker_pixels", flicker, "are far noisier than the others"),
-        ("saturated", full, "are at the highest value in most frames"),
+        ("dead_pixels", missing | stuck, "without a value, or without any change of it"),
+        ("hot_pixels", lone & ~flicker, "unlike all around throughout"),
+        ("flicker_pixels", flicker, "far noisier than the others"),
+        ("saturated", full, "at the highest value in most frames"),
     )
     bad = np.zeros(pixels.shape, bool)
     events = []
@@ -156,7 +156,7 @@ def find_bad_pixels(
         bad |= where
         if where.any():
             count = int(where.sum())
-            text = f"{count} pixel{'s' if count > 1 else ''} that {what}"
+            text = f"{count} pixel{'s' if count > 1 else ''} {what}"
             events.append(CameraEvent(kind, None, 0, text, float(count)))
     return bad, events
 
