@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from thermscan.explain.held_back import feeders_held_back
 from thermscan.explain.likelihood import Beside
 from thermscan.explain.power_tree import PowerTree, grow_tree
 from thermscan.explain.scene import set_scene
-from thermscan.explain.suspect import explain, feeders_held_back, prepare
+from thermscan.explain.suspect import explain, prepare
 from thermscan.model.board import Board, Part, Rail
 from thermscan.model.evidence import Priors
 from thermscan.model.reading import Reading

@@ -275,3 +275,16 @@ def test_a_board_that_could_not_be_compared_is_not_cleared(made_case, bare_evide
     for ranking in calm:
         total = sum(s.probability for s in ranking.suspects) + ranking.no_fault_probability + ranking.other_probability
         assert total == pytest.approx(1.0)
+
+
+def test_a_board_with_a_part_that_no_fault_explains_is_not_cleared(made_case):
+    case = made_case(41, "none")
+    clear = explain(case.evidence, case.board)
+    odd = case.evidence.parts[5]
+    parts = tuple(replace(p, state="cold") if p is odd else p for p in case.evidence.parts)
+    ranking = explain(replace(case.evidence, parts=parts), case.board)
+    assert clear.verdict == "like_good"
+    assert ranking.verdict == "cannot_tell"
+    assert any(w.startswith(f"{odd.ref} differs from the good boards") for w in ranking.warnings)
+    total = sum(s.probability for s in ranking.suspects) + ranking.no_fault_probability + ranking.other_probability
+    assert total == pytest.approx(1.0)

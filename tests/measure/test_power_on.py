@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import signal
+from scipy import ndimage, signal
 from scipy.fft import dctn, idctn
 
-from thermscan.measure.power_cells import on_board, sample_cells
+from thermscan.measure.power_cells import on_board, sample_cells, standing_out
 from thermscan.measure.power_courses import find_courses
 from thermscan.measure.power_edges import responses
 from thermscan.measure.power_log import IN_BURSTS, combined, read_supply_log, with_log
@@ -513,3 +513,23 @@ def test_a_log_whose_power_on_agrees_tells_power_off_from_a_load_that_ends(on, i
     joined = with_log(seen, Recording.from_array(frames, clock(14.0), facts=Facts(supply=log)), SETTINGS)
     assert (joined.off_s.low <= 9.1 <= joined.off_s.high) == is_believed
     assert any("whose power-on agrees" in w for w in joined.warnings) == is_believed
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 4, 5])
+def test_a_small_part_that_starts_sharply_is_seen_before_a_field_that_wavers(seed):
+    """Shading wavers over the whole picture by far more than the part warms, but around it by as much."""
+    random, times, on_s = np.random.default_rng(seed), clock(12.0), 3.3 + 0.2 * seed
+    rise = plate_rise(times, [(12, 16, 1.5, [(on_s, 1.0)])], diffusivity=1.0)
+    field = ndimage.gaussian_filter(random.normal(0, 1, (ROWS, COLUMNS)), 6)
+    waver = ndimage.gaussian_filter1d(np.cumsum(random.normal(0, 0.12, len(times))), 6)
+    timing = timing_of(record(rise + 2.0 * waver[:, None, None] * field / np.abs(field).max(), times, seed=seed))
+    assert timing.on_s.low <= on_s <= timing.on_s.high
+    assert timing.on_s.high - timing.on_s.low < 1.0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_place_stands_out_of_noise(seed):
+    times = clock(8.0)
+    recording = record(0.0 * plate_rise(times, [(12, 16, 1.0, [(1.0, 1.0)])]), times, seed=seed)
+    cells = sample_cells(recording, calm_camera(recording), tripod(recording), settings=SETTINGS)
+    assert standing_out(cells, settings=SETTINGS) is None

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from thermscan.explain.bare_fault import BLOCKERS
 from thermscan.explain.bare_place import Bare, spot_at
 from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, refuse_scale
 from thermscan.explain.detection import seen_sentences
 from thermscan.explain.expected import expect, judge_by_expectation, odd_shares
+from thermscan.explain.held_back import feeders_held_back, held_back, is_thin, makers_of_unknown_nets, not_cleared
 from thermscan.explain.hypothesis import line_up
 from thermscan.explain.injection import injection_sentences, only_the_path
 from thermscan.explain.likelihood import Judge, prepare_judge
@@ -19,7 +19,7 @@ from thermscan.explain.meter import POWER_UP, Weight, weigh_readings
 from thermscan.explain.next_step import next_steps, place_name
 from thermscan.explain.pattern import divide_own_heat
 from thermscan.explain.posterior import Weighing, weigh_heat
-from thermscan.explain.power_tree import MAKER_KINDS, PowerTree, grow_tree
+from thermscan.explain.power_tree import PowerTree, grow_tree
 from thermscan.explain.reason import FAULT_TEXT, reasons_for, shared_place
 from thermscan.explain.scene import Scene, set_scene
 from thermscan.explain.shutdown import why_it_shut_down
@@ -28,11 +28,8 @@ from thermscan.explain.symptom import weigh_symptoms
 from thermscan.model.board import Board
 from thermscan.model.evidence import Evidence, Priors
 from thermscan.model.quantity import Measured
-from thermscan.model.reading import Reading
 from thermscan.model.result import FAULTS, HeatSource, PartReading, Ranking, Suspect
 from thermscan.model.settings import ExplainSettings
-
-WARM_AS_A_FEEDER = ("short", "leak", "overload", "hidden_source")  # what a part looks like that feeds an unseen short
 
 
 def explain(
@@ -117,7 +114,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     weights, refused = weigh_readings(evidence.readings, lineup)
     # What was noted of the power-up says how the board behaves, not where: it makes heat alone no less thin.
     is_metered = bool(weights) and any(r.quantity not in POWER_UP for r in evidence.readings)
-    is_thin = _is_thin(evidence) and not evidence.is_injection and not is_metered
+    thin = is_thin(evidence) and not evidence.is_injection and not is_metered
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
     weighing = Weighing(
         tuple(lineup.hypotheses),
@@ -128,17 +125,19 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         settings.doubt_nats,
     )
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.compared)
-    for is_doubtful in (is_thin, conditions.is_refused):
+    for is_doubtful in (thin, conditions.is_refused):
         if is_doubtful:
-            suspects, none, other = _held_back(suspects, none, other, lineup, evidence)
+            suspects, none, other = held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:
-        readings, makers = evidence.readings, _makers_of_unknown_nets(board, lineup.tree)
+        readings, makers = evidence.readings, makers_of_unknown_nets(board, lineup.tree)
         suspects, other = feeders_held_back(suspects, other, lineup.tree, readings, settings, blind=makers)
+    none, other, unexplained = not_cleared(none, other, evidence, settings)
     odd = odd_good_boards(evidence, settings)
     verdict = _verdict(suspects, none, settings)
     is_against_good = evidence.basis == "good_boards"
     warnings = (
         *shared_place(suspects),
+        *unexplained,
         *_warnings(lineup, evidence),
         *conditions.sentences,
         *(fitted_scale(looked.judge, conditions.common_share, settings) if is_against_good else ()),
@@ -174,87 +173,6 @@ def prepare(
     return lineup, judge
 
 
-def _held_back(
-    suspects: tuple[Suspect, ...], none: float, other: float, lineup: Lineup, evidence: Evidence
-) -> tuple[tuple[Suspect, ...], float, float]:
-    """Leave suspects only a share of their probability, the rest going to no fault and other alike.
-
-    Without a good board and without a reading a warm place is as often healthy. Nor is a board cleared that could not
-    be compared: no fault keeps less than the probability from which a verdict is given.
-    """
-    shares = [_share_alone(s, lineup, evidence) for s in suspects]
-    held = tuple(replace(s, probability=share * s.probability) for s, share in zip(suspects, shares, strict=True))
-    freed = sum(s.probability for s in suspects) - sum(s.probability for s in held)
-    kept = min(none + freed / 2, lineup.settings.most_uncleared)
-    return held, kept, other + freed + none - kept
-
-
-def _share_alone(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> float:
-    """Return the share of its probability that thin evidence leaves a suspect.
-
-    A hot part of a kind through which no direct current passes needs no good board to compare with: no healthy one
-    makes heat. It does need a placing that holds, and a clock or a good board that is nearly cold there: no other
-    moment of its run makes that several times as warm.
-    """
-    settings, row = lineup.settings, lineup.scene.index(suspect.ref) if suspect.ref else None
-    if row is None or "placement_untrusted" in evidence.flags or suspect.fault not in ("short", "leak"):
-        return settings.alone_share
-    scene = lineup.scene
-    excess, own = float(scene.excess_k[row, -1]), float(scene.own_k[row, -1])
-    is_only_alone = evidence.basis == "itself_only"
-    is_told = evidence.clock_is_power_on if is_only_alone else excess > settings.alone_times_own * own
-    is_idle = scene.kinds[row] in BLOCKERS and bool(scene.is_seen[row])
-    is_hot = excess > settings.alone_from_k * scene.floor_scale
-    return settings.idle_alone_share if is_idle and is_hot and is_told else settings.alone_share
-
-
-def _makers_of_unknown_nets(board: Board | None, tree: PowerTree) -> frozenset[str]:
-    """Return the parts that make some net by their kind, where the board file names no nets."""
-    if board is None or tree.supplies:
-        return frozenset()
-    return frozenset(p.ref for p in board.parts if p.kind in MAKER_KINDS)
-
-
-def feeders_held_back(
-    suspects: tuple[Suspect, ...],
-    other: float,
-    tree: PowerTree,
-    readings: tuple[Reading, ...],
-    settings: ExplainSettings,
-    *,
-    blind: frozenset[str] = frozenset(),
-) -> tuple[tuple[Suspect, ...], float]:
-    """Leave a part that feeds a net a share of what heat of its own got, until a meter has seen that net.
-
-    A part that feeds a net warms for whatever draws on it, also where nothing of that is seen (a short under a cover,
-    on the other side, or small beside it); common practice, no source. The rest goes to ``other``. Parts ``blind`` make
-    some net that the board file does not name.
-
-    Returns
-    -------
-    (tuple of Suspect, float)
-        In order of their probability, and the new ``other``.
-    """
-    metered = {r.net for r in readings if r.quantity not in POWER_UP}
-    out = []
-    for suspect in suspects:
-        nets = tree.made_by(suspect.ref) if suspect.ref is not None else ()
-        whole = sum(suspect.faults.values())
-        own = sum(suspect.faults.get(word, 0.0) for word in WARM_AS_A_FEEDER) / whole if whole > 0 else 0.0
-        is_blind = suspect.ref in blind
-        if not (nets or is_blind) or own <= 0.0 or metered & set(nets):
-            out.append(suspect)
-            continue
-        kept = suspect.probability * (1.0 - (1.0 - settings.decoy_share) * own)
-        other += suspect.probability - kept
-        fed = nets[0] if nets else "what is not listed"
-        which = "that net" if nets else "its output"
-        reason = f"{suspect.ref} feeds {fed} and would warm with a short there that is not seen: measure {which}"
-        reasons = (*suspect.reasons, reason) if suspect.fault in WARM_AS_A_FEEDER else suspect.reasons
-        out.append(replace(suspect, probability=kept, reasons=reasons))
-    return tuple(sorted(out, key=lambda s: -s.probability)), other
-
-
 def _nothing_seen(priors: Priors) -> Ranking:
     return Ranking(
         (),
@@ -264,20 +182,6 @@ def _nothing_seen(priors: Priors) -> Ranking:
         ("film the board from two seconds before power-on, so that there is a rise to judge",),
         ("no part and no place has readable temperatures: nothing can be told",),
     )
-
-
-def _is_thin(evidence: Evidence) -> bool:
-    """Tell whether heat alone is thin: no good board, clock or trusted placing, or one board and no cold frame.
-
-    Without a common clock every part of a sound board is colder or warmer by as much as it was filmed earlier or later;
-    where a placing is not trusted, heat may belong to the part beside.
-    """
-    if "placement_untrusted" in evidence.flags:
-        return True
-    if evidence.basis == "good_boards":
-        is_cold_unknown = "no_cold_frames" in evidence.flags
-        return not evidence.clock_is_power_on or (is_cold_unknown and evidence.good_boards <= 1)
-    return evidence.basis == "itself_only"
 
 
 def _weigh_swaps(evidence: Evidence, lineup: Lineup) -> list[Weight]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy import ndimage
 
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
@@ -113,6 +114,42 @@ def on_board(cells: CellSeries, outline_px: np.ndarray, *, settings: TimingSetti
     if kept.sum() < settings.board_cells_min:
         return None
     return replace(cells, values=cells.values[:, kept], noise=cells.noise[kept], places=cells.places[kept])
+
+
+def standing_out(cells: CellSeries, *, settings: TimingSettings) -> CellSeries | None:
+    """Return the few places that change most against what lies around them, as sums of 3 x 3 cells less a ring.
+
+    A small hot part starts and stops sharply, while most places of a board only follow as heat spreads; what the
+    camera and the room do is the same around it and drops out, and in the sum so does a motion by part of a cell.
+
+    Parameters
+    ----------
+    cells : CellSeries
+    settings : TimingSettings
+
+    Returns
+    -------
+    CellSeries or None
+        None where no place stands out of its noise by ``lone_from``.
+    """
+    rows, columns = cells.places.max(axis=0) + 1
+    at = cells.places[:, 0], cells.places[:, 1]
+    picture, seen = np.zeros((len(cells.times_s), rows, columns)), np.zeros((rows, columns))
+    picture[:, at[0], at[1]], seen[at] = cells.values, 1.0
+    inner, outer = int(settings.lone_cells), int(settings.lone_ring)
+    share = [ndimage.uniform_filter(seen, n, mode="constant") * n**2 for n in (inner, outer)]
+    total = [ndimage.uniform_filter(picture, (0, n, n), mode="constant") * n**2 for n in (inner, outer)]
+    ring = (total[1] - total[0]) / np.maximum(share[1] - share[0], 1.0)
+    apart = (total[0] / np.maximum(share[0], 1.0) - ring)[:, at[0], at[1]]
+    second = np.abs(np.diff(apart, n=2, axis=0))
+    noise = MAD_TO_SD * np.median(second, axis=0) / SECOND_DIFFERENCE
+    noise = np.maximum(noise, max(settings.noise_floor_share * float(np.median(noise)), 1e-9))
+    size = np.ptp(ndimage.uniform_filter1d(apart, 5, axis=0), axis=0) / noise
+    kept = np.argsort(-size)[: settings.lone_places]
+    kept = kept[size[kept] > settings.lone_from]
+    if not len(kept):
+        return None
+    return replace(cells, values=apart[:, kept], noise=noise[kept], places=cells.places[kept])
 
 
 def step_moments(recording: Recording, camera: CameraState, *, settings: TimingSettings) -> np.ndarray:

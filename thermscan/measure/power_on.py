@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
-from thermscan.measure.power_cells import CellSeries, step_moments
+from thermscan.measure.power_cells import CellSeries, standing_out, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
 from thermscan.measure.power_log import IN_BURSTS, ON_BEFORE, STILL_ON, logged_on, with_log
@@ -88,6 +88,28 @@ def find_in_cells(
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return Timing(on_why=why, off_why=why)
+    timing, lone = _read_cells(cells, breaks_s, logged, settings), standing_out(cells, settings=settings)
+    if lone is None:
+        return timing
+    return _surer(timing, replace(_read_cells(lone, breaks_s, logged, settings), visits=timing.visits), settings)
+
+
+def _surer(timing: Timing, lone: Timing, settings: TimingSettings) -> Timing:
+    """Return what is believed of all places together, and of the few that stand out, each read by itself.
+
+    These start and stop sharply: where only they show a power-on, or the two exclude each other, theirs holds. A board
+    that warms from the first frame on was on before, whatever starts later; and its strongest part may start up to
+    ``stagger_s`` after the first.
+    """
+    if lone.on_s is None or timing.on_why.startswith(ON_BEFORE):
+        return timing
+    if timing.on_s is None:
+        return lone
+    is_alike = timing.on_s.low <= lone.on_s.high and lone.on_s.low <= timing.on_s.high + settings.stagger_s
+    return timing if is_alike else lone
+
+
+def _read_cells(cells: CellSeries, breaks_s: np.ndarray, logged: Measured | None, settings: TimingSettings) -> Timing:
     passed, reaching = find_passing(cells, breaks_s, settings=settings)
     visits = visit_spans(cells, reaching, settings=settings)
     courses = find_courses(bridged(cells, passed), breaks_s, settings=settings)

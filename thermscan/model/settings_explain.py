@@ -44,7 +44,7 @@ class ExplainSettings:
     sibling_like: float = knob(1.6, (1.0, 10.0), "factor within which the own heat of siblings must lie; judgement")
     healthy_factor: float = knob(0.35, (0.0, 5.0), "logarithm of the factor by which a healthy part's heat may vary")
     healthy_width: float = knob(0.25, (0.01, 5.0), "standard deviation of that logarithm beyond; judgement")
-    healthy_most_nats: float = knob(30.0, (0.0, 100.0), "what an impossible healthy difference costs at the most")
+    healthy_most_nats: float = knob(12.0, (0.0, 100.0), "what an impossible healthy difference costs at the most")
     most_power_share: float = knob(0.5, (0.01, 2.0), "spread of a part's power between good boards at the most")
     tail_at_fault: float = knob(15.0, (1.0, 200.0), "degrees of freedom at the part a fault sits at: it must fit")
     own_sigma: float = knob(2.5, (0.0, 10.0), "a good board's warmth below so many sigma of noise is not counted on")
