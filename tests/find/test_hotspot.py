@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 from scipy import ndimage, stats
 
-from thermscan.find.hotspot import find_hotspots, null_width, prominent_peaks, refine_peak, smooth_known
+from thermscan.find.hotspot import (
+    find_hotspots,
+    null_width,
+    prominent_peaks,
+    readable_first,
+    refine_peak,
+    smooth_known,
+)
 from thermscan.find.part_reading import footprint, mean_over, read_parts
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film, Rise
@@ -188,3 +195,16 @@ def test_footprints_weigh_to_one_and_small_parts_still_have_one():
         assert footprint(part, GRID, pixel_mm=0.5).weights.sum() == pytest.approx(1.0)
     tiny = footprint(Part("C2", x=20.2, y=15.1, w=0.2, h=0.1), GRID, pixel_mm=0.5)
     assert mean_over(np.ones((1, *GRID.shape)), tiny)[0] == pytest.approx(1.0)
+
+
+def test_a_mirror_is_numbered_after_what_can_be_read():
+    """U2 is tinned: what differs there is the room in it, however much that is."""
+    excess = made(spot(20, 15, 1.0) - spot(20, 30, 6.0))
+    found = find_hotspots(excess, BOARD, side="top", settings=SETTINGS)
+    assert found[0].parts[0] == "U2"
+    ordered = readable_first(found, tuple(read(excess).values()))
+    assert [h.parts[:1] for h in ordered[:1]] == [("C1",)]
+    assert [h.rank for h in ordered] == list(range(1, len(found) + 1))
+    last = next(h for h in ordered if h.parts[:1] == ("U2",))
+    assert "unreadable" in last.flags
+    assert all("unreadable" not in h.flags for h in ordered if h.parts[:1] != ("U2",))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from skimage.morphology import local_maxima, reconstruction
 from thermscan.model.board import Board, Part
 from thermscan.model.film import Excess, Window
 from thermscan.model.quantity import Measured
-from thermscan.model.result import Hotspot
+from thermscan.model.result import Hotspot, PartReading
 from thermscan.model.settings import DetectionSettings
 
 RAYLEIGH_95 = 2.4477  # radius that holds 95 % of a round two-dimensional normal distribution of unit deviation
@@ -268,6 +268,21 @@ def _describe(search: _Search, cell: tuple[int, int]) -> Hotspot:
         flags=_flags(excess, cell, near),
         why=why,
     )
+
+
+def readable_first(hotspots: Sequence[Hotspot], parts: Sequence[PartReading]) -> tuple[Hotspot, ...]:
+    """Return hotspots numbered again, those on surfaces that a camera cannot read flagged and last.
+
+    A bright can or a connector's shell mirrors the room and whoever holds the camera, and both differ between
+    recordings by more than most faults warm.
+    """
+    blind = {p.ref for p in parts if p.state == "unreadable" and "unreadable" in p.flags}
+    mirrors = [h for h in hotspots if h.parts and h.parts[0] in blind]
+    ordered = [
+        *(h for h in hotspots if h not in mirrors),
+        *(replace(h, flags=(*h.flags, "unreadable")) for h in mirrors),
+    ]
+    return tuple(replace(h, rank=rank) for rank, h in enumerate(ordered, start=1))
 
 
 def _flags(excess: Excess, cell: tuple[int, int], near: tuple[Part, ...]) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from thermscan.explain.suspect import explain
 from thermscan.find.energy import keep_books, mean_power_w
 from thermscan.find.energy_plate import measure_plate
 from thermscan.find.excess import combine, excess_over, only_while_alike, onto
-from thermscan.find.hotspot import find_hotspots
+from thermscan.find.hotspot import find_hotspots, readable_first
 from thermscan.find.part_reading import read_parts
 from thermscan.find.passing import without_passing
 from thermscan.find.source import find_sources
@@ -221,7 +221,7 @@ def _find(
         surfaces=job.surfaces,
         settings=settings.radiometry,
     )
-    return Found(own_places(hotspots, parts, own), own, films.share_clock)
+    return Found(own_places(readable_first(hotspots, own), parts, own), own, films.share_clock)
 
 
 def _runs(timing: Timing) -> tuple[tuple[float, float | None], ...] | None:
