@@ -278,10 +278,8 @@ def readable_first(hotspots: Sequence[Hotspot], parts: Sequence[PartReading]) ->
     """
     blind = {p.ref for p in parts if p.state == "unreadable" and "unreadable" in p.flags}
     mirrors = [h for h in hotspots if h.parts and h.parts[0] in blind]
-    ordered = [
-        *(h for h in hotspots if h not in mirrors),
-        *(replace(h, flags=(*h.flags, "unreadable")) for h in mirrors),
-    ]
+    flagged = [replace(h, flags=(*h.flags, "unreadable")) for h in mirrors]
+    ordered = [*(h for h in hotspots if h not in mirrors), *flagged]
     return tuple(replace(h, rank=rank) for rank, h in enumerate(ordered, start=1))
 
 
