@@ -1,5 +1,7 @@
 """What units say about a displacement, against the published bound, and shifts against other libraries."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -8,9 +10,11 @@ from scipy import ndimage
 from skimage import data, registration, transform
 
 from thermscan.measure.motion_coarse import CoarseTracker
-from thermscan.measure.placement_fit import _temper
+from thermscan.measure.placement_fit import Fit, _temper, layout_covariance
+from thermscan.measure.placement_pose import PARAMETERS, nominal_view
 from thermscan.measure.placement_tiles import Tile, TileSums
 from thermscan.measure.placement_units import Units, UnitSums, gather, sum_units
+from thermscan.model.board import Board, Part
 from thermscan.model.settings import MotionSettings, PlacementSettings
 
 SETTINGS = PlacementSettings()
@@ -167,3 +171,14 @@ def test_few_blocks_do_not_make_a_pose_look_sure():
         sums = TileSums(basis.T @ basis, scores.sum(axis=0), scores.T @ scores, np.zeros(n), n)
         variances.append(1 / _temper(sums, 1e-9 * np.eye(8)))
     assert np.mean(variances) == pytest.approx(sigma**2, rel=0.1)
+
+
+def test_an_outline_without_parts_is_known_less_well_than_its_edges_say():
+    """Connectors that lean over an edge, and bodies whose height nobody states, are drawn nowhere in such a file."""
+    bare = Board.rectangle(100, 60)
+    view = nominal_view((120, 160), (50.0, 30.0), "top", SETTINGS)
+    fit = Fit(view, 1e-4 * np.eye(PARAMETERS), np.zeros(1), 0.0)
+    listed = replace(bare, parts=(Part("U1", "chip", 50, 30, 9, 9),))
+    ratio = layout_covariance(fit, bare, SETTINGS) / layout_covariance(fit, listed, SETTINGS)
+    np.testing.assert_allclose(ratio, SETTINGS.bare_doubt**2)
+    assert SETTINGS.bare_doubt > 1.5

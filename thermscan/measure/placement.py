@@ -11,6 +11,7 @@ from scipy.stats import chi2
 from thermscan.measure.placement_corners import corner_covariance, corner_rms_px
 from thermscan.measure.placement_fit import (
     Fit,
+    bare_doubt,
     layout_covariance,
     layout_measure,
     levels_for,
@@ -134,6 +135,7 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         scene, board, candidates[0].view, side=side, points=None, settings=settings, levels=levels_for(scene.shape)
     )
     error = _layout_error_px(fit, board, settings)
+    plain = error / bare_doubt(board, settings)
     reasons, margin = [], None
     for rival in candidates[1:]:
         z = vuong_z(candidates[0].fit.log_likelihood, rival.fit.log_likelihood)
@@ -142,11 +144,11 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
             reasons.append(_rival_text(candidates[0].view, rival.view, board))
     if _evidence_z(scene, board, fit.view, side, settings) < settings.vuong_z:
         reasons.append("the board does not stand out in the picture")
-    if error > settings.unmarked_error_px:
+    if plain > settings.unmarked_error_px:
         reasons.append(f"the outline is only known to {error:.1f} px")
     if distance_px(candidates[0].view, fit.view, points) > 0.05 * max(scene.shape) + settings.same_place_px:
         reasons.append("the coarse and the fine picture give different places")
-    if not reasons and not is_steady(scene, board, fit, error, (side, settings)):
+    if not reasons and not is_steady(scene, board, fit, plain, (side, settings)):
         reasons.append("the fit ends elsewhere from another start")
     if reasons:
         reasons.append(f"give marks for the corners at {corner_names(board)}")

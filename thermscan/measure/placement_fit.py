@@ -400,7 +400,14 @@ def layout_covariance(fit: Fit, board: Board, settings: PlacementSettings) -> np
     """Return the covariance of the corners, ndarray (8, 8) px2.
 
     Noise, made larger since blocks of one edge err together, and each corner off by the board's tolerance and by what
-    the model of flat regions does not know: walls, solder, heat that drags edges.
+    the model of flat regions does not know: walls, solder, heat that drags edges; all of it larger where no part is
+    listed (``bare_doubt``).
     """
     each = float(np.hypot(tolerance_px(fit.view, settings), settings.layout_floor_px))
-    return corner_covariance(fit.view, fit.covariance * settings.layout_doubt**2, board, each_px=each)
+    cover = corner_covariance(fit.view, fit.covariance * settings.layout_doubt**2, board, each_px=each)
+    return cover * bare_doubt(board, settings) ** 2
+
+
+def bare_doubt(board: Board, settings: PlacementSettings) -> float:
+    """Return the factor on a layout's error for what a board file leaves out: connectors that lean over its edge."""
+    return 1.0 if board.parts else settings.bare_doubt

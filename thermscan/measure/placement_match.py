@@ -8,7 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermscan.measure.placement_corners import Tie, adjust, corner_covariance, corner_rms_px, skew_covariance
-from thermscan.measure.placement_fit import Fit, layout_covariance, levels_for, refine, rms_error_px, without_stripes
+from thermscan.measure.placement_fit import (
+    Fit,
+    bare_doubt,
+    layout_covariance,
+    levels_for,
+    refine,
+    rms_error_px,
+    without_stripes,
+)
 from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
 from thermscan.measure.placement_pose import View, nominal_view, view_from_homography
@@ -184,7 +192,7 @@ def _confirmed(
     fit = refine(scene, board, view, side=side, points=None, settings=settings, levels=levels_for(scene.shape))
     gap = distance_px(fit.view, view, board_points(board))
     stays = gap <= settings.agree_sigmas * placed.error_px + settings.agree_px
-    error = corner_rms_px(layout_covariance(fit, board, settings))
+    error = corner_rms_px(layout_covariance(fit, board, settings)) / bare_doubt(board, settings)
     return fit if stays and is_steady(scene, board, fit, error, how) else None
 
 

@@ -394,6 +394,9 @@ class PlacementSettings:
     layout_doubt: float = knob(
         3.0, (1.0, 20.0), "error of a layout fit over what the spread between blocks tells; made boards"
     )
+    bare_doubt: float = knob(
+        1.8, (1.0, 20.0), "factor on that error where no part is listed: tall bodies lean over edges; made boards"
+    )
     layout_floor_px: float = knob(
         0.2, (0.0, 5.0), "error of each corner that no noise explains: walls, solder, dragged edges, px; made boards"
     )
