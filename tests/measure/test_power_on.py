@@ -12,7 +12,7 @@ from thermscan.measure.power_courses import find_courses
 from thermscan.measure.power_edges import responses
 from thermscan.measure.power_log import IN_BURSTS, combined, read_supply_log, with_log
 from thermscan.measure.power_moment import late_responses, refine_moment
-from thermscan.measure.power_on import find_power
+from thermscan.measure.power_on import WARM_FIRST, _surer, find_power
 from thermscan.model.camera_events import CameraEvent, CameraState
 from thermscan.model.pose import Motion
 from thermscan.model.quantity import Measured
@@ -533,3 +533,24 @@ def test_no_place_stands_out_of_noise(seed):
     recording = record(0.0 * plate_rise(times, [(12, 16, 1.0, [(1.0, 1.0)])]), times, seed=seed)
     cells = sample_cells(recording, calm_camera(recording), tripod(recording), settings=SETTINGS)
     assert standing_out(cells, settings=SETTINGS) is None
+
+
+def test_places_that_warm_from_the_first_frame_on_were_on_before_whatever_all_together_seem_to_say():
+    """Two readings that exclude each other: sharp places that rise from the start outweigh an edge of the whole."""
+    seen = Timing(Measured(0.1, -1.1, 1.3), Measured(1.6, 1.4, 1.7))
+    before = Timing(on_why=WARM_FIRST, off_why="still_on")
+    assert _surer(seen, before, SETTINGS).on_s is None
+    off_first = Timing(on_why="on_before_recording: the first change seen is the power going off")
+    assert _surer(seen, off_first, SETTINGS) is seen
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "kept"),
+    [((2.0, 2.4), (2.9, 3.2), 0), ((1.0, 1.4), (2.9, 3.2), 1), ((4.2, 5.5), (2.0, 2.8), 1), (None, (2.0, 2.8), 1)],
+)
+def test_the_strongest_part_may_start_a_little_later_and_nothing_else_excludes_what_stands_out(first, second, kept):
+    both = [
+        Timing(on_why="not_seen: nothing") if ends is None else Timing(Measured(sum(ends) / 2, *ends))
+        for ends in (first, second)
+    ]
+    assert _surer(*both, SETTINGS) is both[kept]

@@ -25,6 +25,7 @@ from thermscan.model.timing import PowerUp, Timing
 
 DEFAULTS = TimingSettings()
 NOT_SEEN = "not_seen"
+WARM_FIRST = f"{ON_BEFORE}: places warm from the first frame on"
 _FEW = 7  # samples whose median is a level
 
 
@@ -101,6 +102,8 @@ def _surer(timing: Timing, lone: Timing, settings: TimingSettings) -> Timing:
     that warms from the first frame on was on before, whatever starts later; and its strongest part may start up to
     ``stagger_s`` after the first.
     """
+    if lone.on_why == WARM_FIRST:
+        return lone
     if lone.on_s is None or timing.on_why.startswith(ON_BEFORE):
         return timing
     if timing.on_s is None:
@@ -384,7 +387,7 @@ def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettin
         size = float(np.quantile(np.abs(early), 0.99) / max(np.quantile(np.abs(maps.change), 0.99), 1e-12))
         warm_start = trend < -settings.purity and _left_share(early, maps.change, settings) > settings.history_share
         if trend > settings.purity and size > settings.before_share and _keeps(courses, early, first_off, settings):
-            on_why, first_on = f"{ON_BEFORE}: places warm from the first frame on", None
+            on_why, first_on = WARM_FIRST, None
     ups = tuple(PowerUp(on, off) for on, off in runs if on is not None and not (on_why and on is runs[0][0]))
     return Timing(first_on, first_off, on_why, off_why, ups, len(runs) - 1, warm_start=warm_start)
 
@@ -461,7 +464,7 @@ def _nothing_seen(courses: Courses, switches: tuple[Switch, ...], settings: Timi
         is_heat_seen = _is_joined(gain, courses.places, settings) and _warms_at_once(courses, gain, settings)
         if is_warming and is_heat_seen:
             return Timing(
-                on_why=f"{ON_BEFORE}: places warm from the first frame on",
+                on_why=WARM_FIRST,
                 off_why=f"{STILL_ON}: places warm and nothing begins to cool",
             )
     return Timing(
