@@ -134,13 +134,13 @@ def standing_out(cells: CellSeries, *, settings: TimingSettings) -> CellSeries |
     """
     rows, columns = cells.places.max(axis=0) + 1
     at = cells.places[:, 0], cells.places[:, 1]
-    picture, seen = np.zeros((len(cells.times_s), rows, columns)), np.zeros((rows, columns))
+    picture, seen = np.zeros((len(cells.times_s), rows, columns), np.float32), np.zeros((rows, columns))
     picture[:, at[0], at[1]], seen[at] = cells.values, 1.0
     inner, outer = int(settings.lone_cells), int(settings.lone_ring)
     share = [ndimage.uniform_filter(seen, n, mode="constant") * n**2 for n in (inner, outer)]
     total = [ndimage.uniform_filter(picture, (0, n, n), mode="constant") * n**2 for n in (inner, outer)]
     ring = (total[1] - total[0]) / np.maximum(share[1] - share[0], 1.0)
-    apart = (total[0] / np.maximum(share[0], 1.0) - ring)[:, at[0], at[1]]
+    apart = (total[0] / np.maximum(share[0], 1.0) - ring)[:, at[0], at[1]].astype(float)
     second = np.abs(np.diff(apart, n=2, axis=0))
     noise = MAD_TO_SD * np.median(second, axis=0) / SECOND_DIFFERENCE
     noise = np.maximum(noise, max(settings.noise_floor_share * float(np.median(noise)), 1e-9))
