@@ -7,7 +7,7 @@ import pytest
 
 from thermscan.show.board_shape import draw_names, name_of_part, set_view, view_of
 from thermscan.show.label import box_of, overlap
-from thermscan.show.overlay import draw_overlay, draw_side_by_side
+from thermscan.show.overlay import _scene, draw_overlay, draw_side_by_side
 from thermscan.show.picture import add_axes, new_figure, text_size_px
 
 
@@ -88,3 +88,13 @@ def test_names_of_a_crowded_board_do_not_collide(board):
             boxes.append(box_of(spot, text_size_px(figure, name.text, size=name.size)))
     assert len(boxes) > 20
     assert sum(overlap(a, b) > 0 for i, a in enumerate(boxes) for b in boxes[:i]) == 0
+
+
+def test_a_suspect_that_is_only_a_name_in_the_list_is_not_framed(result, maps, board):
+    first, second = (dataclasses.replace(result.suspects[0], ref=p.ref, probability=q)
+                     for p, q in zip(board.parts[:2], (0.98, 0.004), strict=True))  # fmt: skip
+    unlikely = _scene(dataclasses.replace(result, suspects=(first, second)), maps, board, fahrenheit=False)
+    assert unlikely.strong == {first.ref}
+    likely = (first, dataclasses.replace(second, probability=0.3))
+    both = _scene(dataclasses.replace(result, suspects=likely), maps, board, fahrenheit=False)
+    assert both.strong == {first.ref, second.ref}

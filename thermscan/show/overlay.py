@@ -60,6 +60,9 @@ _LIGHTEST_BLACK = 0.7  # grey of a black backdrop: light enough that the map's c
 _FEWEST_BLIND = 0.002  # share of the grid from which hatching is worth its line in the key
 
 
+FRAMED_FROM = 0.01  # probability from which a later suspect is framed on the map; judgement
+
+
 @dataclass(frozen=True)
 class _Scene:
     """What every panel needs: result, maps, board, view and unit."""
@@ -77,8 +80,9 @@ class _Scene:
 
     @property
     def strong(self) -> frozenset[str]:
-        """Refdes of the first three suspects."""
-        return frozenset(s.ref for s in self.result.suspects[:3] if s.ref)
+        """Refdes of the first three suspects, as far as they are more than names for the list."""
+        likely = (s for i, s in enumerate(self.result.suspects[:3]) if i == 0 or s.probability >= FRAMED_FROM)
+        return frozenset(s.ref for s in likely if s.ref)
 
 
 def picture_board(maps: ResultMaps) -> Board:
