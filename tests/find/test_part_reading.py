@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from thermscan.find.excess import rise_of
-from thermscan.find.part_reading import read_parts
+from thermscan.find.part_reading import read_parts, unclear_by_interval
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.flags import sentence
+from thermscan.model.quantity import Measured
 from thermscan.model.settings import DetectionSettings, ExcessSettings
 
 
@@ -40,3 +41,12 @@ def test_parts_below_three_pixels_are_flagged(pixel_mm, small):
     assert {ref for ref, r in found.items() if "below_resolution" in r.flags} == small
     assert found["U1"].pixels == pytest.approx(64 / pixel_mm**2)
     assert "three camera pixels" in sentence("below_resolution")
+
+
+def test_a_part_whose_interval_leaves_zero_out_is_unclear_whatever_was_said_before():
+    found = tuple(readings(0.5).values())
+    like = tuple(replace(p, state="like_good", excess_k=Measured(v, v - 1.0, v + 1.0))
+                 for p, v in zip(found, (-9.0, 0.4, 2.0), strict=True))  # fmt: skip
+    assert [p.state for p in unclear_by_interval(like)] == ["unclear", "like_good", "unclear"]
+    hot = tuple(replace(p, state="hot") for p in like)
+    assert unclear_by_interval(hot) == hot

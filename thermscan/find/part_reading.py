@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -148,6 +149,19 @@ def _state(significance: float, settings: DetectionSettings) -> str:
     if abs(significance) < settings.part_sigma:
         return "unclear"
     return "hot" if significance > 0 else "cold"
+
+
+def unclear_by_interval(parts: Sequence[PartReading]) -> tuple[PartReading, ...]:
+    """Return the parts, those called like the good ones unclear where their interval leaves zero out after all.
+
+    What size and surface of a part take from its heat is put back after the state was read from what the camera shows.
+    """
+    return tuple(
+        replace(p, state="unclear")
+        if p.state == "like_good" and p.excess_k is not None and not p.excess_k.low <= 0.0 <= p.excess_k.high
+        else p
+        for p in parts
+    )
 
 
 def _errors(excess: Excess, spot: Footprint) -> tuple[np.ndarray, np.ndarray]:
