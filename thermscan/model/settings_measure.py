@@ -364,6 +364,7 @@ class PlacementSettings:
         0.5, (0.0, 10.0), "and by this much for what neither error knows (board against its file), px"
     )
     loose_px: float = knob(1.0, (0.05, 10.0), "error of following the frames from which no placing is trusted, px")
+    loose_columns: float = knob(400.0, (16.0, 10000.0), "columns of a picture from which that grows with them")
     near_px: float = knob(0.8, (0.0, 10.0), "placements better than this start the pattern match on full pictures, px")
     search_px: float = knob(56.0, (24.0, 256.0), "longer side of the picture in which the outline is searched, px")
     smallest_share: float = knob(0.45, (0.1, 1.0), "smallest board searched: its longer side in shorter picture sides")
@@ -407,6 +408,10 @@ class PlacementSettings:
     unmarked_error_px: float = knob(
         1.0, (0.1, 50.0), "the same without marks: fits of made boards that were right stated 0.9 px at the most"
     )
+
+    def most_loose_px(self, columns: int) -> float:
+        """Return the error of following up to which a placing is trusted, px: parts fill more pixels of a large picture."""
+        return self.loose_px * max(1.0, columns / self.loose_columns)
 
 
 @dataclass(frozen=True)

@@ -128,7 +128,8 @@ def _doubted(placement: Placement, prepared: Prepared, *, settings: Settings) ->
     """Take the trust from a placement whose frames were not followed for sure, or not closely enough."""
     doubt = prepared.motion.doubt
     followed_px = prepared.motion.followed_px
-    if not doubt and followed_px is not None and followed_px > settings.placement.loose_px:
+    loose_px = settings.placement.most_loose_px(prepared.recording.columns)
+    if not doubt and followed_px is not None and followed_px > loose_px:
         doubt = f"frames could be followed to {1.96 * followed_px:.1f} px only"
     if not doubt:
         return placement
