@@ -174,9 +174,7 @@ def run(seed, store):
     own = np.sqrt((off**2).sum(axis=-1).mean(axis=-1))
     told = np.array([i not in motion.why for i in live])
     columns = options.resolution[0]
-    loose = (motion.followed_px or 0.0) > PlacementSettings().loose_px * max(
-        1.0, options.resolution[0] / PlacementSettings().loose_columns
-    )
+    loose = (motion.followed_px or 0.0) > PlacementSettings().most_loose_px(columns)
     lost = [i for i, text in motion.why.items() if "elsewhere" in text]
     return {
         "seed": seed, "columns": columns, "hand": options.hand_held, "k1": options.lens_k1,
