@@ -410,7 +410,7 @@ class PlacementSettings:
     )
 
     def most_loose_px(self, columns: int) -> float:
-        """Return the error of following up to which a placing is trusted, px: large pictures give parts more of them."""
+        """Return the error of following up to which a placing is trusted, px: large pictures give parts more."""
         return self.loose_px * max(1.0, columns / self.loose_columns)
 
 
