@@ -41,6 +41,8 @@ def test_noise_hides_faults_and_forbids_a_clean_bill(made_case, bare_evidence):
     assert ranking.verdict == "cannot_tell"
     assert ranking.next_steps
     assert any("would have stood out" in w for w in ranking.warnings)
+    alone = explain(replace(noisier(evidence, 20.0), basis="itself_only", good_boards=0), case.board)
+    assert not any("would have stood out" in w for w in alone.warnings)  # what is healthy is not known
 
 
 def test_the_limit_is_that_of_a_plate(made_case, bare_evidence):

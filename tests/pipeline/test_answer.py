@@ -11,7 +11,7 @@ from thermscan.model.film import BoardGrid
 from thermscan.model.pose import Placement, Pose, Track
 from thermscan.model.recording import Recording
 from thermscan.model.settings import FilmSettings
-from thermscan.pipeline.answer import all_warnings, report_resampling
+from thermscan.pipeline.answer import _limit_text, all_warnings, report_resampling
 
 PIXEL_NOISE = 0.05
 SHAPE = (60, 80)
@@ -64,3 +64,12 @@ def test_a_sentence_about_a_recording_is_said_once_and_with_one_name():
     placed = [warned("faulty", text), warned("good_3", text)]
     said = all_warnings(SimpleNamespace(board=None), placed, nothing, nothing, nothing)
     assert said == ("faulty: no power-on", text, "good_3: no power-on")
+
+
+def test_without_a_good_board_the_limit_is_said_to_be_of_any_heat():
+    fit = SimpleNamespace(limit_text="a source above 8 mW would have been seen on nine tenths of the board")
+    assert _limit_text(fit, SimpleNamespace(basis="good_boards")) == fit.limit_text
+    alone = _limit_text(fit, SimpleNamespace(basis="itself_only"))
+    assert alone.startswith(fit.limit_text)
+    assert "how much of it is healthy" in alone
+    assert _limit_text(SimpleNamespace(limit_text=None), SimpleNamespace(basis="itself_only")) is None

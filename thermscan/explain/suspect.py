@@ -142,7 +142,8 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         *conditions.sentences,
         *(fitted_scale(looked.judge, conditions.common_share, settings) if is_against_good else ()),
         *odd,
-        *(seen_sentences(lineup) if verdict != "suspect" else ()),
+        # without a good board what a healthy one makes is not known, and no watts beyond it are told
+        *(seen_sentences(lineup) if verdict != "suspect" and evidence.basis != "itself_only" else ()),
         *refused,
         *injection_sentences(evidence, lineup, suspects),
         *why_it_shut_down(evidence, board, priors=priors),

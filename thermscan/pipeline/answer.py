@@ -168,6 +168,13 @@ def with_measurements(suspect: Suspect, found: Found, sources: Sequence[HeatSour
     return replace(suspect, **changes, why=why) if changes else suspect
 
 
+def _limit_text(fit: SourceFit, excess: Excess) -> str | None:
+    """Return the sentence on the detection limit; without a good board it is about all heat, healthy or not."""
+    if fit.limit_text is None or excess.basis != "itself_only":
+        return fit.limit_text
+    return f"{fit.limit_text}; that is any heat: without a good board nobody knows how much of it is healthy"
+
+
 def make_result(
     job: Job,
     found: Found,
@@ -215,7 +222,7 @@ def make_result(
         board_name=board.name,
         units=recording.unit,
         detection_limit_w=limit,
-        detection_limit_text=fit.limit_text,
+        detection_limit_text=_limit_text(fit, excess),
         plate_text=fit.plate_text or None,
         warm_ups=read_warm_ups(found.parts, excess, board, runs=len(timing.power_ups), settings=settings.warm_up),
         next_steps=ranking.next_steps,
