@@ -99,8 +99,8 @@ def _surer(timing: Timing, lone: Timing, settings: TimingSettings) -> Timing:
     """Return what is believed of all places together, and of the few that stand out, each read by itself.
 
     These start and stop sharply: where only they show a power-on, or the two exclude each other, theirs holds. A board
-    that warms from the first frame on was on before, whatever starts later; and its strongest part may start up to
-    ``stagger_s`` after the first.
+    that warms from the first frame on was on before, whatever starts later; and its parts may start up to ``stagger_s``
+    one after another.
     """
     if lone.on_why == WARM_FIRST:
         return lone
@@ -108,7 +108,8 @@ def _surer(timing: Timing, lone: Timing, settings: TimingSettings) -> Timing:
         return timing
     if timing.on_s is None:
         return lone
-    is_alike = timing.on_s.low <= lone.on_s.high and lone.on_s.low <= timing.on_s.high + settings.stagger_s
+    apart = max(timing.on_s.low - lone.on_s.high, lone.on_s.low - timing.on_s.high)
+    is_alike = apart <= settings.stagger_s
     return timing if is_alike else lone
 
 

@@ -169,7 +169,7 @@ class TimingSettings:
     lone_ring: int = knob(9, (3, 151), "side of what lies around them, in cells")
     lone_places: int = knob(12, (1, 1000), "places that change most against it, from which times are read as well")
     lone_from: float = knob(20.0, (5.0, 1000.0), "change of such a place over its noise, at the least; judgement")
-    stagger_s: float = knob(1.0, (0.0, 30.0), "how much later than its first parts a board's strongest may start, s")
+    stagger_s: float = knob(1.0, (0.0, 30.0), "how long after its first parts the last of a board may start, s")
     samples_max: int = knob(2048, (64, 100000), "samples kept of a recording; longer ones are averaged in runs first")
     samples_min: int = knob(12, (8, 1000), "fewest samples that can show a kink between two trends")
     held_frames: int = knob(
