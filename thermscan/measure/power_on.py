@@ -92,19 +92,39 @@ def find_in_cells(
     timing, lone = _read_cells(cells, breaks_s, logged, settings), standing_out(cells, settings=settings)
     if lone is None:
         return timing
-    return _surer(timing, replace(_read_cells(lone, breaks_s, logged, settings), visits=timing.visits), settings)
+    alone = replace(_read_cells(lone, breaks_s, logged, settings), visits=timing.visits)
+    if timing.on_why.startswith(ON_BEFORE) and not _is_quiet_before(cells, lone, alone.on_s, settings):
+        return timing
+    return _surer(timing, alone, settings)
+
+
+def _is_quiet_before(cells: CellSeries, lone: CellSeries, on_s: Measured | None, settings: TimingSettings) -> bool:
+    """Tell whether what stands out before a power-on is little beside what does in the end.
+
+    What drifts over the whole picture may look like places that warm from the first frame on; on a board that was on
+    before, some place has changed by much before a later one starts.
+    """
+    early = np.zeros(0, bool) if on_s is None else cells.times_s < on_s.low
+    if early.sum() < _FEW:
+        return False
+    before = standing_out(replace(cells, times_s=cells.times_s[early], values=cells.values[early]), settings=settings)
+    return before is None or _range(before) < settings.kept_share * _range(lone)
+
+
+def _range(lone: CellSeries) -> float:
+    """Return the largest range of what stands out, unit of the cells."""
+    return float(np.ptp(ndimage.uniform_filter1d(lone.values, 5, axis=0), axis=0).max())
 
 
 def _surer(timing: Timing, lone: Timing, settings: TimingSettings) -> Timing:
     """Return what is believed of all places together, and of the few that stand out, each read by itself.
 
-    These start and stop sharply: where only they show a power-on, or the two exclude each other, theirs holds. A board
-    that warms from the first frame on was on before, whatever starts later; and its parts may start up to ``stagger_s``
-    one after another.
+    These start and stop sharply: where only they show a power-on, or the two exclude each other, theirs holds; so it
+    does where they warm from the first frame on. Parts of a board may start up to ``stagger_s`` one after another.
     """
     if lone.on_why == WARM_FIRST:
         return lone
-    if lone.on_s is None or timing.on_why.startswith(ON_BEFORE):
+    if lone.on_s is None:
         return timing
     if timing.on_s is None:
         return lone
