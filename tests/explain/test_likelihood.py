@@ -11,6 +11,9 @@ from scipy.stats import multivariate_t
 from thermscan.explain.likelihood import log_mean, log_t, solve_shared, weigh_columns
 from thermscan.explain.pattern import lag, plate_kernel, source_patterns
 from thermscan.explain.scene import Scene
+from thermscan.explain.suspect import look_at
+from thermscan.model.evidence import Priors
+from thermscan.model.settings import ExplainSettings
 from thermscan.physics.plate import Layers
 from thermscan.physics.plate_response import PlateResponse, Rectangle, blurred_cosines, body_coefficients
 
@@ -96,3 +99,17 @@ def test_log_mean_is_scipys_also_where_what_counts_vanishes_beside_what_does_not
     weights = np.array([0.25, 0.75, 0.0, 0.0])
     assert log_mean(logs, weights) == pytest.approx(logsumexp(logs[:2], b=weights[:2]))
     assert log_mean(logs) == pytest.approx(logsumexp(logs) - np.log(4))
+
+
+@pytest.mark.parametrize("seed", [2, 3, 5, 6, 8])
+def test_a_part_that_lost_its_heat_path_is_predicted_as_hot_as_it_is(made_case, seed):
+    """Its surface keeps heat while the board beneath is as before: the fit tells how much."""
+    case = made_case(seed, "heat_path")
+    looked = look_at(case.evidence, case.board, priors=Priors(), settings=ExplainSettings())
+    scene = looked.judge.scene
+    look = looked.lineup.looks["surface", case.ref, 0.0]
+    fits = looked.judge.log_fit(look)
+    excess = scene.excess_k[scene.index(case.ref), -1]
+    assert look.strengths[np.argmax(fits)] == pytest.approx(excess, rel=0.6)
+    assert fits.max() > fits[0] + 0.5
+    assert fits.max() > fits[-1] + 5.0

@@ -71,7 +71,7 @@ def test_bodies_hold_their_volume_times_their_rise():
     rise = np.full(BoardGrid.over(BOARD, 1.0).shape, 2.0)
     how = {"side": "top", "settings": EnergySettings()}
     held, error = body_heat_j(rise, replace(BOARD, parts=(part,)), BoardGrid.over(BOARD, 1.0), **how)
-    assert held == pytest.approx(10 * 10 * 8 * 3.5e-3 * 2.0)  # ferrite and copper: 3.4 to 3.6 J/(cm3 K), handbooks
+    assert held == pytest.approx(10 * 10 * 8 * 3.5e-3 * 2.0)  # ferrite and copper: 3.4 to 3.6 J/(cm3 K), from memory
     assert error == pytest.approx(0.35 * held)
     bright = (Surface("bright aluminium", 0.07, 0.04, 0.1, readable=False, words=("bright aluminium",)),)
     both = replace(BOARD, parts=(part, sink))

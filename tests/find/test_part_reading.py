@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from thermscan.find.excess import rise_of
-from thermscan.find.part_reading import read_parts, unclear_by_interval
+from thermscan.find.part_reading import read_parts, with_unclear
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.flags import sentence
@@ -47,6 +47,6 @@ def test_a_part_whose_interval_leaves_zero_out_is_unclear_whatever_was_said_befo
     found = tuple(readings(0.5).values())
     like = tuple(replace(p, state="like_good", excess_k=Measured(v, v - 1.0, v + 1.0))
                  for p, v in zip(found, (-9.0, 0.4, 2.0), strict=True))  # fmt: skip
-    assert [p.state for p in unclear_by_interval(like)] == ["unclear", "like_good", "unclear"]
+    assert [p.state for p in with_unclear(like)] == ["unclear", "like_good", "unclear"]
     hot = tuple(replace(p, state="hot") for p in like)
-    assert unclear_by_interval(hot) == hot
+    assert with_unclear(hot) == hot

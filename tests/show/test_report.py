@@ -1,3 +1,4 @@
+import dataclasses
 import itertools
 import re
 import shutil
@@ -182,3 +183,15 @@ def test_browser_runs_the_page_and_not_what_stands_in_it(hostile, maps, pictures
 def test_pictures_are_drawn_once_and_embedded(result, maps, board, pictures):
     again = draw_pictures(result, maps, board)
     assert again == pictures
+
+
+@pytest.mark.parametrize(
+    ("chances", "open_cards"), [((0.98, 0.004, 0.003), 1), ((0.5, 0.3, 0.004), 2), ((0.4, 0.3, 0.2), 3)]
+)
+def test_suspects_that_are_only_names_stand_behind_a_fold(result, board, chances, open_cards):
+    first = result.suspects[0]
+    named = tuple(dataclasses.replace(first, ref=p.ref, probability=c)
+                  for p, c in zip(board.parts[:3], chances, strict=True))  # fmt: skip
+    content = report_content(dataclasses.replace(result, suspects=named), board)
+    assert content.open_cards == open_cards
+    assert len(content.cards) == 3

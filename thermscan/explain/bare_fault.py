@@ -5,18 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from thermscan.explain.likelihood import Look
-from thermscan.explain.lineup import (
-    PULLED,
-    TOP_K,
-    Hypothesis,
-    Lineup,
-    View,
-    add,
-    net_of,
-    pulled_down,
-    range_weights,
-    with_pulled,
-)
+from thermscan.explain.lineup import TOP_K, Hypothesis, Lineup, View, add, net_of, range_weights, with_pulled
 from thermscan.explain.pattern import lag, source_patterns
 from thermscan.model.board import Part
 
@@ -44,7 +33,7 @@ def add_bare(lineup: Lineup, number: int) -> None:
     for n, pattern in enumerate(patterns):
         lineup.looks["bare", number, n] = Look(pattern, lineup.strengths_k)
         views.append(View(("bare", number, n), 1 / len(patterns), weights))
-    pulled = _pulled_views(lineup, number, patterns, views)
+    pulled = with_pulled(lineup, views)
     rest = 1.0 - lineup.settings.pads_share if place.owners else 1.0
     deep = _deep_views(lineup, number, weights)
     # A bridge between two parts is one fault: it is listed once, with the part that is nearer.
@@ -68,18 +57,6 @@ def add_bare(lineup: Lineup, number: int) -> None:
                 prior = whole if rank == 0 else 0.0
             seen = pulled if fault == "short" else views
             add(lineup, Hypothesis(ref, fault, net_of(lineup.tree, parts[ref]), prior, tuple(seen), at=number))
-
-
-def _pulled_views(lineup: Lineup, number: int, patterns: np.ndarray, views: list[View]) -> list[View]:
-    """List the looks of a short at a bare place: where no net is known it may pull the whole supply down."""
-    if lineup.tree.supplies:
-        return views
-    besides, down = pulled_down(lineup), []
-    for n, (pattern, view) in enumerate(zip(patterns, views, strict=True)):
-        key = ("bare", number, PULLED, n)
-        lineup.looks[key] = Look(pattern, lineup.strengths_k, None, besides)
-        down.append(View(key, view.share, view.strengths))
-    return with_pulled(lineup, views, down)
 
 
 def _add_cold(lineup: Lineup, number: int) -> None:

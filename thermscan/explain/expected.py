@@ -54,9 +54,8 @@ def expect(scene: Scene, board: Board | None, *, priors: Priors, settings: Expla
             own[i] = np.median(scene.excess_k[rows], axis=0)
             scatter = 1.4826 * np.median(np.abs(scene.excess_k[rows] - own[i]), axis=0)
             before = np.hypot(settings.share_none * np.abs(own[i]), (BRANCH_SHARE if is_branch else 0.3) * usual)
-            spread[i] = pooled(before, scatter, len(rows)) * np.sqrt(
-                1.0 + 0.5 * np.pi / len(rows)
-            )  # of the median itself
+            of_median = np.sqrt(1.0 + 0.5 * np.pi / len(rows))  # a median of so few is uncertain itself
+            spread[i] = pooled(before, scatter, len(rows)) * of_median
             compared[ref] = _in_words([str(scene.refs[r]) for r in rows], is_branch=is_branch)
         elif ref is not None:
             own[i], spread[i] = usual, 1.0 * usual + 0.5 * warm

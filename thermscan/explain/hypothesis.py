@@ -11,7 +11,6 @@ from thermscan.explain.bare_place import bare_places
 from thermscan.explain.likelihood import Beside, Body, Look
 from thermscan.explain.lineup import (
     HEAT_FAULTS,
-    PULLED,
     TOP_K,
     Hypothesis,
     Lineup,
@@ -19,7 +18,6 @@ from thermscan.explain.lineup import (
     add,
     lowest,
     net_of,
-    pulled_down,
     range_weights,
     with_pulled,
 )
@@ -87,7 +85,7 @@ def _hot_views(lineup: Lineup, part: Part, kind: str, *, low: float, high: float
 
 
 def _hot_looks(lineup: Lineup, part: Part, kind: str) -> list[tuple[object, ...]]:
-    """Register the looks of a heated part; ``kind`` is plain, alone, collapse, blackout, pulled or hidden."""
+    """Register the looks of a heated part; ``kind`` is plain, alone, collapse, blackout or hidden."""
     scene, settings = lineup.scene, lineup.settings
     stem = ("hot", part.ref, kind)
     known = [k for k in lineup.looks if k[:3] == stem]
@@ -132,8 +130,6 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
     Nothing comes along with what heats ``alone``.
     """
     nets = lineup.tree.supplies_of(part)
-    if kind == PULLED:
-        return None, pulled_down(lineup)
     if not nets or kind == "alone":
         return None, ()
     scene = lineup.scene
@@ -276,9 +272,8 @@ def _short(
                 still = _hot_views(lineup, part, "hidden collapse", low=low, high=low)
                 views += [View(v.look, v.share * share * part_of * quiet, v.strengths) for v in still]
             views += [View(v.look, v.share * share * part_of * (1 - quiet), v.strengths) for v in dark]
-    elif not lineup.tree.supplies and not stem:
-        down = _hot_views(lineup, part, PULLED, low=lineup.settings.least_change_k, high=TOP_K["short"])
-        views = with_pulled(lineup, views, down)
+    elif not stem:
+        views = with_pulled(lineup, views)
     return Hypothesis(part.ref, "short", net, weight, tuple(views), collapse_share=share)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -94,26 +94,29 @@ class Lineup:
         return np.geomspace(self.settings.least_change_k, STRONGEST_K, self.settings.strengths)
 
 
-PULLED = "pulled"  # kind of look: heat at a place while the supply is pulled down for all parts alike
-
-
-def pulled_down(lineup: Lineup) -> tuple[Beside, ...]:
-    """Return what a short does to a board whose nets nobody knows: all parts lose one share of their heat, 0 to 1."""
-    return (Beside(-lineup.scene.own_k, 0.0, 1.0),) if lineup.scene.own_k.any() else ()
-
-
-def with_pulled(lineup: Lineup, views: list[View], down: list[View]) -> list[View]:
-    """Return views of a short with those in which it pulls the supply down, as often as a short does that."""
-    share = lineup.settings.collapse_share * lineup.settings.blackout_share
-    views = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
-    return views + [View(v.look, v.share * share, v.strengths) for v in down]
-
-
 def range_weights(strengths: np.ndarray, low: float, high: float) -> np.ndarray:
     """Return equal weights that add to one for the strengths from low to high, K, ndarray (steps,); 0 elsewhere."""
     inside = (strengths >= min(low, strengths[-1]) * 0.999) & (strengths <= max(high, low * 2) * 1.001)
     inside = inside if inside.any() else strengths == strengths[-1]
     return inside / inside.sum()
+
+
+def with_pulled(lineup: Lineup, views: list[View]) -> list[View]:
+    """Return the views of a short with those in which it pulls the supply down, as often as a short does that.
+
+    Where nobody knows the nets all parts lose one share of their heat, 0 to 1; where they are known, the looks of a
+    short say what it takes down.
+    """
+    if lineup.tree.supplies or not lineup.scene.own_k.any():
+        return views
+    pulled, down = Beside(-lineup.scene.own_k, 0.0, 1.0), []
+    for view in views:
+        key, look = (*view.look[:2], "pulled", view.look[-1]), lineup.looks[view.look]
+        lineup.looks[key] = replace(look, besides=(*look.besides, pulled))
+        down.append(key)
+    share = lineup.settings.collapse_share * lineup.settings.blackout_share
+    kept = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
+    return kept + [View(key, v.share * share, v.strengths) for key, v in zip(down, views, strict=True)]
 
 
 def lowest(tree: PowerTree, nets: tuple[str, ...]) -> tuple[str, ...]:

@@ -8,8 +8,7 @@ from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid
 from thermscan.model.settings import EnergySettings
 from thermscan.model.surface import Surface, find_surface
-
-WOUND_KINDS = ("inductor", "transformer")
+from thermscan.physics.material import body_j_per_cm3_k
 
 
 def body_heat_j(
@@ -62,10 +61,9 @@ def body_heat_j(
 
 def body_j_per_k(part: Part, *, settings: EnergySettings) -> float:
     """Return the heat capacity of a part's body, J/K."""
-    height = part.height_mm or settings.body_height_share * min(part.w, part.h)
+    volume = part.w * part.h * part.body_height_mm(settings.body_height_share)
     share = settings.heat_sink_fill if part.kind == "heatsink" else 1.0
-    density = settings.wound_j_per_cm3_k if part.kind in WOUND_KINDS else settings.body_j_per_cm3_k
-    return part.w * part.h * height * share * density * 1e-3
+    return volume * share * body_j_per_cm3_k(part.kind, settings.body_j_per_cm3_k) * 1e-3
 
 
 def _rise(part: Part, rise_k: np.ndarray, grid: BoardGrid) -> float | None:

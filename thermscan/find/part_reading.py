@@ -15,6 +15,7 @@ from thermscan.model.result import PartReading
 from thermscan.model.settings import DetectionSettings
 from thermscan.model.surface import Surface, find_surface
 
+Z_95 = 1.96  # standard deviations either side that hold 95 % of a normal distribution
 LEAST_SEEN = 0.3  # weight of a part's cells that must be known; its spot is the blur of a pixel anyway; judgement
 
 
@@ -112,7 +113,7 @@ def _read_part(
     if not np.isfinite(value + error):
         return _empty(part, "unknown", "not seen in the last second with power on", ())
     significance = float(value / max(error, 1e-9))
-    state = _state(significance, settings)
+    state = "like_good" if abs(significance) < settings.part_sigma else ("hot" if significance > 0 else "cold")
     flags = _flags(part, excess, spot)
     why = {"rise_rate": "not measured for this part", "temperature_c": "no absolute temperature was asked for"}
     if reason:
@@ -142,26 +143,19 @@ def _read_part(
     )
 
 
-def _state(significance: float, settings: DetectionSettings) -> str:
-    """Return the state that a difference of so many standard deviations means for one part of many."""
-    if abs(significance) < settings.doubt_sigma:
-        return "like_good"
-    if abs(significance) < settings.part_sigma:
-        return "unclear"
-    return "hot" if significance > 0 else "cold"
+def with_unclear(parts: Sequence[PartReading]) -> tuple[PartReading, ...]:
+    """Return the parts, those called like the good ones unclear whose 95 % interval leaves zero out.
 
-
-def unclear_by_interval(parts: Sequence[PartReading]) -> tuple[PartReading, ...]:
-    """Return the parts, those called like the good ones unclear where their interval leaves zero out after all.
-
-    What size and surface of a part take from its heat is put back after the state was read from what the camera shows.
+    Judged after what size and surface of a part take from its heat is put back, on the interval that is reported; in
+    counts, which have none, on the significance.
     """
-    return tuple(
-        replace(p, state="unclear")
-        if p.state == "like_good" and p.excess_k is not None and not p.excess_k.low <= 0.0 <= p.excess_k.high
-        else p
-        for p in parts
-    )
+    return tuple(replace(p, state="unclear") if p.state == "like_good" and _differs(p) else p for p in parts)
+
+
+def _differs(part: PartReading) -> bool:
+    if part.excess_k is None:
+        return abs(part.significance) > Z_95
+    return not part.excess_k.low <= 0.0 <= part.excess_k.high
 
 
 def _errors(excess: Excess, spot: Footprint) -> tuple[np.ndarray, np.ndarray]:

@@ -200,7 +200,7 @@ def parts_capacity(data: FitData, board: Board, settings: SourceSettings) -> np.
             )
             cells[int(row), int(column)] = True
         area = max(part.w * part.h, 0.2)
-        height = part.height_mm or settings.body_height_share * min(part.w, part.h)
+        height = part.body_height_mm(settings.body_height_share)
         ratio = end / (settings.contact_k_mm2_per_w * height * settings.body_j_per_cm3_k * 1e-3)
         follows = 1 + np.expm1(-ratio) / ratio
         density = area * height * settings.body_j_per_cm3_k * 1e-3 * follows

@@ -11,6 +11,7 @@ from thermscan.find.source_data import FitData
 from thermscan.model.board import Board, Part
 from thermscan.model.settings import SourceSettings
 from thermscan.model.surface import Surface, find_surface
+from thermscan.physics.material import body_j_per_cm3_k
 from thermscan.physics.plate import Plate, cut_into_layers
 from thermscan.physics.plate_response import (
     Package,
@@ -35,8 +36,6 @@ TOP_LAGS = (0.4, 1.2)
 ABOVE_DIE = 0.6
 MOULD_MM2_PER_S = 0.37
 TALL_MM = 2.0  # from here on a body of any kind shows at its top only later what happens in it
-# Heat capacity of wound parts, J/(cm3 K): ferrite 4.8 g/cm3 times 0.75 J/(g K), copper 3.44; handbook values.
-WOUND_KINDS, WOUND_J_PER_CM3_K = ("inductor", "transformer"), 3.5
 LEAST_COVER = 0.05  # share of a cell that a body must cover to count
 NO_MOULD_KINDS = ("capacitor", "resistor", "inductor", "fuse", "crystal")
 
@@ -89,8 +88,8 @@ def packages_of(part: Part, settings: SourceSettings, *, lags: tuple[float, ...]
     A body of unknown height is as high as a share of its smaller side.
     """
     area = max(part.w * part.h, 0.2)
-    height = part.height_mm or settings.body_height_share * min(part.w, part.h)
-    density = WOUND_J_PER_CM3_K if part.kind in WOUND_KINDS else settings.body_j_per_cm3_k
+    height = part.body_height_mm(settings.body_height_share)
+    density = body_j_per_cm3_k(part.kind, settings.body_j_per_cm3_k)
     heat = max(area * height, 0.05) * density * 1e-3
     through = (ABOVE_DIE * height) ** 2 / (2 * MOULD_MM2_PER_S)
     bodies = [(heat * f, 0.0) for f in CAPACITY_FACTORS]
@@ -122,9 +121,9 @@ def follow_lag_s(part: Part, settings: SourceSettings) -> float:
 
     The contact is the middle of those that are tried for a source in it.
     """
-    height = part.height_mm or settings.body_height_share * min(part.w, part.h)
+    height = part.body_height_mm(settings.body_height_share)
     contacts = TALL_CONTACT_K_MM2_PER_W if height >= TALL_MM else CONTACT_K_MM2_PER_W
-    density = WOUND_J_PER_CM3_K if part.kind in WOUND_KINDS else settings.body_j_per_cm3_k
+    density = body_j_per_cm3_k(part.kind, settings.body_j_per_cm3_k)
     inside = 0.0 if part.kind in NO_MOULD_KINDS else (ABOVE_DIE * height) ** 2 / (2 * MOULD_MM2_PER_S)
     return float(np.sqrt(contacts[0] * contacts[-1]) * height * density * 1e-3) + inside
 

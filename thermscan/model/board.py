@@ -89,6 +89,10 @@ class Part:
         half = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [self.w / 2, self.h / 2]
         return half @ np.array([[c, s], [-s, c]]) + [self.x, self.y]
 
+    def body_height_mm(self, share: float) -> float:
+        """Return the height of the body, mm; where it is not stated, that share of the smaller side."""
+        return self.height_mm or share * min(self.w, self.h)
+
     def contains(self, x_mm: np.ndarray, y_mm: np.ndarray, *, margin_mm: float = 0.0) -> np.ndarray:
         """Tell which points lie on the body grown by ``margin_mm``; arrays broadcast, result is boolean."""
         turn = math.radians(self.rotation)

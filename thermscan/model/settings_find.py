@@ -71,9 +71,6 @@ class DetectionSettings:
     passing_s: float = knob(2.0, (0.1, 10.0), "longest stay of what passes, s: a hand reaching in; judgement")
     passing_reach_px: float = knob(2.0, (0.0, 20.0), "camera pixels around it that are blanked too: it is out of focus")
     part_sigma: float = knob(4.0, (1.0, 20.0), "standard deviations at which a part counts as hot or cold")
-    doubt_sigma: float = knob(
-        2.0, (0.5, 20.0), "standard deviations from which it no longer counts as like the good ones, but as unclear"
-    )
 
 
 @dataclass(frozen=True)
@@ -354,8 +351,7 @@ class EnergySettings:
     capacity_error: float = knob(0.1, (0.0, 1.0), "standard error of that as a share of the whole; judgement")
     body_height_share: float = knob(0.4, (0.05, 2.0), "body height over its smaller side where the height is not known")
     body_j_per_cm3_k: float = knob(2.1, (0.5, 5.0), "heat capacity of bodies: moulding compound 1.9, ceramics 2.5 to 3")
-    wound_j_per_cm3_k: float = knob(3.5, (0.5, 5.0), "the same of wound parts: ferrite 3.6, copper 3.44; handbooks")
-    heat_sink_fill: float = knob(0.4, (0.05, 1.0), "metal in the volume of a heat sink; aluminium 2.4 J/(cm3 K)")
+    heat_sink_fill: float = knob(0.4, (0.05, 1.0), "share of a heat sink's volume that is metal; judgement")
     body_error: float = knob(0.35, (0.0, 2.0), "standard error of what bodies hold, a share of it; judgement")
     depth_s: float = knob(
         3.0,

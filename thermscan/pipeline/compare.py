@@ -13,7 +13,7 @@ from thermscan.find.energy import keep_books, mean_power_w
 from thermscan.find.energy_plate import measure_plate
 from thermscan.find.excess import combine, excess_over, only_while_alike, onto
 from thermscan.find.hotspot import find_hotspots, readable_first
-from thermscan.find.part_reading import read_parts, unclear_by_interval
+from thermscan.find.part_reading import read_parts, with_unclear
 from thermscan.find.passing import without_passing
 from thermscan.find.source import find_sources
 from thermscan.find.source_map import SourceMap, map_sources
@@ -221,7 +221,7 @@ def _find(
         surfaces=job.surfaces,
         settings=settings.radiometry,
     )
-    own = unclear_by_interval(own)
+    own = with_unclear(own)
     return Found(own_places(readable_first(hotspots, own), parts, own), own, films.share_clock)
 
 

@@ -20,6 +20,7 @@ from thermscan.show.words import (
     called,
     depth_words,
     fault_words,
+    framed_suspects,
     resampling_words,
     say,
     say_excess,
@@ -93,6 +94,7 @@ class Content:
     answer: str
     subline: str
     cards: tuple[Card, ...]
+    open_cards: int  # of them, shown at once; the others are names behind a fold
     shares: tuple[Fact, ...]
     next_steps: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -361,6 +363,7 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
         answer=answer(result),
         subline=against,
         cards=tuple(_card(i, s, result, fahrenheit=fahrenheit) for i, s in enumerate(result.suspects, start=1)),
+        open_cards=len(framed_suspects(result)),
         shares=tuple(shares),
         next_steps=result.next_steps,
         cautions=tuple(caution.text for caution in cautions),

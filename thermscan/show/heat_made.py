@@ -25,7 +25,7 @@ from thermscan.show.board_shape import (
 )
 from thermscan.show.colour import EXCESS_MAP, FRAME_MAP, QUIET
 from thermscan.show.picture import FONT, PictureFacts, add_axes, new_figure, png_of, wrap_lines, write_text
-from thermscan.show.words import basis_words, board_words, is_mirrored, side_words, when_words
+from thermscan.show.words import basis_words, board_words, framed_suspects, is_mirrored, side_words, when_words
 
 _WIDE_IN = 11.0  # all panels together, inches
 _STRONG = 0.995  # share of the places that the scale reaches: a single cell does not make all others pale
@@ -100,7 +100,7 @@ def _draw(axes: Axes, heat: HeatMap, view: View, board: Board, result: Result, l
     image.set_clip_path(patch)
     named = {s.ref for s in result.suspects[:1]} | {s.ref for s in result.sources[:4]}
     parts = board.parts_on(result.side)
-    draw_parts(axes, parts, strong=frozenset(s.ref for s in result.suspects[:3] if s.ref))
+    draw_parts(axes, parts, strong=frozenset(s.ref for s in framed_suspects(result) if s.ref))
     draw_names(axes, [name_of_part(part, strong=True) for part in parts if part.ref in named], taken=[], soft=parts)
     return image
 

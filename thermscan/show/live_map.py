@@ -16,7 +16,7 @@ from thermscan.show.colour import excess_scale, table_of_colours
 from thermscan.show.label import Label, place_labels
 from thermscan.show.overlay import picture_board
 from thermscan.show.picture import legible
-from thermscan.show.words import Unit, colour_words, is_mirrored, name_of
+from thermscan.show.words import Unit, colour_words, framed_suspects, is_mirrored, name_of
 
 _MOST_CELLS = 30_000  # cells of one embedded frame; keeps the page near two megabytes
 _MOST_VALUES = 700_000  # cells times frames
@@ -297,7 +297,7 @@ def live_shapes(result: Result, maps: ResultMaps, board: Board | None) -> LiveSh
     shapes = tuple(Shape(part.ref, _points(view, part.corners_mm()), keys.get(part.ref, "")) for part in parts)
     longest = max(view.width, view.height)
     rings = _rings(result, view, 0.009 * longest)
-    strong = frozenset(name_of(s) for s in result.suspects[:3])
+    strong = frozenset(name_of(s) for s in framed_suspects(result))
     places = [(spot.x_mm, spot.y_mm) for spot in result.hotspots]
     words = _words(worth_naming(parts, strong, places), rings, view, strong, 0.019 * longest)
     holes = tuple((*map(float, _turn(view, hole.x, hole.y)), hole.d / 2) for hole in frame.holes)

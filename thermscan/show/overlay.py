@@ -46,6 +46,7 @@ from thermscan.show.words import (
     colour_words,
     excess_unit,
     fault_words,
+    framed_suspects,
     is_mirrored,
     say_excess,
     say_share,
@@ -58,9 +59,6 @@ _SIDE_IN = 3.1  # column of numbered places beside it
 _LISTED = 9
 _LIGHTEST_BLACK = 0.7  # grey of a black backdrop: light enough that the map's colours keep their meaning
 _FEWEST_BLIND = 0.002  # share of the grid from which hatching is worth its line in the key
-
-
-FRAMED_FROM = 0.01  # probability from which a later suspect is framed on the map; judgement
 
 
 @dataclass(frozen=True)
@@ -80,9 +78,8 @@ class _Scene:
 
     @property
     def strong(self) -> frozenset[str]:
-        """Refdes of the first three suspects, as far as they are more than names for the list."""
-        likely = (s for i, s in enumerate(self.result.suspects[:3]) if i == 0 or s.probability >= FRAMED_FROM)
-        return frozenset(s.ref for s in likely if s.ref)
+        """Refdes of the suspects that are framed."""
+        return frozenset(s.ref for s in framed_suspects(self.result) if s.ref)
 
 
 def picture_board(maps: ResultMaps) -> Board:

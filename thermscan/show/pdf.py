@@ -200,10 +200,10 @@ def _first_sheet(content: Content, pictures: ReportPictures) -> list[Flowable]:
         _text(f"{content.title}; {content.subline}", _TEXT),
         _text(shares, _TEXT, longest=300),
     ]
-    pieces += [_card(card, reasons=3) for card in content.cards[:3]]
+    pieces += [_card(card, reasons=3) for card in content.cards[: content.open_cards]]
     pieces += [] if content.cards else [_text("No part or place is suspected.", _TEXT)]
-    if len(content.cards) > 3:
-        pieces.append(_text(f"{len(content.cards) - 3} more suspects in suspects.csv", _TEXT))
+    if len(content.cards) > content.open_cards:
+        pieces.append(_text(f"{len(content.cards) - content.open_cards} more suspects in suspects.csv", _TEXT))
     steps = content.next_steps
     pieces += [
         _text("What to do next", _HEAD),

@@ -153,6 +153,14 @@ def called(suspect: Suspect, result: Result) -> str:
     return name_of(suspect)
 
 
+FRAMED_FROM = 0.01  # probability from which a later suspect is framed on a map; judgement
+
+
+def framed_suspects(result: Result) -> tuple[Suspect, ...]:
+    """Return the suspects to frame on maps: of the first three those that are more than names in the list."""
+    return tuple(s for i, s in enumerate(result.suspects[:3]) if i == 0 or s.probability >= FRAMED_FROM)
+
+
 def fault_words(fault: str) -> str:
     """Return a fault word with spaces."""
     return fault.replace("_", " ")
@@ -162,7 +170,7 @@ def state_words(reading: PartReading) -> str:
     """Return a part's state in words."""
     return {
         "like_good": "like the good boards",
-        "unclear": "differs, by less than tells",
+        "unclear": "differs a little: cannot tell",
         "unknown": "cannot tell",
     }.get(reading.state, reading.state)
 
