@@ -26,7 +26,14 @@ from thermscan.measure.placement_pose import (
     view_from_homography,
 )
 from thermscan.measure.placement_scene import Scene, make_scene, softened
-from thermscan.measure.placement_search import board_points, find_candidates, is_steady, vuong_z
+from thermscan.measure.placement_search import (
+    board_points,
+    find_candidates,
+    find_starts,
+    is_steady,
+    settle,
+    vuong_z,
+)
 from thermscan.model.board import Board, Hole, Part
 from thermscan.model.pose import Motion, Placement, map_points
 from thermscan.model.recording import Mark
@@ -312,14 +319,45 @@ class TestPlaceBoard:
         assert "only known to" in placed.reason
         assert "give marks" in placed.reason
 
-    @pytest.mark.parametrize(("off_px", "steady"), [(0.0, True), (4.0, False)])
-    def test_a_fit_is_steady_where_the_layout_leads_back_to_it(self, off_px, steady):
+    def test_a_fit_settles_at_the_truth_from_a_start_beside_it(self):
         scene = make_scene(make_motion(TILTED))
         base = nominal_view(SHAPE, (31.0, 22.0), "top", SETTINGS)
         view = view_from_homography(base, TILTED(), BOARD.outline_mm, settings=SETTINGS, width_px=80)
-        away = view.moved(np.r_[0, 0, 0, off_px / view.focal_px, 0, 0, 0, 0])
-        fit = Fit(away, np.eye(PARAMETERS), np.zeros(1), 0.0)
-        assert is_steady(scene, BOARD, fit, 0.3, ("top", SETTINGS)) == steady
+        beside = view.moved(np.r_[0.1, -0.1, 0, 1 / view.focal_px, 0, 0, 0, 0])
+        fit, ends = settle(scene, BOARD, beside, side="top", settings=SETTINGS)
+        assert grid_rms(fit.view.homography(), TILTED()) < 0.3
+        assert fit is ends[0]
+        assert is_steady(ends, BOARD, 0.3, SETTINGS)
+
+    @pytest.mark.parametrize(
+        ("off_px", "steady"),
+        [((0.0,), True), ((4.0,), False), ((0.0, 4.0, 4.0), False), ((0.0, 0.0, 4.0, 4.0), True)],
+    )
+    def test_a_fit_is_steady_where_other_starts_lead_to_it(self, off_px, steady):
+        base = nominal_view(SHAPE, (31.0, 22.0), "top", SETTINGS)
+        view = view_from_homography(base, TILTED(), BOARD.outline_mm, settings=SETTINGS, width_px=80)
+
+        def end(off):
+            away = view.moved(np.r_[0, 0, 0, off / view.focal_px, 0, 0, 0, 0])
+            return Fit(away, np.eye(PARAMETERS), np.zeros(1), 0.0)
+
+        assert is_steady(tuple(end(off) for off in (0.0, *off_px)), BOARD, 0.3, SETTINGS) == steady
+
+    def test_bodies_find_a_board_whose_outline_does_not_show(self):
+        plane = camera(3, 30, 35, 0.85)
+        random = np.random.default_rng(3)
+        panel = replace(BOARD, outline_mm=np.array([[-90, -90], [150, -90], [150, 130], [-90, 130]], float))
+        picture = paint(plane, panel, CONTRAST, bench=0.0) + random.normal(0, 0.03, SHAPE)
+        scene = make_scene(still(picture))
+        points, want = board_points(BOARD), map_points(plane(), board_points(BOARD))
+
+        def nearest_px(board, most):
+            found = find_starts(softened(scene, SETTINGS.search_knee), board, side="top", settings=SETTINGS)[:most]
+            away = [map_points(s.view.homography(), points) - want for s in found]
+            return min(float(np.sqrt(np.mean(np.sum(gap**2, axis=1)))) for gap in away)
+
+        assert nearest_px(BOARD, 3) < 4.0
+        assert nearest_px(replace(BOARD, parts=(), holes=()), 3) > 8.0
 
     def test_an_underside_is_found_mirrored(self):
         plane = camera(8, 200, 170, 0.85, side="bottom")

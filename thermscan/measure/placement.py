@@ -29,6 +29,7 @@ from thermscan.measure.placement_search import (
     distance_px,
     find_candidates,
     is_steady,
+    settle,
     turned,
     vuong_z,
 )
@@ -131,10 +132,10 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
     has_layout = bool(board.parts_on(side) or board.holes)
     if board.outline_is_size_only or not (board.parts or board.holes):  # else a turn gives places to the wrong parts
         candidates = _upright_first(candidates, board)
-    fit = refine(
-        scene, board, candidates[0].view, side=side, points=None, settings=settings, levels=levels_for(scene.shape)
-    )
-    error = _layout_error_px(fit, board, settings)
+    fit, ends = settle(scene, board, candidates[0].view, side=side, settings=settings)
+    # Where two starts ended apart the pictures leave the tilt open, more than the curvature at the end tells.
+    doubt = 1.0 if len(ends) == 2 else settings.valley_doubt
+    error = doubt * _layout_error_px(fit, board, settings)
     plain = error / bare_doubt(board, settings)
     reasons, margin = [], None
     for rival in candidates[1:]:
@@ -148,7 +149,7 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         reasons.append(f"the outline is only known to {error:.1f} px")
     if distance_px(candidates[0].view, fit.view, points) > 0.05 * max(scene.shape) + settings.same_place_px:
         reasons.append("the coarse and the fine picture give different places")
-    if not reasons and not is_steady(scene, board, fit, plain, (side, settings)):
+    if not reasons and not is_steady(ends, board, plain, settings):
         reasons.append("the fit ends elsewhere from another start")
     if reasons:
         reasons.append(f"give marks for the corners at {corner_names(board)}")
@@ -160,7 +161,7 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         trusted=not reasons,
         reason="; ".join(reasons),
         margin=margin,
-        covariance=layout_covariance(fit, board, settings),
+        covariance=doubt**2 * layout_covariance(fit, board, settings),
     )
 
 

@@ -13,7 +13,6 @@ from thermscan.measure.placement_fit import (
     bare_doubt,
     layout_covariance,
     levels_for,
-    refine,
     rms_error_px,
     without_stripes,
 )
@@ -22,7 +21,7 @@ from thermscan.measure.placement_pattern import Pair, refine_pattern
 from thermscan.measure.placement_pose import View, nominal_view, view_from_homography
 from thermscan.measure.placement_relative import UnitFit, register
 from thermscan.measure.placement_scene import Scene, make_scene
-from thermscan.measure.placement_search import board_points, distance_px, is_steady, turned, vuong_z
+from thermscan.measure.placement_search import board_points, distance_px, is_steady, settle, turned, vuong_z
 from thermscan.measure.placement_texture import pattern_starts
 from thermscan.model.board import Board
 from thermscan.model.pose import Motion, Placement
@@ -189,11 +188,11 @@ def _confirmed(
     Coarse pictures come first, so that the layout is free to leave.
     """
     side, settings = how
-    fit = refine(scene, board, view, side=side, points=None, settings=settings, levels=levels_for(scene.shape))
+    fit, ends = settle(scene, board, view, side=side, settings=settings)
     gap = distance_px(fit.view, view, board_points(board))
     stays = gap <= settings.agree_sigmas * placed.error_px + settings.agree_px
     error = corner_rms_px(layout_covariance(fit, board, settings)) / bare_doubt(board, settings)
-    return fit if stays and is_steady(scene, board, fit, error, how) else None
+    return fit if stays and is_steady(ends, board, error, settings) else None
 
 
 def _not_confirmed(good: Placement, name: str, board: Board) -> tuple[Placement, str]:

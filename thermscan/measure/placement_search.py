@@ -1,24 +1,28 @@
-"""Search for the board without clicks: outline starts from the edges of coarse pictures, then the layout to choose."""
+"""Search for the board without clicks: starts from the edges of coarse pictures, then the layout to choose."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 import numpy as np
 from scipy import fft
 
 from thermscan.measure.placement_fit import Fit, Measure, fit_view, layout_measure, levels_for, refine
-from thermscan.measure.placement_pose import View, nominal_view, view_from_similarity
+from thermscan.measure.placement_pose import PARAMETERS, View, nominal_view, view_from_similarity
 from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view, softened
 from thermscan.model.board import Board
 from thermscan.model.pose import map_points
 from thermscan.model.settings import PlacementSettings
 
+_LEAST_BODY_PX = 1.5  # width from which a body has edges in the picture that is searched
+_HOLE_CORNERS = 12
+
 
 @dataclass(frozen=True)
 class Start:
-    """A coarse candidate: score of its outline against the edges (-1 to 1) and its view in full-size pixels."""
+    """A coarse candidate: how well its lines agree with the edges, and its view in full-size pixels."""
 
     score: float
     view: View
@@ -48,15 +52,30 @@ def edge_tensor(scene: Scene) -> np.ndarray:
     return total / len(scene.channels)
 
 
-def _outline_samples(outline_mm: np.ndarray, centre_mm: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return points along the outline relative to the board centre (y down) and the doubled angle of its normals."""
-    local = (outline_mm - centre_mm) * [1.0, -1.0]
+def _edge_samples(corners_mm: np.ndarray, centre_mm: np.ndarray, spacing_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return points along a closed line relative to the board centre (y down) and the doubled angle of its normals."""
+    local = (corners_mm - centre_mm) * [1.0, -1.0]
     points, angles = [], []
     for a, b in zip(local, np.roll(local, -1, axis=0), strict=True):
         count = max(1, round(float(np.hypot(*(b - a))) / spacing_mm))
         t = (np.arange(count) + 0.5) / count
         points.append(a + t[:, None] * (b - a))
         angles.append(np.full(count, 2 * (np.arctan2(b[1] - a[1], b[0] - a[0]) + np.pi / 2)))
+    return np.vstack(points), np.concatenate(angles)
+
+
+def _layout_samples(
+    board: Board, side: str, centre_mm: np.ndarray, scale: float
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Return the same along the bodies and holes that are large enough at ``scale`` px/mm; None where none is."""
+    least = _LEAST_BODY_PX / scale
+    shapes = [p.corners_mm() for p in board.parts_on(side) if min(p.w, p.h) >= least]
+    turn = np.linspace(0.0, 2 * np.pi, _HOLE_CORNERS, endpoint=False)
+    round_one = np.column_stack([np.cos(turn), np.sin(turn)]) / 2
+    shapes += [np.array([h.x, h.y]) + h.d * round_one for h in board.holes if h.d >= least]
+    if not shapes:
+        return None
+    points, angles = zip(*(_edge_samples(s, centre_mm, 0.7 / scale) for s in shapes), strict=True)
     return np.vstack(points), np.concatenate(angles)
 
 
@@ -104,8 +123,8 @@ def _peaks(score: np.ndarray, most: int) -> list[tuple[float, int, int]]:
     return found
 
 
-def outline_starts(scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> list[Start]:
-    """Return placements whose outline lies on edges, best first.
+def find_starts(scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> list[Start]:
+    """Return placements whose outline, or whose whole layout, lies on edges: the best of each, two to one.
 
     Parameters
     ----------
@@ -122,38 +141,79 @@ def outline_starts(scene: Scene, board: Board, *, side: str, settings: Placement
 
     Notes
     -----
-    Correlates the doubled-angle edge picture with the outline for every turn and scale by fast Fourier transform;
-    places where part of the outline leaves the frame are scored by the part that is seen.
+    Correlates the doubled-angle edge picture with the outline for every turn and scale by fast Fourier transform, and
+    with outline, bodies and holes together: connectors that lean over the outline hide it, and parts that stay as cold
+    as their board show nothing, so neither finds every board alone. Places where part of the outline leaves the frame
+    are scored by the part that is seen.
     """
     factor = max(1, round(max(scene.shape) / settings.search_px))
-    small = shrink_scene(scene, factor, 0.35 * factor if factor > 1 else 0.4)
-    rows, columns = small.shape
-    size = (fft.next_fast_len(2 * rows, real=True), fft.next_fast_len(2 * columns, real=True))
-    edges = fft.rfft2(np.concatenate([edge_tensor(small), small.valid[None].astype(float)]), size)
+    edges = _Edges(shrink_scene(scene, factor, 0.35 * factor if factor > 1 else 0.4))
     x0, y0, x1, y1 = board.box_mm
     centre = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
     base = nominal_view(scene.shape, (centre[0], centre[1]), side, settings)
     mirror = np.array([1.0, 1.0]) if side == "top" else np.array([-1.0, 1.0])
-    starts: list[Start] = []
+    by_outline: list[Start] = []
+    by_layout: list[Start] = []
     whole = 180.0 if is_half_turn_symmetric(board) else 360.0
-    turns = np.arange(0, whole, settings.turn_step_deg)
-    for scale in _scales(board, small.shape, settings):
-        points, doubled = _outline_samples(board.outline_mm, centre, 0.7 / scale)
-        points, doubled = points * mirror, doubled * mirror[0]
-        for turn in np.radians(turns):
-            spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-            angle = doubled + 2 * turn
-            weights = np.array([np.cos(angle), np.sin(angle), np.ones_like(angle)]) / len(angle)
-            template = fft.rfft2(_splat(scale * points @ spin.T, weights, size))
-            both = fft.irfft2((np.conj(template[:2]) * edges[:2]).sum(axis=0), size)[:rows, :columns]
-            seen = fft.irfft2(np.conj(template[2]) * edges[2], size)[:rows, :columns]
-            score = np.where(seen > settings.seen_share, both / np.sqrt(np.maximum(seen, 0.2)), -np.inf)
-            for value, row, column in _peaks(score, 2):
-                place = (np.array([column, row]) + 0.5) * factor - 0.5
-                view = view_from_similarity(base, scale=scale * factor, angle_rad=float(turn), centre_px=place)
-                starts.append(Start(value, view))
-    starts.sort(key=lambda s: -s.score)
-    return starts
+    for scale in _scales(board, edges.shape, settings):
+        outline = _edge_samples(board.outline_mm, centre, 0.7 / scale)
+        layout = _layout_samples(board, side, centre, scale)
+        for degrees in np.arange(0, 360.0, settings.turn_step_deg):
+            turn = float(np.radians(degrees))
+            pose = scale * mirror, mirror[0], turn
+            if layout is None and degrees >= whole:
+                break
+            plain = edges.agreement(*_posed(outline, *pose))
+            seen = edges.seen(_posed(outline, *pose)[0])
+            size = np.sqrt(np.maximum(seen, 0.2))
+            scores = [(by_outline, plain)] if degrees < whole else []
+            if layout is not None:
+                both = plain + settings.layout_weight * edges.agreement(*_posed(layout, *pose))
+                scores.append((by_layout, both))
+            for found, values in scores:
+                score = np.where(seen > settings.seen_share, values / size, -np.inf)
+                for value, row, column in _peaks(score, 2):
+                    place = (np.array([column, row]) + 0.5) * factor - 0.5
+                    view = view_from_similarity(base, scale=scale * factor, angle_rad=turn, centre_px=place)
+                    found.append(Start(value, view))
+    by_layout.sort(key=lambda s: -s.score)
+    by_outline.sort(key=lambda s: -s.score)
+    three = zip_longest(by_layout, by_outline[::2], by_outline[1::2])
+    return [s for each in three for s in each if s is not None]
+
+
+def _posed(
+    samples: tuple[np.ndarray, np.ndarray], scale: np.ndarray, handed: float, turn: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return samples of a line scaled (mirrored where ``handed`` is -1) and turned: points, doubled angles."""
+    points, doubled = samples
+    spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    return scale * points @ spin.T, handed * doubled + 2 * turn
+
+
+class _Edges:
+    """The edges of a small picture, to be correlated with many templates."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.shape = scene.shape
+        rows, columns = scene.shape
+        self.size = (fft.next_fast_len(2 * rows, real=True), fft.next_fast_len(2 * columns, real=True))
+        self.edges = fft.rfft2(edge_tensor(scene), self.size)
+        self.valid = fft.rfft2(scene.valid.astype(float), self.size)
+
+    def agreement(self, points: np.ndarray, doubled: np.ndarray) -> np.ndarray:
+        """Return the mean agreement of edges with a line put at every pixel, ndarray (rows, columns), -1 to 1."""
+        weights = np.array([np.cos(doubled), np.sin(doubled)]) / len(doubled)
+        template = fft.rfft2(_splat(points, weights, self.size))
+        return self._cut((np.conj(template) * self.edges).sum(axis=0))
+
+    def seen(self, points: np.ndarray) -> np.ndarray:
+        """Return the share of a line put at every pixel that lies on valid pixels, ndarray (rows, columns)."""
+        template = fft.rfft2(_splat(points, np.full((1, len(points)), 1 / len(points)), self.size)[0])
+        return self._cut(np.conj(template) * self.valid)
+
+    def _cut(self, spectrum: np.ndarray) -> np.ndarray:
+        return fft.irfft2(spectrum, self.size)[: self.shape[0], : self.shape[1]]
 
 
 def distance_px(a: View, b: View, points_mm: np.ndarray) -> float:
@@ -225,9 +285,12 @@ def _told_apart(
     """Return candidates refined on a finer picture, the most likely first, those that end at one place once."""
     factor = max(1, round(max(scene.shape) / settings.judged_px))
     small, measure = _at_size(scene, board, factor, side=side, settings=settings)
-    views = [c.view for c in found]
-    judged = _refine_all(measure, views, factor, small.shape, settings, settings.search_rounds)
-    return _keep_best(judged, board_points(board), settings.same_place_px * factor, len(judged))
+    points, gap = board_points(board), settings.same_place_px * factor
+    # Coarse pictures rank poorly: many take their first steps here, and only the best of those go on.
+    rough = _refine_all(measure, [c.view for c in found], factor, small.shape, settings, 1)
+    rough = _keep_best(rough, points, gap / 4, settings.search_kept)
+    judged = _refine_all(measure, [c.view for c in rough], factor, small.shape, settings, settings.search_rounds)
+    return _keep_best(judged, points, gap, len(judged))
 
 
 def _at_size(
@@ -257,8 +320,8 @@ def find_candidates(scene: Scene, board: Board, *, side: str, settings: Placemen
 
     Notes
     -----
-    Strong contrast is compressed first. Outlines on edges are tried with the whole layout at once: an outline fitted
-    alone takes rows of parts for edges of the board and leaves good starts. Coarse pictures choose the few that finer
+    Strong contrast is compressed first. Starts are refined with the whole layout at once: an outline fitted alone takes
+    rows of parts for edges of the board and leaves good starts. Coarse pictures choose the few that finer
     ones then tell apart; their tiles are small against the board, so that a hot part spoils the evidence of its own
     neighbourhood only.
     """
@@ -266,7 +329,7 @@ def find_candidates(scene: Scene, board: Board, *, side: str, settings: Placemen
     factor = max(1, round(max(scene.shape) / settings.search_px))
     gap = 2.0 * factor
     starts = _distinct(
-        outline_starts(scene, board, side=side, settings=settings),
+        find_starts(scene, board, side=side, settings=settings),
         points,
         gap,
         settings.search_starts + settings.search_more,
@@ -294,7 +357,7 @@ def _tried(
     side: str,
     settings: PlacementSettings,
 ) -> list[Candidate]:
-    """Return the best of outline starts and of candidates already known, told apart, the most likely first."""
+    """Return the best of starts and of candidates already known, told apart, the most likely first."""
     points = board_points(board)
     factor = max(1, round(max(scene.shape) / settings.search_px))
     gap = 2.0 * factor
@@ -306,11 +369,11 @@ def _tried(
     views = [turned(s.view, k) for s in starts for k in quarters]
     # Every start takes its first steps; only those that are then the better half go on.
     rough = _refine_all(measure, views, factor, small.shape, tiled, 2)
-    rough = _keep_best(rough, points, gap / 4, max(settings.search_kept, len(rough) // 2))
+    rough = _keep_best(rough, points, gap / 4, max(settings.search_passed, len(rough) // 2))
     views = [c.view for c in (*known, *rough)]
     found = _refine_all(measure, views, factor, small.shape, tiled, settings.search_rounds)
     found = [c for c in found if _seen_share(c.view, points, scene.shape) > settings.seen_share]
-    found = _keep_best(found, points, gap, settings.search_kept)
+    found = _keep_best(found, points, gap, settings.search_passed)
     return _told_apart(scene, board, found, side=side, settings=settings)
 
 
@@ -320,16 +383,51 @@ def _seen_share(view: View, points_mm: np.ndarray, shape: tuple[int, int]) -> fl
     return float(np.mean((x > -0.5) & (y > -0.5) & (x < shape[1] - 0.5) & (y < shape[0] - 0.5)))
 
 
-def is_steady(scene: Scene, board: Board, fit: Fit, error_px: float, how: tuple[str, PlacementSettings]) -> bool:
-    """Tell whether the fit ends at the same place from the same view without its tilt.
+def settle(
+    scene: Scene, board: Board, start: View, *, side: str, settings: PlacementSettings
+) -> tuple[Fit, tuple[Fit, ...]]:
+    """Fit the layout in full pictures from a start and its neighbours; return the likeliest end and all ends.
 
-    Both fits see the same pictures, so they should agree within one error. One that is stuck beside the truth, with a
-    tilt and a focal length that make up for it, seldom does.
+    A tilt and a focal length that make up for each other leave a long valley in which a climb may stop beside the
+    truth. The start and the same without its tilt are tried; where they end apart, starts tilted each way are, too.
+
+    Parameters
+    ----------
+    scene : Scene
+    board : Board
+    start : View
+    side : {'top', 'bottom'}
+    settings : PlacementSettings
+
+    Returns
+    -------
+    tuple of (Fit, tuple of Fit)
+        The second starts with the first.
     """
-    side, settings = how
-    start = fit.view.straightened()
-    again = refine(scene, board, start, side=side, points=None, settings=settings, levels=levels_for(scene.shape))
-    return distance_px(fit.view, again.view, board_points(board)) <= error_px + settings.agree_px
+    levels, points = levels_for(scene.shape), board_points(board)
+
+    def climb(view: View) -> Fit:
+        return refine(scene, board, view, side=side, points=None, settings=settings, levels=levels)
+
+    flat = start.straightened()
+    ends = [climb(start), climb(flat)]
+    if distance_px(ends[0].view, ends[1].view, points) > settings.agree_px:
+        tilt = np.radians(settings.tried_tilt_deg)
+        for about_x, about_y in ((tilt, 0.0), (-tilt, 0.0), (0.0, tilt), (0.0, -tilt)):
+            ends.append(climb(flat.moved(np.array([about_x, about_y, *np.zeros(PARAMETERS - 2)]))))
+    ends.sort(key=lambda fit: -float(fit.log_likelihood.sum()))
+    return ends[0], tuple(ends)
+
+
+def is_steady(ends: Sequence[Fit], board: Board, error_px: float, settings: PlacementSettings) -> bool:
+    """Tell whether the likeliest of several ends is reached from other starts as well: one of one, two of more.
+
+    All saw the same pictures, so they should agree within one error. One that is stuck beside the truth seldom is
+    reached twice.
+    """
+    points, near = board_points(board), error_px + settings.agree_px
+    reached = sum(distance_px(ends[0].view, other.view, points) <= near for other in ends[1:])
+    return reached >= min(len(ends) - 1, 2)
 
 
 def vuong_z(best: np.ndarray, rival: np.ndarray) -> float:

@@ -173,12 +173,12 @@ def _finish(
     frame_s: float,
     settings: TimingSettings,
 ) -> CellSeries | None:
-    """Keep cells seen in every sample, remove what quiet cells share and measure the noise."""
-    seen = np.isfinite(values).all(axis=0)
-    rows, columns = np.nonzero(seen)
+    """Keep cells seen in nearly every sample, remove what quiet cells share and measure the noise."""
+    lost = 1.0 - np.isfinite(values).mean(axis=0)
+    rows, columns = np.nonzero(lost <= settings.cells_lost)
     if len(rows) < settings.cells_min or len(when) < settings.samples_min:
         return None
-    series = values[:, rows, columns].astype(np.float64)
+    series = _without_gaps(values[:, rows, columns].astype(np.float64), when)
     series = _without_common(series, settings.quiet_share)
     second = np.abs(np.diff(series, n=2, axis=0))
     noise = MAD_TO_SD * np.median(second, axis=0) / SECOND_DIFFERENCE
@@ -186,6 +186,14 @@ def _finish(
     cell_px = recording.columns / values.shape[2]
     places = np.column_stack([rows, columns])
     return CellSeries(when, series, np.maximum(noise, floor), places, cell_px, run, frame_s)
+
+
+def _without_gaps(series: np.ndarray, when: np.ndarray) -> np.ndarray:
+    """Return courses, ndarray (samples, cells), with what single frames did not show drawn straight across."""
+    for cell in np.flatnonzero(~np.isfinite(series).all(axis=0)):
+        known = np.isfinite(series[:, cell])
+        series[:, cell] = np.interp(when, when[known], series[known, cell])
+    return series
 
 
 def _sum_cells(

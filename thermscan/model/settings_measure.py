@@ -162,6 +162,9 @@ class TimingSettings:
 
     cells_max: int = knob(3072, (64, 100000), "places followed in time at the most; bounds memory")
     cells_min: int = knob(4, (1, 1000), "places that must stay in view for times to be looked for")
+    cells_lost: float = knob(
+        0.03, (0.0, 0.5), "share of the samples that may miss a place, one frame being misplaced; judgement"
+    )
     board_cells_min: int = knob(
         24, (4, 1000), "places on the board from which times are read from them alone; judgement"
     )
@@ -374,8 +377,18 @@ class PlacementSettings:
     scale_step: float = knob(0.06, (0.01, 0.3), "step of the natural logarithm of the scale in the search")
     turn_step_deg: float = knob(5.0, (1.0, 15.0), "step of the angle in the search, degrees")
     seen_share: float = knob(0.55, (0.2, 1.0), "share of the outline, and of the board, that must lie in the frame")
-    search_starts: int = knob(10, (4, 500), "outline starts whose layout is tried")
-    search_more: int = knob(30, (0, 500), "further starts that are tried where no place stands out among those")
+    search_starts: int = knob(18, (4, 500), "starts whose layout is tried")
+    search_more: int = knob(45, (0, 500), "further starts that are tried where no place stands out among those")
+    tried_tilt_deg: float = knob(
+        7.0, (1.0, 30.0), "tilt each way from which a fit is tried again that ends elsewhere, degrees; made boards"
+    )
+    valley_doubt: float = knob(
+        2.0, (1.0, 20.0), "factor on the stated error of a fit that had to be tried from further starts; made boards"
+    )
+    layout_weight: float = knob(
+        2.0, (0.0, 20.0), "weight of the edges of bodies and holes beside the outline's in the search; made boards"
+    )
+    search_passed: int = knob(16, (2, 200), "starts that go on from the coarse picture to a finer one; made boards")
     search_kept: int = knob(6, (2, 100), "starts that are told apart on finer pictures")
     search_rounds: int = knob(4, (1, 20), "most steps of a start on each picture")
     search_tile_px: float = knob(
