@@ -248,7 +248,7 @@ def lighter(excess: Excess) -> Excess:
     small = {name: np.asarray(getattr(excess, name), np.float32) for name in ("excess", "own_heat")}
     small |= {name: np.asarray(getattr(excess, name), np.float16) for name in ("noise", "spread", "position")}
     film = replace(excess.film, mean=np.zeros((1, 1, 1)), cold=None)
-    return replace(excess, board_scatter=None, film=film, **small)
+    return replace(excess, film=film, **small)
 
 
 DRAW = {"one": draw_one, "many": draw_many, "pair": draw_pair}

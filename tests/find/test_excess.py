@@ -13,7 +13,6 @@ from thermscan.find.excess import (
     only_while_alike,
     onto,
     rise_of,
-    scatter_of,
 )
 from thermscan.model.film import BoardGrid, Film
 from thermscan.model.settings import ExcessSettings
@@ -142,12 +141,20 @@ def test_alone_the_excess_is_the_rise():
     np.testing.assert_allclose(e.excess, board_heat(), atol=1e-5)
 
 
-def test_scatter_is_each_board_against_the_others():
-    boards = rises(3)
-    scatter = scatter_of(boards)
-    want = boards[0].rise - (boards[1].rise + boards[2].rise) / 2
-    np.testing.assert_allclose(scatter[0], want, atol=1e-4)
-    assert scatter_of(boards[:1]) is None
+def test_what_a_hand_shakes_counts_on_every_side():
+    cold = np.full(GRID.shape, 23.0, np.float32)
+    cold[:, 12:] += 10.0  # an edge of 10 K
+    still = rise_of(make_film(cold + board_heat(), cold=cold), settings=SETTINGS)
+    shaken = replace(still, film=replace(still.film, motion_error_mm=0.1))
+
+    def error(faulty, goods):
+        base = goods and combine(goods, outline_hash="", side="top", sources=(), settings=SETTINGS)
+        return float(excess_over(faulty, base, position_error_mm=0.0, settings=SETTINGS).noise[0, 10, 12])
+
+    assert error(shaken, None) > 2 * error(still, None)
+    assert error(shaken, [still, still]) > 2 * error(still, [still, still])
+    assert error(still, [shaken, shaken]) > 2 * error(still, [still, still])
+    assert error(still, [shaken, still]) < error(shaken, [still, still])
 
 
 def test_baseline_resamples_to_another_grid_and_clock():

@@ -1,5 +1,7 @@
 """Resampling to the board grid: places, noise and peaks against truth and reference libraries."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -38,9 +40,9 @@ def clear_camera(frames, shape, noise=0.05):
     return CameraState(np.full(shape, noise), np.zeros(shape, bool), np.ones(frames, bool), np.zeros(frames))
 
 
-def made_film(frames, times=None, matrix=None, timing=None, grid=None, noise=0.05, edges=None):
+def made_film(frames, times=None, matrix=None, timing=None, grid=None, noise=0.05, edges=None, top=None):
     times = 0.1 * np.arange(len(frames)) if times is None else times
-    recording = Recording.from_array(frames, times)
+    recording = replace(Recording.from_array(frames, times), saturated_at=top)
     matrix = upright() if matrix is None else matrix
     pose = Pose(matrix, 0.05)
     track = Track((pose,) * len(frames), Placement(matrix, 0.05, "marks"))
@@ -74,6 +76,25 @@ def test_a_ramp_in_millimetres_comes_back_exactly():
     film, _ = made_film(ramp[None].repeat(3, 0))
     x, y = np.moveaxis(film.grid.points_mm(), -1, 0)
     np.testing.assert_allclose(film.mean[0][film.inside], (x + 100 * y)[film.inside], atol=0.02)
+
+
+def test_the_top_of_the_range_is_a_lower_bound_and_a_glint_is_not_one():
+    frames = np.full((100, 100, 150), 23.0, np.float32)
+    frames[50:, 40:46, 60:66] = np.linspace(30, 200, 50)[:, None, None]  # hot from 5 s on, full from about 7 s on
+    frames[60, 20:30, 100:110] = 400.0  # one glint
+    timing = Timing(on_s=Measured(5.0, 4.95, 5.05), power_ups=(PowerUp(Measured(5, 5, 5), None),))
+    film, _ = made_film(np.minimum(frames, 100.0), timing=timing, top=100.0)
+    x, y = np.moveaxis(film.grid.points_mm(), -1, 0)
+    row, column = np.unravel_index(np.argmin(np.hypot(x - 26.2, y - 21.2)), film.grid.shape)
+    assert film.readable[row, column]
+    assert film.saturated[row, column]
+    assert film.mean[-1, row, column] == pytest.approx(100.0, abs=2.0)
+    glint = np.hypot(x - 47.2, y - 30.2) < 1.5
+    assert film.readable[glint].all()
+    assert not film.saturated[glint].any()
+    always = np.full((20, 100, 150), 23.0, np.float32)
+    always[:, 40:46, 60:66] = 100.0
+    assert not made_film(always, top=100.0)[0].readable[row, column]
 
 
 def test_noise_after_resampling_is_predicted():

@@ -226,29 +226,30 @@ def onto(baseline: Baseline, grid: BoardGrid, edges_s: np.ndarray) -> Baseline:
     )
 
 
+def shake_noise(rise: Rise) -> np.ndarray:
+    """Return what the motion of a hand turns into a false rise, K, ndarray (bins, rows, columns); zero on a stand.
+
+    The gradient of the board's own cold picture times the error of the motion, averaged over the frames of a bin and
+    over the cold frames.
+    """
+    film = rise.film
+    static = film.cold if film.cold is not None else film.mean[-1]
+    if static is None or film.motion_error_mm <= 0 or rise.reference != "cold_frames":
+        return np.zeros_like(rise.rise)
+    share = 1 / np.sqrt(np.maximum(film.frames, 1)) + 1 / np.sqrt(max(film.cold_frames, 1))
+    return film.grid.slope_per_mm(static) * film.motion_error_mm * share[:, None, None]
+
+
 def position_noise(faulty: Rise, baseline: Baseline, *, position_error_mm: float) -> np.ndarray:
     """Return what misplacing turns into false excess, K, ndarray (bins, rows, columns).
 
-    The gradient of the good boards' rise times the relative position error, and, for a hand-held recording, the
-    gradient of the faulty board's cold picture times the error of the motion, averaged over the frames of a bin.
+    The gradient of the good boards' rise times the relative position error, and what hands shake on both sides.
     """
-    film = faulty.film
-    noise = film.grid.slope_per_mm(baseline.mean) * position_error_mm
-    static = film.cold if film.cold is not None else film.mean[-1]
-    if static is not None and film.motion_error_mm > 0 and faulty.reference == "cold_frames":
-        share = 1 / np.sqrt(np.maximum(film.frames, 1)) + 1 / np.sqrt(max(film.cold_frames, 1))
-        shake = film.grid.slope_per_mm(static) * film.motion_error_mm
-        noise = np.hypot(noise, shake * share[:, None, None])
-    return noise.astype(np.float32)
-
-
-def scatter_of(rises: Sequence[Rise]) -> np.ndarray | None:
-    """Return each board's rise minus the mean of the others, ndarray (boards, bins, rows, columns); None for one."""
-    if len(rises) < 2:
-        return None
-    stack = np.stack([r.rise for r in rises])
-    total, n = stack.sum(axis=0), len(rises)
-    return stack - (total - stack) / (n - 1)
+    noise = faulty.film.grid.slope_per_mm(baseline.mean) * position_error_mm
+    shaken = shake_noise(faulty) ** 2
+    for good in baseline.films:
+        shaken = shaken + (shake_noise(good) / baseline.count) ** 2
+    return np.hypot(noise, np.sqrt(shaken)).astype(np.float32)
 
 
 def excess_over(
@@ -273,9 +274,17 @@ def excess_over(
     settings : ExcessSettings
     """
     if baseline is None:
-        zero = np.zeros_like(faulty.rise)
+        shake = shake_noise(faulty).astype(np.float32)
         return Excess(
-            faulty.film, faulty.rise, faulty.error, np.zeros(1, np.float32), "itself_only", 0, zero, faulty.reference
+            film=faulty.film,
+            excess=faulty.rise,
+            noise=np.hypot(faulty.error, shake),
+            spread=np.zeros(1, np.float32),
+            basis="itself_only",
+            count=0,
+            own_heat=np.zeros_like(faulty.rise),
+            reference=faulty.reference,
+            position=shake,
         )
     position = position_noise(faulty, baseline, position_error_mm=position_error_mm)
     noise = np.sqrt(faulty.error**2 + baseline.error**2 + position**2)
@@ -302,7 +311,6 @@ def excess_over(
         reference=faulty.reference,
         warnings=said,
         position=position,
-        board_scatter=scatter_of(baseline.films),
     )
 
 

@@ -98,6 +98,8 @@ def prepare(
     """
     film = excess.film
     use = film.inside & film.readable & ~_covered(film, board, side, surfaces)
+    if film.saturated is not None:
+        use &= ~film.saturated  # a lower bound says nothing of watts; what lies around it does
     groups = join_bins(film.edges_s, settings.most_bins)
     white, cold = _noise_shares(excess)
     y, noise, still, spread, own = (

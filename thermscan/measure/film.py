@@ -192,15 +192,27 @@ class _Sums:
         self.base: np.ndarray | None = None  # taken off first, so that float32 sums keep millikelvins
         self.variance = np.zeros(shape, np.float64)
         self.variance_seen = np.zeros(shape, np.float64)
-        self.saturated = np.zeros(shape, bool)
+        self.full = np.zeros((bins + 2, *shape), np.float32)
 
-    def add(self, where: int, values: np.ndarray, good: np.ndarray, frames: int) -> None:
-        """Add the resampled mean of some frames to bin ``where`` (-2: cold and early, -1: cold and late)."""
+    def add(self, where: int, values: np.ndarray, good: np.ndarray, full: np.ndarray, frames: int) -> None:
+        """Add the resampled mean of some frames to bin ``where`` (-2: cold and early, -1: cold and late).
+
+        ``full`` is the share of frames at the top of the camera's range, ndarray (rows, columns).
+        """
         if self.base is None:
             self.base = np.full(values.shape, np.float32(np.median(values[good]) if good.any() else 0.0))
         self.total[where] += np.where(good, values - self.base, 0) * np.float32(frames)
         self.seen[where] += good * np.float32(frames)
         self.frames[where] += frames
+        self.full[where] += np.where(good, full, 0.0) * np.float32(frames)
+
+    def saturated(self) -> np.ndarray:
+        """Tell what is only a lower bound in some bin, most frames of which are saturated, bool ndarray."""
+        return (self.full > 0.5 * self.seen).any(axis=0)
+
+    def mostly_saturated(self) -> np.ndarray:
+        """Tell what most frames of the film saw saturated: nothing is measured there, bool ndarray."""
+        return self.full.sum(axis=0) > 0.5 * self.seen.sum(axis=0)
 
     def mean(self) -> np.ndarray:
         """Return the means, NaN where nothing was seen."""
@@ -218,7 +230,7 @@ class _Sums:
 
 @dataclass
 class _Group:
-    """Successive frames of one bin and one pose: their mean in pixels, and where they are bad or saturated."""
+    """Successive frames of one bin and one pose: their mean in pixels, where they are bad, how often saturated."""
 
     where: int
     pose: Pose
@@ -254,18 +266,20 @@ def _groups(recording: Recording, camera: CameraState, track: Track, clock: Cloc
             if group is None or group.where != where or not np.array_equal(group.pose.matrix, pose.matrix):
                 if group is not None:
                     yield group
-                empty = np.zeros(frame.shape, bool)
-                group = _Group(where, pose, np.zeros(frame.shape), empty, empty.copy())
+                group = _Group(where, pose, np.zeros(frame.shape), np.zeros(frame.shape, bool), np.zeros(frame.shape))
             group.total += fill_bad(frame, camera.bad) - np.float32(camera.offset[number])
             group.hole |= camera.bad | ~np.isfinite(frame)
-            group.full |= frame >= top
+            group.full += frame >= top
             group.frames += 1
     if group is not None:
         yield group
 
 
 def _share(mask: np.ndarray, xy: np.ndarray) -> np.ndarray:
-    """Return how much of each sampled value comes from masked pixels, 0 to 1, ndarray like ``xy[..., 0]``."""
+    """Return how much of each sampled value comes from masked pixels, ndarray like ``xy[..., 0]``.
+
+    ``mask`` is bool, or how much of each pixel counts, 0 to 1.
+    """
     if not mask.any():
         return np.zeros(xy.shape[:-1], np.float32)
     map_x, map_y = xy[..., 0].astype(np.float32), xy[..., 1].astype(np.float32)
@@ -338,8 +352,8 @@ def make_film(
         if soften:
             picture = cv2.GaussianBlur(picture, (0, 0), soften)
         good = _in_view(xy, recording) & ~relief.hidden & (_share(group.hole, xy) < settings.most_bad_share)
-        sums.add(group.where, interpolate(picture, xy), good, group.frames)
-        sums.saturated |= _share(group.full, xy) > settings.most_bad_share
+        full = _share(group.full / group.frames, xy)
+        sums.add(group.where, interpolate(picture, xy), good, full, group.frames)
         if number % 8 == 0:  # the sub-pixel positions of a sample of frames are enough
             sums.variance += _sample_variance(camera, xy, soften)
             sums.variance_seen += 1
@@ -386,13 +400,13 @@ def _finish(
         correlation_mm=float(np.hypot(pixel_mm / np.sqrt(4 * np.pi), soften * pixel_mm)),
         position_error_mm=placed * pixel_mm,
         inside=inside,
-        readable=seen & ~sums.saturated,
+        readable=seen & ~sums.mostly_saturated(),
         pixel_mm=pixel_mm,
         unit=recording.unit,
         ambient_c=recording.facts.ambient_c,
         flags=frozenset(flags),
         motion_error_mm=motion_px * pixel_mm,
-        saturated=sums.saturated,
+        saturated=sums.saturated(),
         before=_before(recording, clock, sums),
     )
 

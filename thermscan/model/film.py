@@ -127,7 +127,7 @@ class Film:
     on_for_s : float or None
         Seconds from power-on to power-off, None while still on at the end or where that is not known.
     saturated : ndarray of bool, shape (rows, columns), or None
-        Cells that touched the top of the range.
+        Cells of which most frames of some bin are at the top of the range: lower bounds there.
     before : ColdTrend or None
         How temperatures changed before power-on; None with fewer than four cold frames.
     """
@@ -246,8 +246,6 @@ class Excess:
     position : ndarray, same shape or broadcastable
         The share of ``noise`` that comes from position error; unlike camera noise it does not average out over
         neighbouring cells or seconds.
-    board_scatter : ndarray of shape (boards, bins, rows, columns) or None
-        Each good board's rise minus the mean of the other good boards, K (two boards or more).
     """
 
     film: Film
@@ -260,7 +258,6 @@ class Excess:
     reference: str
     warnings: tuple[str, ...] = ()
     position: np.ndarray | float = 0.0
-    board_scatter: np.ndarray | None = None
 
     def last_second(self, *, seconds: float = 1.0) -> Window:
         """Return the last second of comparable bins with power on (the last such bin, where bins are longer)."""
