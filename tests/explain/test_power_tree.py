@@ -21,7 +21,25 @@ RAILS = (Rail("+12V", 12.0), Rail("+5V", 5.0, 5.0, "U1", "+12V"), Rail("+3V3", 3
 
 
 @pytest.mark.parametrize(
-    ("name", "volts"), [("+3V3", 3.3), ("12V", 12.0), ("+1V05_CORE", 1.05), ("VDD_5V", 5.0), ("RESET", None)]
+    ("name", "volts"),
+    [
+        ("+3V3", 3.3),
+        ("12V", 12.0),
+        ("+1V05_CORE", 1.05),
+        ("VDD_5V", 5.0),
+        ("+3.3V", 3.3),
+        ("1.8V", 1.8),
+        ("+12.0V", 12.0),
+        ("VCC_2.5", 2.5),
+        ("+2.5VA", 2.5),
+        ("-12V", -12.0),
+        ("-5V0", -5.0),
+        ("5V_DRIVE", 5.0),
+        ("12V_TO_5V", 5.0),
+        ("RESET", None),
+        ("VIN", None),
+        ("IO2", None),
+    ],
 )
 def test_volts_in_a_name(name, volts):
     assert volts_from_name(name) == volts

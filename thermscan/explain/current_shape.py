@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from thermscan.model.recording import SupplyPoint
+from thermscan.model.supply_level import on_level
 
 NEAR_LIMIT = 0.03  # within this share of the limit counts as at it; a bench supply's resolution, judgement
-ON_SHARE = 0.1  # of the largest current: above it the board counts as drawing
+ON_SHARE = 0.1  # of the current while on: above it the board counts as drawing; inrush does not set it
 SURGE_S = 0.5  # after switch-on; capacitors of a board are charged by then, common practice, no source
 STEP_WINDOW_S = 0.4  # before and after a step; judgement
 STEP_SHARE = 0.15  # of the largest later current: a smaller step is not counted; judgement
@@ -67,7 +68,7 @@ def shape_of(supply: tuple[SupplyPoint, ...], *, limit_a: float | None = None) -
     peak = float(amps.max())
     if peak <= 0:
         return None
-    on = amps > ON_SHARE * peak
+    on = amps > ON_SHARE * on_level(np.maximum(amps, 0.0), time)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(int)))
     bursts = tuple((float(time[a]), float(time[min(b, len(time) - 1)])) for a, b in edges.reshape(-1, 2))
     late = on & (time >= np.median(time[on]))

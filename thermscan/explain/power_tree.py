@@ -9,7 +9,8 @@ from thermscan.model.board import Board, Part, Rail
 
 # Ground and supply names as schematics write them: common practice, no source.
 GROUND = re.compile(r"^(?:[ADPS]?GND\w*|VSS\w*|0V|EARTH|CHASSIS)$", re.IGNORECASE)
-VOLTS_IN_NAME = re.compile(r"(?<!\d)(\d+)V(\d*)(?!\w*\d*V)", re.IGNORECASE)
+# 3V3, 3.3V, 12V, and with the sign that stands before; the last of several in one name.
+VOLTS_IN_NAME = re.compile(r"([-+]?)(?<![\d.])(?:(\d+)V(\d*)|(\d+\.\d+)(?=V|_|$))", re.IGNORECASE)
 SUPPLY_NAME = re.compile(r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP)", re.IGNORECASE)
 # Parts that pass a supply's current on rather than use it up; the second kinds only between two supply nets.
 CARRIER_KINDS = ("inductor", "fuse", "transformer")
@@ -28,11 +29,13 @@ def is_ground(net: str) -> bool:
 
 
 def volts_from_name(net: str) -> float | None:
-    """Return the volts that a supply net's name states, e.g. ``+3V3`` 3.3, ``12V`` 12; None where it states none."""
-    found = VOLTS_IN_NAME.search(net.replace(".", "V", 1) if re.search(r"\d\.\dV?$", net) else net)
+    """Return the volts that a supply net's name states: ``+3V3`` and ``3.3V`` 3.3, ``-12V`` -12; None for none."""
+    found = list(VOLTS_IN_NAME.finditer(net.strip()))
     if not found:
         return None
-    return float(f"{found.group(1)}.{found.group(2) or '0'}")
+    sign, whole, part, dotted = found[-1].groups()
+    size = float(dotted or f"{whole}.{part or '0'}")
+    return -size if sign == "-" else size
 
 
 @dataclass(frozen=True)
@@ -111,6 +114,22 @@ class PowerTree:
             if supply is not None:
                 refs |= set(supply.series) | ({supply.maker} if supply.maker else set())
         return frozenset(refs)
+
+    def conducted(self, net: str, board: Board) -> frozenset[str]:
+        """Return the nets that a current fed into one reaches without a working supply: through coils, fuses and links.
+
+        Resistors, diodes and transistors pass it on between two supply nets only, where they are links and switches.
+        """
+        reached, grown = {net}, True
+        while grown:
+            grown = False
+            for part in board.parts:
+                live = {n for n in part.nets if not is_ground(n)}
+                links = part.kind in CARRIER_KINDS or (part.kind in SWITCH_KINDS and live <= set(self.supplies))
+                if links and live & reached and live - reached:
+                    reached |= live
+                    grown = True
+        return frozenset(reached)
 
     def made_by(self, ref: str) -> tuple[str, ...]:
         """Return the nets that this part makes."""

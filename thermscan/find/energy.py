@@ -14,6 +14,7 @@ from thermscan.model.quantity import Measured
 from thermscan.model.recording import SupplyPoint
 from thermscan.model.result import EnergyBooks
 from thermscan.model.settings import EnergySettings
+from thermscan.model.supply_level import line_seconds
 from thermscan.model.surface import Surface
 from thermscan.model.timing import Timing
 from thermscan.physics.plate import Plate
@@ -145,8 +146,14 @@ def mean_power_w(supply: Sequence[SupplyPoint], timing: Timing) -> Measured | No
     if timing.on_s is None:
         return None
     stop = np.inf if timing.off_s is None else timing.off_s.value
-    watts = np.array([p.volts * p.amps for p in supply if timing.on_s.value <= p.time_s <= stop])
-    if watts.size < 2:
+    lines = [(p.time_s, p.volts * p.amps) for p in supply if timing.on_s.value <= p.time_s <= stop]
+    if len(lines) < 2:
         return None
-    mean = float(watts.mean())
-    return Measured.normal(mean, float(np.hypot(watts.std(ddof=1) / np.sqrt(watts.size), 0.02 * abs(mean))))
+    times, watts = np.array(lines).T
+    seconds = line_seconds(times)
+    if np.isfinite(stop):
+        seconds[-1] = stop - times[-1]
+    share = seconds / seconds.sum()  # a log that is denser at switch-on must not count the inrush by its lines
+    mean = float(share @ watts)
+    scatter = float(share @ (watts - mean) ** 2) * float(share @ share) / max(1.0 - float(share @ share), 1e-9)
+    return Measured.normal(mean, float(np.hypot(np.sqrt(scatter), 0.02 * abs(mean))))

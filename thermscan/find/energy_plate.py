@@ -142,7 +142,9 @@ def _capacity_from_supply(
         return plate
     found = room / per_capacity
     delivered_error = 0.0 if delivered_w is None else delivered_w.standard_error
-    noise = float(np.sqrt(supply_w.standard_error**2 + delivered_error**2 + held_error**2)) / room
+    loss = plate.loss_w_per_mm2_k
+    lost_error = lost * float(np.log(loss.high / loss.low)) / (2 * 1.96)
+    noise = float(np.sqrt(supply_w.standard_error**2 + delivered_error**2 + held_error**2 + lost_error**2)) / room
     unseen = 1 - float((film.inside & film.readable).sum() / max(1, film.inside.sum()))
     share = float(
         np.sqrt(

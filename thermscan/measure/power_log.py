@@ -9,6 +9,7 @@ import numpy as np
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Recording, SupplyPoint
 from thermscan.model.settings import TimingSettings
+from thermscan.model.supply_level import on_level
 from thermscan.model.timing import PowerUp, Timing
 
 ON_BEFORE, STILL_ON = "on_before_recording", "still_on"
@@ -65,8 +66,8 @@ def read_supply_log(points: tuple[SupplyPoint, ...], *, settings: TimingSettings
 
     Notes
     -----
-    Power (volts times amps) above ``settings.log_on_share`` of its upper level counts as on; the upper level is the
-    median of the upper half of the non-zero lines, so that an inrush peak does not set it. Where the power never
+    Power (volts times amps) above ``settings.log_on_share`` of its level while on counts as on; neither an inrush peak
+    nor a leakage that lasts sets that level (``model.supply_level``). Where the power never
     falls below that share no two states are told apart: a stand-by current above it hides the switch.
     """
     if len(points) < 2:
@@ -75,9 +76,7 @@ def read_supply_log(points: tuple[SupplyPoint, ...], *, settings: TimingSettings
     power = np.array([abs(p.volts * p.amps) for p in points])
     if not power.max() > 0:
         return LogReading(switches=(), starts_on=False, from_s=float(times[0]), to_s=float(times[-1]))
-    upper = np.sort(power[power > 0])
-    level = float(np.median(upper[len(upper) // 2 :]))
-    state = power > settings.log_on_share * level
+    state = power > settings.log_on_share * on_level(power, times)
     switches = []
     for i in np.flatnonzero(state[1:] != state[:-1]):
         middle, half = (times[i] + times[i + 1]) / 2, (times[i + 1] - times[i]) / 2
