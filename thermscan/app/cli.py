@@ -46,13 +46,35 @@ class CommandTable(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, about) for name, (_, about) in COMMANDS.items()])
 
-    def main(self, *args: object, **kwargs: object) -> object:  # type: ignore[override]
-        """Run a command; bad input becomes one line and exit code 2."""
+    def main(self, *args: object, standalone_mode: bool = True, **kwargs: object) -> object:  # type: ignore[override]
+        """Run a command; bad input, in a file or on the command line, becomes one line and exit code 2."""
+        if not standalone_mode:
+            return super().main(*args, standalone_mode=False, **kwargs)  # type: ignore[call-overload]
         try:
-            return super().main(*args, **kwargs)  # type: ignore[arg-type]
+            code = super().main(*args, standalone_mode=False, **kwargs)  # type: ignore[call-overload]
         except InputError as error:
             click.echo(f"thermscan: {error}", err=True)
             sys.exit(2)
+        except click.exceptions.NoArgsIsHelpError as error:  # asked for nothing: its help is the answer
+            error.show()
+            sys.exit(2)
+        except click.UsageError as error:
+            click.echo(f"thermscan: {usage_line(error)}", err=True)
+            sys.exit(2)
+        except click.ClickException as error:
+            error.show()
+            sys.exit(error.exit_code)
+        except click.Abort:
+            click.echo("thermscan: stopped", err=True)
+            sys.exit(1)
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def usage_line(error: click.UsageError) -> str:
+    """Say in one line what is wrong with a command line, and where its help is."""
+    asked = "thermscan" if error.ctx is None else error.ctx.command_path
+    said = " ".join(error.format_message().split()).rstrip(".")
+    return f"{said[:1].lower()}{said[1:]}; see {asked} --help"
 
 
 @click.command(

@@ -10,6 +10,8 @@ import click
 
 from thermscan.app.opening import (
     check_distinct,
+    check_injected_net,
+    check_marks,
     open_board_or_size,
     open_one,
     open_settings,
@@ -88,6 +90,9 @@ def open_job(request: CompareRequest) -> Job:
     side = same_side((faulty, *goods, *((before,) if before else ())))
     for recording in (faulty, *goods, *((before,) if before else ())):
         check_applied(recording)
+        check_marks(recording, board)
+    inject = parse_injection(request.inject)
+    check_injected_net(inject or faulty.facts.drive, board)
     job = Job(
         faulty=faulty,
         goods=goods,
@@ -97,7 +102,7 @@ def open_job(request: CompareRequest) -> Job:
         board=board,
         side=side,
         readings=open_readings(request.readings_path) if request.readings_path else (),
-        inject=parse_injection(request.inject),
+        inject=inject,
         surfaces=open_surfaces(),
         priors=open_priors(request.priors),
         seen=seen,
@@ -218,8 +223,7 @@ def shown_suspects(result: Result) -> tuple[Suspect, ...]:
 
 def print_answer(comparison: Comparison, out: Path) -> None:
     """Print the answer in plain words: verdict, first three suspects with reasons, what to do next, where it all is."""
-    from thermscan.model.caution import cautions_for
-    from thermscan.show.words import answer, name_of, say, say_place, say_share
+    from thermscan.show.words import answer, name_of, result_cautions, say, say_place, say_share
 
     result = comparison.result
     click.echo(answer(result))
@@ -235,7 +239,7 @@ def print_answer(comparison: Comparison, out: Path) -> None:
             click.echo(f"   {step}")
     for warning in result.warnings:
         click.echo(f"warning: {warning}", err=True)
-    for caution in cautions_for(comparison.board, steps=result.next_steps):
+    for caution in result_cautions(result, comparison.board):
         click.echo(f"caution: {caution.text}")
     click.echo(f"\nReport: {out / 'report.html'}")
     click.echo(f"Also in {out}: overlay.png, side_by_side.png, curves.png, report.pdf, result.json, tables (CSV)")

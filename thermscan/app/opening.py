@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 
 from thermscan.app.options import Reading
 from thermscan.model.board import Board
-from thermscan.model.errors import InputError
+from thermscan.model.errors import InputError, nearest
 from thermscan.model.film import Baseline
 from thermscan.model.recording import Drive, Recording
 
 if TYPE_CHECKING:
     from thermscan.model.settings import Settings
+
+OFF_THE_BOARD = 0.15  # of the board's longer side: no connector leans so far over the outline; judgement
+MARK_NEAR_MM = 2.0  # of the outline's box or a listed body within which a mark is one of theirs; judgement
 
 
 def open_one(path: str, how: Reading) -> Recording:
@@ -95,6 +98,34 @@ def parse_injection(text: str | None) -> Drive | None:
             "--inject", "", f"{text!r} is not NET:VOLTS:AMPS", "for example +3V3:1.0:2.0, 60 V at the most"
         )
     return drive
+
+
+def check_injected_net(drive: Drive | None, board: Board | None) -> None:
+    """Refuse an injection into a net that a board file with nets does not know; raises InputError."""
+    known = set(board.nets()) | {r.net for r in board.rails} if board is not None else set()
+    if drive is None or drive.mode != "injection" or drive.net is None or not known or drive.net in known:
+        return
+    hint = nearest(drive.net, sorted(known)) or "give a net of the board file"
+    raise InputError("injection", "", f"no net {drive.net!r} in the board file", hint)
+
+
+def check_marks(recording: Recording, board: Board | None) -> None:
+    """Refuse marks that lie far off the board: they were clicked on another one; raises InputError."""
+    if board is None:
+        return
+    x0, y0, x1, y1 = board.box_mm
+    # connectors lean over the outline, and their corners may be marked
+    reach = MARK_NEAR_MM if board.parts else OFF_THE_BOARD * max(x1 - x0, y1 - y0)
+    for number, mark in enumerate(recording.facts.marks, 1):
+        inside = x0 - reach <= mark.x_mm <= x1 + reach and y0 - reach <= mark.y_mm <= y1 + reach
+        if not inside and not any(p.contains(mark.x_mm, mark.y_mm, margin_mm=MARK_NEAR_MM) for p in board.parts):
+            problem = (
+                f"({mark.x_mm:g}, {mark.y_mm:g}) mm lies off the board, which spans {x0:g} to {x1:g} by {y0:g} to"
+                f" {y1:g} mm"
+            )
+            raise InputError(
+                recording.path, f"mark {number}", problem, "give the board file of the board in the picture"
+            )
 
 
 def same_side(recordings: tuple[Recording, ...]) -> str:

@@ -32,16 +32,19 @@ def trace_ohm(length_mm: float, width_mm: float, *, thickness_um: float = COPPER
 
 
 def only_the_path(evidence: Evidence, lineup: Lineup) -> None:
-    """Leave out, in place, what an injected current cannot heat: parts that do not touch the driven net.
+    """Leave out, in place, what an injected current cannot heat: parts that do not touch the nets that it reaches.
 
-    The lineup is the caller's own, made for this judging alone.
+    Where the board file puts no part on the driven net nothing is left out. The lineup is the caller's own, made for
+    this judging alone.
     """
     net = evidence.drive.net if evidence.drive is not None else None
-    parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
+    board = lineup.board
+    reached = frozenset() if net is None or board is None else lineup.tree.conducted(net, board)
+    touching = {p.ref for p in (board.parts if board else ()) if reached & set(p.nets)}
     kept = [
         replace(h, net=net if not h.where.startswith("@") else h.net)
         for h in lineup.hypotheses
-        if h.fault in POSSIBLE and (h.where.startswith("@") or net is None or net in parts[h.where].nets)
+        if h.fault in POSSIBLE and (h.where.startswith("@") or not touching or h.where in touching)
     ]
     lineup.hypotheses[:] = kept
 
@@ -65,7 +68,7 @@ def injection_sentences(evidence: Evidence, lineup: Lineup, suspects: tuple[Susp
     else:
         return ()
     supply = lineup.tree.supplies.get(drive.net or "")
-    if supply is not None and supply.volts is not None and drive.volts is not None and drive.volts > supply.volts:
+    if supply is not None and supply.volts is not None and drive.volts is not None and drive.volts > abs(supply.volts):
         out.append(f"{drive.volts:g} V is above the {supply.volts:g} V that {drive.net} carries: turn it down now")
     made = sum(s.power_w.value for s in evidence.sources if s.power_w.value > 0)
     if evidence.sources:

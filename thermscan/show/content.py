@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from thermscan.model.board import Board
-from thermscan.model.caution import cautions_for
 from thermscan.model.flags import FLAGS
 from thermscan.model.meaning import MEANINGS
 from thermscan.model.quantity import shown
@@ -22,6 +21,7 @@ from thermscan.show.words import (
     fault_words,
     framed_suspects,
     resampling_words,
+    result_cautions,
     say,
     say_excess,
     say_place,
@@ -349,8 +349,7 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
     Content
         Plain text throughout; escaping is the page's business.
     """
-    temperatures = [part.temperature_c.value for part in result.parts if part.temperature_c is not None]
-    cautions = cautions_for(board, hottest_c=max(temperatures, default=None), steps=result.next_steps)
+    cautions = result_cautions(result, board)
     against = f"compared with {basis_words(result)}, {side_words(result.side)}"
     shares = [Fact(called(s, result), say_share(s.probability)) for s in result.suspects[:_NAMED]]
     rest = sum(s.probability for s in result.suspects[_NAMED:])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from thermscan.model.board import Board
+from thermscan.model.caution import Caution, cautions_for
 from thermscan.model.quantity import SHOWN, Measured
 from thermscan.model.result import (
     HeatSource,
@@ -29,6 +31,7 @@ class Unit:
     decimals: int
 
 
+ROOM_C = 23.0  # what a board is taken to lie in where no temperature of a part is known
 WORTH_NAMING = 0.05  # probability below which a suspect is not named in the answer of one line; judgement
 
 
@@ -239,3 +242,14 @@ def answer(result: Result) -> str:
         if "placement_untrusted" in result.flags:
             best += " The board's place in a picture is not sure: look which body really is warm before naming a part."
     return f"This recording cannot tell.{best}"
+
+
+def result_cautions(result: Result, board: Board | None) -> tuple[Caution, ...]:
+    """Return the cautions that a result calls for: its board, its next steps, and the hottest that was seen.
+
+    A place of a board without listed parts has no temperature of its own: its excess over a room stands for it.
+    """
+    hottest = [part.temperature_c.value for part in result.parts if part.temperature_c is not None]
+    hottest += [ROOM_C + place.excess_k.value for place in result.hotspots if place.excess_k is not None]
+    injected = any(sentence.startswith("injection into ") for sentence in result.warnings)
+    return cautions_for(board, hottest_c=max(hottest, default=None), steps=result.next_steps, injected=injected)
