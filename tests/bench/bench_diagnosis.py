@@ -3,7 +3,8 @@
 Run ``python tests/bench/bench_diagnosis.py --seeds 1000:1330 --store FOLDER --processes 2``. The evidence of a case is
 made once and kept in FOLDER (a file a seed), so that an interrupted run goes on where it stopped, and so that a change
 of the reasoning alone is judged again in minutes with ``--again``; ``--make-only`` stops after the making,
-``--table-only`` prints what was judged before. Seeds under 1000 are for choosing settings, the others for reporting.
+``--table-only`` prints what was judged before. ``--alone`` makes cases without any good board, in a FOLDER of their
+own. Seeds under 1000 are for choosing settings, the others for reporting.
 Beside it stands the plain method: the part under (or nearest to) the hottest pixel of the difference.
 """
 
@@ -115,9 +116,9 @@ KINDS: dict[str, tuple[Callable, Callable]] = {
 }
 
 
-def judge(seed: int, folder: Path) -> Row | None:
+def judge(seed: int, folder: Path, *, alone: bool) -> Row | None:
     """Explain one case, with what was recorded and with each kind of reading."""
-    case = stored(seed, folder)
+    case = stored(seed, folder, alone=alone)
     if case is None:
         return {"seed": seed, "skipped": True}
     start = time.process_time()
@@ -168,16 +169,16 @@ def _good_verdict(case: Stored) -> str | None:
     return conclude(looked, case.good, case.board, priors=PRIORS).verdict
 
 
-def run_one(seed: int, folder: Path, *, make_only: bool, again: bool) -> Row | None:
+def run_one(seed: int, folder: Path, *, make_only: bool, again: bool, alone: bool) -> Row | None:
     """Make and judge one seed; a failure is a row too."""
     path = folder / f"{seed}.json"
     try:
         if make_only:
-            stored(seed, folder)
+            stored(seed, folder, alone=alone)
             return None
         if path.exists() and not again:
             return json.loads(path.read_text())
-        row = judge(seed, folder)
+        row = judge(seed, folder, alone=alone)
     except Exception:
         return {"seed": seed, "failed": traceback.format_exc()}
     part = path.with_suffix(".new")
@@ -294,6 +295,7 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--make-only", action="store_true", help="make what is missing and stop")
     parser.add_argument("--again", action="store_true", help="judge again what was judged: the reasoning has changed")
+    parser.add_argument("--alone", action="store_true", help="without a good board to compare with")
     parser.add_argument("--table-only", action="store_true", help="print what was judged before")
     choice = parser.parse_args()
     choice.store.mkdir(parents=True, exist_ok=True)
@@ -303,7 +305,8 @@ def main() -> None:
         seeds = [s for s in seeds if (choice.store / f"{s}.json").exists()]
     rows = []
     again = choice.again and not choice.table_only
-    for row in run(seeds, choice.store, processes=choice.processes, make_only=choice.make_only, again=again):
+    how = {"make_only": choice.make_only, "again": again, "alone": choice.alone}
+    for row in run(seeds, choice.store, processes=choice.processes, **how):
         if row is None:
             continue
         rows.append(row)

@@ -55,8 +55,8 @@ class Stored:
     good: Evidence | None
 
 
-def options_for(seed: int) -> CaseOptions:
-    """Draw what the benchmark varies: the fault in turn, camera, seconds on, number of good boards."""
+def options_for(seed: int, *, alone: bool = False) -> CaseOptions:
+    """Draw what the benchmark varies: the fault in turn, camera, seconds on, good boards (``alone``: none)."""
     random = np.random.default_rng(10_000_000 + seed)
     word = WORDS[seed % len(WORDS)]
     return CaseOptions(
@@ -70,7 +70,7 @@ def options_for(seed: int) -> CaseOptions:
         on_s=float(np.round(random.uniform(3, 9), 1)),
         after_s=0.0,
         cell_mm=2.5,
-        goods=int(random.choice([1, 2, 2, 3])),
+        goods=0 if alone else int(random.choice([1, 2, 2, 3])),
         board_mm=((45, 95), (35, 70)),
     )
 
@@ -101,8 +101,8 @@ def rise_from(made, grid, edges, board, side):
 
 
 def compare(rise, others, board, side, *, restarts=0):
-    """Return difference and part readings of one board against others."""
-    base = combine(others, outline_hash="", side=side, sources=(), settings=SETTINGS.excess)
+    """Return difference and part readings of one board against others, or by itself where there are none."""
+    base = combine(others, outline_hash="", side=side, sources=(), settings=SETTINGS.excess) if others else None
     error = math.sqrt(2) * rise.film.position_error_mm
     excess = excess_over(rise, base, position_error_mm=error, settings=SETTINGS.excess)
     if not restarts:
@@ -132,9 +132,10 @@ def gather(made, rise, others, goods, board) -> Evidence:
     return Evidence(
         parts=parts,
         times_s=excess.film.centres_s,
-        excess=replace(excess, film=slim, board_scatter=None),
+        excess=replace(excess, film=slim),
         hotspots=find_hotspots(excess, board, side=side, settings=SETTINGS.detection),
         sources=fit.sources,
+        basis=excess.basis,
         good_boards=len(others),
         side=side,
         timing=timing,
@@ -148,9 +149,9 @@ def gather(made, rise, others, goods, board) -> Evidence:
     )
 
 
-def make(seed: int) -> Stored:
+def make(seed: int, *, alone: bool = False) -> Stored:
     """Draw a case and gather its evidence."""
-    case = draw_case(seed, options=options_for(seed))
+    case = draw_case(seed, options=options_for(seed, alone=alone))
     board, first, goods = case.board, case.faulty, case.goods
     side = first.recording.facts.side
     grid = choose_grid(board, pixel_size_mm(first.truth.matrices[0], board), settings=SETTINGS.film)
@@ -164,12 +165,12 @@ def make(seed: int) -> Stored:
     return Stored(word, evidence, board, case.fault, first.recording.store.shape[:0:-1], good)
 
 
-def stored(seed: int, folder: Path) -> Stored | None:
+def stored(seed: int, folder: Path, *, alone: bool = False) -> Stored | None:
     """Return a case from the folder, made now if it is not there; None where the fault cannot be drawn."""
     path = folder / f"{seed}.pkl"
     if not path.exists():
         try:
-            made = make(seed)
+            made = make(seed, alone=alone)
         except ValueError as error:
             if "fault" not in str(error):
                 raise

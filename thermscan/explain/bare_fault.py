@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from thermscan.explain.likelihood import Look
-from thermscan.explain.lineup import TOP_K, Hypothesis, Lineup, View, add, net_of, range_weights, with_pulled
+from thermscan.explain.lineup import Hypothesis, Lineup, View, add, net_of, range_weights, with_pulled
 from thermscan.explain.pattern import lag, source_patterns
 from thermscan.model.board import Part
 
@@ -28,7 +28,7 @@ def add_bare(lineup: Lineup, number: int) -> None:
         return
     bare_deep = 1.0 - lineup.settings.beneath_share if place.beneath else 1.0
     patterns = source_patterns(lineup.scene, place.x_mm, place.y_mm, 0.7, diffusivities=lineup.diffusivities)
-    weights = range_weights(lineup.strengths_k, lineup.settings.least_change_k, TOP_K["bridge"])
+    weights = range_weights(lineup.strengths_k, lineup.least_change_k, lineup.top_k("bridge"))
     views = []
     for n, pattern in enumerate(patterns):
         lineup.looks["bare", number, n] = Look(pattern, lineup.strengths_k)

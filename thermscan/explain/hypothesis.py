@@ -11,7 +11,6 @@ from thermscan.explain.bare_place import bare_places
 from thermscan.explain.likelihood import Beside, Body, Look
 from thermscan.explain.lineup import (
     HEAT_FAULTS,
-    TOP_K,
     Hypothesis,
     Lineup,
     View,
@@ -238,20 +237,20 @@ def _add_part(lineup: Lineup, part: Part, *, is_far: bool) -> None:
         _add_far(lineup, part, net, weights)
     else:
         _add_heat(lineup, part, net, own, weights)
-        if own > 4 * lineup.settings.floor_k:
+        if own > 4 * lineup.floor_k:
             add(lineup, _surface(lineup, part, own, weights["heat_path"]))
-        views = _hot_views(lineup, part, "hidden", low=lineup.settings.least_change_k, high=TOP_K["hidden_source"])
+        views = _hot_views(lineup, part, "hidden", low=lineup.least_change_k, high=lineup.top_k("hidden_source"))
         add(lineup, Hypothesis(part.ref, "hidden_source", None, weights["hidden_source"], tuple(views)))
     _add_dark(lineup, part, own, weights)
 
 
 def _add_far(lineup: Lineup, part: Part, net: str | None, weights: dict[str, float]) -> None:
     """Add the faults of a part on the other side: as likely as on this one; what merely warms is a hidden source."""
-    low = lineup.settings.least_change_k
-    views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["hidden_source"])
+    low = lineup.least_change_k
+    views = _hot_views(lineup, part, "hidden", low=low, high=lineup.top_k("hidden_source"))
     for fault in HEAT_FAULTS[1:]:
         add(lineup, Hypothesis(part.ref, "hidden_source", net, weights[fault], tuple(views), share_of=fault))
-    views = _hot_views(lineup, part, "hidden", low=low, high=TOP_K["short"])
+    views = _hot_views(lineup, part, "hidden", low=low, high=lineup.top_k("short"))
     add(lineup, _short(lineup, part, net, weights["short"], views, stem="hidden "))
 
 
@@ -264,8 +263,8 @@ def _short(
         share, blackout = lineup.settings.collapse_share, lineup.settings.blackout_share
         views = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
         for kind, part_of in (("collapse", 1 - blackout), ("blackout", blackout)):
-            low = lineup.settings.least_change_k
-            dark = _hot_views(lineup, part, stem + kind, low=low, high=TOP_K["short"])
+            low = lineup.least_change_k
+            dark = _hot_views(lineup, part, stem + kind, low=low, high=lineup.top_k("short"))
             quiet = 0.0
             if kind == "collapse" and not stem:  # a few milliohms at a supply's limit make no heat to speak of
                 quiet = lineup.settings.quiet_share
@@ -278,16 +277,16 @@ def _short(
 
 
 def _add_heat(lineup: Lineup, part: Part, net: str | None, own: float, weights: dict[str, float]) -> None:
-    low = lineup.settings.least_change_k
+    low = lineup.least_change_k
     is_series = bool(net) and any(part.ref in s.series for s in lineup.tree.supplies.values())
     for fault in HEAT_FAULTS:
         weight = weights[fault] * (0.3 if fault == "short" and is_series else 1.0)
         least = max(low, lineup.settings.least_growth * own) if fault == "overload" else low
         # a bad joint is resistance on the way: it draws no more, so that nothing that feeds it warms
         kind = "alone" if fault == "joint" else "plain"
-        views = _hot_views(lineup, part, kind, low=least, high=TOP_K[fault])
+        views = _hot_views(lineup, part, kind, low=least, high=lineup.top_k(fault))
         if fault == "overload":
-            views = _with_own_pattern(lineup, part, views, low=least, high=TOP_K[fault])
+            views = _with_own_pattern(lineup, part, views, low=least, high=lineup.top_k(fault))
         if fault == "short":
             add(lineup, _short(lineup, part, net, weight, views))
         else:
@@ -318,7 +317,7 @@ def _surface(lineup: Lineup, part: Part, own: float, weight: float) -> Hypothesi
     for course in _own_course(scene, row, settings):  # as quickly as a healthy one, or slower by what it stores
         courses += [course, course * scene.times_s / scene.times_s[-1]]
     body = Body(row, 0, np.stack(courses))
-    weights = range_weights(lineup.strengths_k, max(settings.least_change_k, settings.least_growth * own), 5.0 * own)
+    weights = range_weights(lineup.strengths_k, max(lineup.least_change_k, settings.least_growth * own), 5.0 * own)
     mine = np.arange(scene.places) == row
     gone = loss_pattern(scene, lineup.shares, mine)
     gone[row] = 0.0
@@ -352,7 +351,7 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
             share = lineup.settings.idle_share if fault == "dead_supply" else 0.5
             views = [View(v.look, (1 - share) * v.share, v.strengths) for v in views]
             views += [View(v.look, share * v.share, v.strengths) for v in still]
-        elif own < 2 * lineup.settings.floor_k:
+        elif own < 2 * lineup.floor_k:
             continue
         views += all_gone
         total = sum(v.share for v in views)

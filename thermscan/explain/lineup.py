@@ -90,8 +90,23 @@ class Lineup:
 
     @property
     def strengths_k(self) -> np.ndarray:
-        """Strengths tried for heat, K, logarithmic."""
-        return np.geomspace(self.settings.least_change_k, STRONGEST_K, self.settings.strengths)
+        """Strengths tried for heat, K (or counts), logarithmic."""
+        strongest = STRONGEST_K * self.scene.floor_scale
+        return np.geomspace(self.least_change_k, strongest, self.settings.strengths)
+
+    @property
+    def least_change_k(self) -> float:
+        """Smallest change that a fault is expected to make, K (or counts)."""
+        return self.settings.least_change_k * self.scene.floor_scale
+
+    @property
+    def floor_k(self) -> float:
+        """Harmless difference of any place between two good boards, K (or counts)."""
+        return self.settings.floor_k * self.scene.floor_scale
+
+    def top_k(self, fault: str) -> float:
+        """Return the largest change that a fault makes at its place, K (or counts)."""
+        return TOP_K[fault] * self.scene.floor_scale
 
 
 def range_weights(strengths: np.ndarray, low: float, high: float) -> np.ndarray:

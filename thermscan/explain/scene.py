@@ -13,6 +13,7 @@ from thermscan.model.evidence import Evidence
 from thermscan.model.result import PartReading
 from thermscan.model.settings import ExplainSettings
 
+BLIND_K = 1e4  # noise of a stage in which a place was not seen: it then tells nothing
 STAGE_EDGES = (0.0, 0.2, 0.5, 0.8, 1.0)  # of the seconds seen: early heat is local, late heat is strong
 
 
@@ -155,7 +156,12 @@ def _part_row(reading: PartReading, board: Board | None, stages: list[np.ndarray
     part = _find(board, reading.ref)
     excess = _mean(reading.excess_course_k, stages)
     rise = _mean(reading.rise_course_k, stages)
-    seen = reading.state not in ("unreadable", "unknown") and bool(np.isfinite(excess).all())
+    own = np.maximum(rise - excess, 0.0)
+    noise, spread = _noise(reading.noise_course_k, stages, settings), _mean(reading.spread_course_k, stages)
+    known = np.isfinite(excess) & np.isfinite(noise) & np.isfinite(spread)
+    seen = reading.state not in ("unreadable", "unknown") and _is_enough(known)
+    if seen:
+        excess, own, noise, spread = _with_gaps(known, excess, own, noise, spread)
     radius = float(np.sqrt(part.w * part.h / (2 * np.pi))) if part else 1.0
     return _Row(
         reading.ref,
@@ -164,11 +170,25 @@ def _part_row(reading: PartReading, board: Board | None, stages: list[np.ndarray
         part.y if part else 0.0,
         max(radius, 0.2),
         excess,
-        np.maximum(np.nan_to_num(rise - excess), 0.0),
-        _noise(reading.noise_course_k, stages, settings),
-        _mean(reading.spread_course_k, stages),
+        np.nan_to_num(own),
+        noise,
+        spread,
         seen,
     )
+
+
+def _is_enough(known: np.ndarray) -> np.ndarray | bool:
+    """Tell whether stages, ndarray (stages, ...), tell of a place: the last one, and half of all."""
+    return known[-1] & (known.mean(axis=0) >= 0.5)
+
+
+def _with_gaps(
+    known: np.ndarray, excess: np.ndarray, own: np.ndarray, noise: np.ndarray, spread: np.ndarray
+) -> tuple[np.ndarray, ...]:
+    """Return courses, ndarray (stages,) each, with unknown stages filled in, so that they say nothing."""
+    at = np.arange(len(known))
+    filled = [np.interp(at, at[known], course[known]) for course in (excess, np.nan_to_num(own), noise, spread)]
+    return filled[0], filled[1], np.where(known, filled[2], BLIND_K), filled[3]
 
 
 def _unseen_row(part: Part, stages: int) -> _Row:
@@ -201,7 +221,8 @@ def _bare_rows(
     label = row * (column.max() + 1) + column
     maps = [np.broadcast_to(m, found.excess.shape) for m in (found.excess, found.own_heat, found.noise, found.spread)]
     layers = [np.stack([_mean_of_known(m[bins]) for bins in stages]) for m in maps]
-    bare = bare & np.isfinite(layers[0]).all(axis=0) & np.isfinite(layers[2]).all(axis=0)
+    told = np.isfinite(layers[0]) & np.isfinite(layers[2])
+    bare = bare & _is_enough(told)
     counts = np.array([len(b) for b in stages])
     gain = np.maximum(1 / np.sqrt(counts), settings.noise_kept)
     least = settings.least_block_share * (block / grid.step_mm) ** 2
@@ -210,7 +231,9 @@ def _bare_rows(
         cells = bare & (label == name)
         if cells.sum() < least:
             continue
-        excess, own, noise, spread = (np.nan_to_num(layer[:, cells].mean(axis=1)) for layer in layers)
+        known = told[:, cells].any(axis=1)
+        courses = (_mean_of_known(layer[:, cells].T) for layer in layers)
+        excess, own, noise, spread = _with_gaps(known, *courses)
         x, y = points[cells].mean(axis=0)
         independent = max(1.0, cells.sum() * grid.step_mm**2 / max(4 * np.pi * film.correlation_mm**2, grid.step_mm**2))
         average = max(1 / np.sqrt(independent), settings.noise_kept)
@@ -224,7 +247,7 @@ def _bare_rows(
                 excess,
                 np.maximum(own, 0.0),
                 noise * gain * average,
-                spread,
+                np.nan_to_num(spread),
                 is_seen=True,
             )
         )

@@ -9,6 +9,10 @@ from thermscan.model.result import PartReading
 
 # Resistance from the surface to the junction is known by kind only, within a factor of three; judgement.
 JUNCTION_FACTOR = 3.0
+# A junction is hotter than the top of its package by this share of the package's own rise at the most: resistances to
+# the top are a few K/W, those to the air some tens, common practice, no source.
+MOST_OF_RISE = 0.3
+WITH_JUNCTION = ("diode", "transistor", "regulator", "chip", "memory", "module")
 
 
 def junction_c(surface_c: Measured, power_w: Measured, k_per_w: float) -> Measured:
@@ -60,19 +64,29 @@ def why_it_shut_down(evidence: Evidence, board: Board | None, *, priors: Priors)
             below += 1
     if below and not any("heat can explain" in s or "lies in that range" in s for s in out):
         out.append(
-            f"heat does not explain the power-off: {below} readable part{'s' if below > 1 else ''} with a stated limit"
-            " stayed below it; look for a short, a supply at its limit, a watchdog or someone's hand on the switch"
+            f"if the board went off by itself, heat does not explain it: {below} readable"
+            f" part{'s' if below > 1 else ''} with a stated limit stayed below it; look for a short, a supply at its"
+            " limit or a watchdog"
         )
     return tuple(out)
 
 
 def _junction(ref: str, kind: str, reading: PartReading, evidence: Evidence, priors: Priors) -> Measured:
-    source = next((s for s in evidence.sources if s.ref == ref), None)
+    """Return what is hottest in a part: its surface, or its junction by its watts or by its own rise.
+
+    Watts of a source are those beyond a good board's, so the share of the rise stands for what it makes anyway.
+    """
     surface = reading.temperature_c
     assert surface is not None
-    if source is None:
+    if kind not in WITH_JUNCTION:
         return surface
-    return junction_c(surface, source.power_w, priors.junction_k_per_w.get(kind, priors.junction_k_per_w["other"]))
+    rise = max(reading.rise_k.high, 0.0) if reading.rise_k is not None else 0.0
+    by_rise = Measured(surface.value, surface.low, surface.high + MOST_OF_RISE * rise)
+    source = next((s for s in evidence.sources if s.ref == ref), None)
+    if source is None:
+        return by_rise
+    by_watts = junction_c(surface, source.power_w, priors.junction_k_per_w.get(kind, priors.junction_k_per_w["other"]))
+    return Measured(by_watts.value, by_watts.low, max(by_watts.high, by_rise.high))
 
 
 def _range(m: Measured) -> str:

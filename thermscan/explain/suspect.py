@@ -146,7 +146,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         *(seen_sentences(lineup) if verdict != "suspect" and evidence.basis != "itself_only" else ()),
         *refused,
         *injection_sentences(evidence, lineup, suspects),
-        *why_it_shut_down(evidence, board, priors=priors),
+        *(why_it_shut_down(evidence, board, priors=priors) if verdict != "like_good" else ()),
     )
     return Ranking(
         suspects,

@@ -76,6 +76,9 @@ def find_sources(
     if reason:
         return SourceFit((), None, plate_text=plate.sentence, why={"sources": reason})
     data = prepare(excess, board, side=side, runs_s=runs_s, surfaces=surfaces, settings=settings)
+    if not data.known.any():
+        why = "nothing of the board can be read: bodies that hide their heat, or readings that are missing, cover it"
+        return SourceFit((), None, plate_text=plate.sentence, why={"sources": why})
     search = start_search(data, TemplateMaker(data, plate, board, side, settings, surfaces))
     widen_own_heat(search)
     while len(search.found) < settings.most_sources:

@@ -104,6 +104,8 @@ def map_sources(
         return None
     fit = replace(FIT_DEFAULTS, most_cells=settings.most_cells, most_bins=settings.most_bins)
     data = prepare(excess, board, side=side, runs_s=runs_s, surfaces=surfaces, settings=fit)
+    if not data.known.any():
+        return None
     maker = TemplateMaker(data, plate, board, side, fit, surfaces)
     stages_s = stage_edges(data.runs_s, float(data.edges_s[-1]), int(settings.stages))
     problem = _pose(data, maker, board, stage_runs(data.runs_s, stages_s), settings)

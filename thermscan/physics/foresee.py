@@ -21,6 +21,7 @@ from thermscan.physics.plate_response import (
 )
 
 DEFAULTS = ForeseeSettings()
+LEAST_STEPS = 8  # of the inner clock, from which what is said of a second does not depend on it
 
 
 @dataclass(frozen=True)
@@ -114,7 +115,8 @@ def foresee(setup: Setup, plate: Plate, seconds: np.ndarray, *, settings: Forese
     cases += [
         (middle * np.exp(s * 1.96 * sigma), settings.contact_k_mm2_per_w * f) for s in (-1, 1) for f in (0.3, 3.0)
     ]
-    answers, peaks = zip(*[_smallest(setup, plate, seconds, c, r, settings) for c, r in cases], strict=True)
+    wanted = np.asarray(seconds, float)
+    answers, peaks = zip(*[_at_all(setup, plate, wanted, c, r, settings) for c, r in cases], strict=True)
     pixel = setup.view_mm / setup.columns
     on_part = setup.part_mm[0] * setup.part_mm[1] / pixel**2
     return Foresight(
@@ -154,6 +156,26 @@ def _warnings(setup: Setup, pixel_mm: float) -> tuple[str, ...]:
     if setup.good_boards == 0:
         out.append("without a good board, parts that warm up anyway hide small sources")
     return tuple(out)
+
+
+def _at_all(
+    setup: Setup, plate: Plate, seconds: np.ndarray, conductance: float, contact: float, settings: ForeseeSettings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return what ``_smallest`` does, seconds of one order of magnitude at a time: no one clock resolves them all."""
+    groups = np.split(seconds, _new_clocks(seconds, settings.times / LEAST_STEPS))
+    parts = [_smallest(setup, plate, group, conductance, contact, settings) for group in groups]
+    smallest, peak = (np.concatenate(each) for each in zip(*parts, strict=True))
+    return smallest, peak
+
+
+def _new_clocks(seconds: np.ndarray, most_ratio: float) -> list[int]:
+    """Return where increasing seconds are to be cut so that none is over ``most_ratio`` times the first of its run."""
+    cuts, first = [], seconds[0]
+    for number, second in enumerate(seconds):
+        if second > most_ratio * first:
+            cuts.append(number)
+            first = second
+    return cuts
 
 
 def _smallest(

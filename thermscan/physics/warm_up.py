@@ -146,7 +146,8 @@ def extrapolate(
     fast = _quantiles(lattice.fast_s, lattice.weight) if lattice.pays_two else None
     seen = float(t[-1])
     if board_s is not None:
-        high += _hidden_rise(t, y, e, lattice, board_s)
+        hidden = _hidden_rise(t, y, e, lattice, board_s)
+        low, high = low + min(hidden, 0.0), high + max(hidden, 0.0)
     longest = settings.longest_ratio * seen
     open_end = float(lattice.weight[lattice.slow_s >= 0.5 * longest].sum()) > OPEN_END  # only the prior ends it
     if open_end or high - low > settings.widest * abs(middle):

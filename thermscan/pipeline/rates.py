@@ -39,12 +39,16 @@ def _spot_part(place: Hotspot, pixel_mm: float) -> Part:
 
 
 def _curves(placed: Placed, bodies: Sequence[Part]) -> list[PlaceCurve] | None:
-    """Return the rise curve of each body, None where this recording has no power-on."""
+    """Return the rise curve of each body until its own power-off, None where this recording has no power-on."""
     one = placed.prepared
     if one.timing.on_s is None or one.recording.times_s is None:
         return None
     pattern = None if one.motion.is_tripod else one.motion.pattern
-    values = follow_places(one.recording, one.camera, placed.track, [points_on(b) for b in bodies], pattern=pattern)
+    places, heights = [points_on(b) for b in bodies], [b.height_mm or 0.0 for b in bodies]
+    values = follow_places(one.recording, one.camera, placed.track, places, heights_mm=heights, pattern=pattern)
+    off = one.timing.off_s
+    if off is not None:  # a good board that was switched off earlier is nothing to compare with
+        values = np.where(one.recording.times_s <= off.value, values, np.nan)
     return [rise_curve(one.recording.times_s, v, on_s=one.timing.on_s.value) for v in values]
 
 
