@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.special import gammaln
 
-from thermscan.explain.pattern import OwnHeat
+from thermscan.explain.pattern import OwnHeat, source_patterns
 from thermscan.explain.scene import Scene, tail_of
 from thermscan.model.settings import ExplainSettings
 
@@ -397,6 +397,8 @@ def prepare_judge(
     power: all that it warms follows, as far and as late as it does on the good boards. ``odd_share`` as in ``Judge``.
     """
     columns = [settings.common_share * scene.own_k, *_drifts(scene, settings)]
+    if odd_share is not None:
+        columns += _warm_surroundings(scene, own, settings)
     warm = _is_warm(scene, settings)
     usual = float(np.median(scene.spread_k[warm, -1] / scene.own_k[warm, -1])) if warm.any() else settings.share_one
     per_part: list[float] = []
@@ -427,6 +429,24 @@ def prepare_judge(
         quad, _ = _quadratic(left, noise2, scene.spread_k)
         trust = scene.is_seen * (tail + left.shape[1]) / (tail + quad)
     return Judge(scene, shared, trust, power, noise2, tail, settings, tuple(own_rows), odd_share)
+
+
+def _warm_surroundings(scene: Scene, own: OwnHeat, settings: ExplainSettings) -> list[np.ndarray]:
+    """Return how the board around healthy parts may be warmer where no good board shows it: one column a part.
+
+    A part that is by one standard deviation warmer than its kind usually is warms the board beneath it by a share of
+    that, and what lies around it with it.
+    """
+    is_part = np.array([ref is not None for ref in scene.refs]) & scene.is_seen
+    warmest = [i for i in np.argsort(-scene.spread_k[:, -1] * is_part) if is_part[i]][: settings.most_shared]
+    out = []
+    for i in warmest:
+        where = scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i]
+        pattern = source_patterns(scene, *where, diffusivities=(own.diffusivity,))[0]
+        column = settings.beneath_own * scene.spread_k[i, -1] * pattern
+        column[i] = 0.0  # its own spread stands for the part itself
+        out.append(column)
+    return out
 
 
 def _least_amount(share: float, settings: ExplainSettings) -> float:

@@ -24,6 +24,7 @@ from thermscan.explain.reason import FAULT_TEXT, reasons_for, shared_place
 from thermscan.explain.scene import Scene, set_scene
 from thermscan.explain.shutdown import why_it_shut_down
 from thermscan.explain.sibling import spread_by_siblings
+from thermscan.explain.steepness import shared_by_steepness
 from thermscan.explain.symptom import weigh_symptoms
 from thermscan.model.board import Board
 from thermscan.model.evidence import Evidence, Priors
@@ -105,6 +106,8 @@ def look_at(evidence: Evidence, board: Board | None, *, priors: Priors, settings
     if evidence.is_injection:
         only_the_path(evidence, lineup)
     log_prior, log_heat = weigh_heat(lineup, judge)
+    if evidence.basis == "itself_only" and not evidence.is_injection:
+        log_heat = shared_by_steepness(evidence, lineup, log_prior, log_heat)
     return Looked(lineup, judge, log_prior, log_heat, conditions, compared)
 
 
