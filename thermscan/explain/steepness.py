@@ -10,9 +10,7 @@ from thermscan.explain.lineup import Lineup
 from thermscan.model.evidence import Evidence
 
 
-def shared_by_steepness(
-    evidence: Evidence, lineup: Lineup, log_prior: np.ndarray, log_heat: np.ndarray
-) -> np.ndarray:
+def shared_by_steepness(evidence: Evidence, lineup: Lineup, log_prior: np.ndarray, log_heat: np.ndarray) -> np.ndarray:
     """Return log likelihoods with what all warm places have together shared out by how steeply each warms.
 
     Every part of a healthy board makes heat, and nothing says which of it belongs there: the fit of one spot against

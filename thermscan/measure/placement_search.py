@@ -9,7 +9,15 @@ from itertools import zip_longest
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.placement_fit import Fit, Measure, fit_view, layout_measure, levels_for, refine
+from thermscan.measure.placement_fit import (
+    Fit,
+    Measure,
+    fit_view,
+    layout_measure,
+    levels_for,
+    refine,
+    smooth_likelihood,
+)
 from thermscan.measure.placement_pose import PARAMETERS, View, nominal_view, view_from_similarity
 from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view, softened
 from thermscan.model.board import Board
@@ -246,7 +254,11 @@ def board_points(board: Board) -> np.ndarray:
 
 
 def _keep_best(found: list[Candidate], points: np.ndarray, gap_px: float, most: int) -> list[Candidate]:
-    found = sorted(found, key=lambda c: -float(c.fit.log_likelihood.sum()))
+    return _distinct_candidates(sorted(found, key=lambda c: -float(c.fit.log_likelihood.sum())), points, gap_px, most)
+
+
+def _distinct_candidates(found: list[Candidate], points: np.ndarray, gap_px: float, most: int) -> list[Candidate]:
+    """Return the first of candidates that lie apart, in their order."""
     kept: list[Candidate] = []
     for candidate in found:
         if all(distance_px(candidate.view, other.view, points) > gap_px for other in kept):
@@ -287,10 +299,18 @@ def _told_apart(
     small, measure = _at_size(scene, board, factor, side=side, settings=settings)
     points, gap = board_points(board), settings.same_place_px * factor
     # Coarse pictures rank poorly: many take their first steps here, and only the best of those go on.
-    rough = _refine_all(measure, [c.view for c in found], factor, small.shape, settings, 1)
-    rough = _keep_best(rough, points, gap / 4, settings.search_kept)
-    judged = _refine_all(measure, [c.view for c in rough], factor, small.shape, settings, settings.search_rounds)
-    return _keep_best(judged, points, gap, len(judged))
+    rough = _refine_all(measure, [c.view for c in found], factor, small.shape, settings, 2)
+    smooth = float(smooth_likelihood(small, settings).sum())
+
+    def best(fits: list[Candidate]) -> list[Candidate]:
+        # A board that lies half beside the picture has many bodies for what few tiles show: nothing contradicts it.
+        seen = [_seen_share(c.view, points, scene.shape) for c in fits]
+        gains = [s * max(float(c.fit.log_likelihood.sum()) - smooth, 0.0) for c, s in zip(fits, seen, strict=True)]
+        order = [i for i in np.argsort(gains)[::-1] if seen[i] > settings.seen_share]
+        return _distinct_candidates([fits[i] for i in order], points, gap, settings.search_kept)
+
+    views = [c.view for c in best(rough)]
+    return best(_refine_all(measure, views, factor, small.shape, settings, settings.search_rounds))
 
 
 def _at_size(
