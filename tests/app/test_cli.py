@@ -78,6 +78,13 @@ def test_missing_system_libraries_are_told_in_one_line(monkeypatch, capsys):
         (("board", "points", "--corner", "0,0", "--out", "OUT"), "needs three corners or more"),
         (("board", "points", "--corner", "a,0", "--out", "OUT"), "'a,0' is not 2 numbers with commas"),
         (("board", "draw", "nowhere.json", "--out", "OUT.png"), "nowhere.json: "),
+        (("cmpare", "x"), "no such command 'cmpare'; see thermscan --help"),
+        (("compare",), "see thermscan compare --help"),
+        (("foresee", "--view", "-5"), "see thermscan foresee --help"),
+        (("compare", SAMPLES / "faulty.tiff", "--size", "40x30", "--out", "OUT"),
+         "mark 1: (0, 60) mm lies off the board, which spans 0 to 40 by 0 to 30 mm"),
+        (("compare", SAMPLES / "faulty.tiff", "--board", SAMPLES / "board.json", "--inject", "3V3:1:1", "--out", "OUT"),
+         "injection: no net '3V3' in the board file; nearest is +3V3"),
     ],
 )  # fmt: skip
 def test_bad_input_is_one_line_and_exit_code_2(tmp_path, args, line):

@@ -19,6 +19,14 @@ def test_a_steady_run():
     assert shape.retry_s is None
 
 
+@pytest.mark.parametrize("inrush_a", [2.0, 3.5, 6.0])
+def test_an_inrush_hides_no_steady_run(inrush_a):
+    shape = shape_of(log([0] * 20 + [inrush_a] * 3 + [0.3] * 100))
+    assert shape.mean_a == pytest.approx(0.3)
+    assert len(shape.bursts_s) == 1
+    assert shape.surge_a == pytest.approx(inrush_a - 0.3)
+
+
 def test_a_supply_that_tries_again():
     amps = np.tile([1.0] * 4 + [0.0] * 16, 5)
     shape = shape_of(log(amps))

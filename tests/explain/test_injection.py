@@ -1,11 +1,14 @@
 """Copper against IEC 60028 and the sums made from it."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
-from thermscan.explain.injection import copper_ohm_m, injection_sentences, sheet_ohm, trace_ohm
-from thermscan.explain.power_tree import PowerTree
+from thermscan.explain.injection import copper_ohm_m, injection_sentences, only_the_path, sheet_ohm, trace_ohm
+from thermscan.explain.lineup import Hypothesis
+from thermscan.explain.power_tree import PowerTree, grow_tree
+from thermscan.model.board import Board, Part
 from thermscan.model.recording import Drive, SupplyPoint
 
 
@@ -42,3 +45,25 @@ def test_what_was_set_is_two_limits_and_only_a_log_gives_watts_and_resistance():
     log = tuple(SupplyPoint(0.1 * i, 1.0, 0.5) for i in range(40))
     (said,) = sentences(log)
     assert "0.50 W at 0.50 A, 2000 mohm seen" in said  # Ohm's law: 1 V over 0.5 A
+
+
+def left(board, net):
+    """Refdes of what is still suspected of ``board`` with a supply fed into ``net``."""
+    hypotheses = [Hypothesis(p.ref, "short", None, 0.1, ()) for p in board.parts]
+    lineup = SimpleNamespace(board=board, tree=grow_tree(board), hypotheses=hypotheses)
+    only_the_path(SimpleNamespace(drive=Drive("injection", net=net, volts=1.0, amps=1.0)), lineup)
+    return [h.where for h in lineup.hypotheses]
+
+
+def test_what_the_current_reaches_is_suspected_through_a_coil_too():
+    parts = (
+        Part("L1", "inductor", 10, 10, nets=("+12V", "+12V_A")),
+        Part("C1", "capacitor", 15, 10, nets=("+12V", "GND")),
+        Part("C2", "capacitor", 20, 10, nets=("+12V_A", "GND")),
+        Part("C3", "capacitor", 25, 10, nets=("+5V", "GND")),
+        Part("U1", "regulator", 30, 10, nets=("+12V", "+5V", "GND")),
+    )
+    board = replace(Board.rectangle(50, 40), parts=parts)
+    assert left(board, "+12V") == ["L1", "C1", "C2", "U1"]
+    bare = replace(board, parts=tuple(replace(p, nets=()) for p in parts))
+    assert left(bare, "+12V") == [p.ref for p in parts]  # no nets: nothing can be left out

@@ -62,6 +62,12 @@ def test_given_tree():
     assert tree.made_by("U2") == ("+3V3",)
 
 
+def test_an_injected_current_passes_coils_but_no_regulator():
+    board = Board("b", OUTLINE, parts=(*PARTS, Part("L2", "inductor", 33, 10, nets=("+3V3", "+3V3_A"))), rails=RAILS)
+    assert grow_tree(board).conducted("+3V3", board) == {"+3V3", "+3V3_A"}
+    assert "+3V3" not in grow_tree(board).conducted("+5V", board)
+
+
 def test_a_pull_up_carries_no_supply():
     tree = grow_tree(Board("b", OUTLINE, parts=PARTS, rails=RAILS))
     assert "R1" not in tree.supplies["+3V3"].series

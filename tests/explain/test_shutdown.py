@@ -43,6 +43,14 @@ def test_below_the_limit_heat_does_not_explain():
     assert "heat does not explain" in said(CHIP, evidence(40.0, watts=0.1))
 
 
+def test_a_junction_may_be_hotter_than_a_surface_that_has_risen_far():
+    found = evidence(95.0)
+    warm = replace(found, parts=(replace(found.parts[0], rise_k=Measured(70.0, 69.0, 71.0)),))
+    assert "lies in that range" in said(CHIP, warm)
+    capacitor = replace(CHIP, kind="capacitor")
+    assert "heat does not explain" in said(capacitor, warm)  # it has no junction
+
+
 def test_above_the_limit_heat_can():
     assert "heat can explain" in said(CHIP, evidence(112.0))
 

@@ -288,3 +288,26 @@ def test_a_board_with_a_part_that_no_fault_explains_is_not_cleared(made_case):
     assert any(w.startswith(f"{odd.ref} differs from the good boards") for w in ranking.warnings)
     total = sum(s.probability for s in ranking.suspects) + ranking.no_fault_probability + ranking.other_probability
     assert total == pytest.approx(1.0)
+
+
+def test_a_part_not_seen_in_the_first_seconds_is_still_read(answers):
+    checked = 0
+    for case, ranking in answers:
+        lead = ranking.suspects[0] if ranking.suspects else None
+        if ranking.verdict != "suspect" or lead.ref is None or not is_right(case, lead):
+            continue
+
+        def blanked(part, ref=lead.ref):
+            if part.ref != ref:
+                return part
+            gap = np.where(np.arange(len(part.excess_course_k)) < len(part.excess_course_k) // 5, np.nan, 0.0)
+            return replace(part, excess_course_k=part.excess_course_k + gap)
+
+        some = replace(case.evidence, parts=tuple(blanked(p) for p in case.evidence.parts))
+        again = explain(some, case.board)
+        assert again.suspects[0].ref == lead.ref
+        assert not any("cannot be read" in reason for reason in again.suspects[0].reasons)
+        checked += 1
+        if checked == 3:
+            break
+    assert checked

@@ -27,6 +27,15 @@ def test_longer_films_show_smaller_sources():
     assert 1e-4 < answer.smallest_w[1] < 0.1
 
 
+def test_what_is_said_of_a_second_hardly_depends_on_the_longest_one():
+    wanted = [0.5, 1.0, 2.0]
+    short = foresee(PLAN, default_plate(1.6), np.array(wanted))
+    longer = foresee(PLAN, default_plate(1.6), np.array([*wanted, 20.0, 100.0, 600.0]))
+    np.testing.assert_allclose(longer.smallest_w[:3], short.smallest_w, rtol=0.05)
+    np.testing.assert_allclose(longer.peak_k_per_w[:3], short.peak_k_per_w, rtol=0.05)
+    assert np.all(np.diff(longer.peak_k_per_w) > 0)
+
+
 def test_limit_scales_as_noise_and_root_of_repeats():
     # matched filter (any text on detection): proportional to the noise, to the square root of variance over repeats
     noise_only = ForeseeSettings(board_floor_k=0.0)

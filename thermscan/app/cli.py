@@ -78,6 +78,7 @@ def usage_line(error: click.UsageError) -> str:
 
 
 @click.command(
+    "thermscan",
     cls=CommandTable,
     context_settings={"help_option_names": ["-h", "--help"]},
     epilog="Example: thermscan demo --out demo-result",
