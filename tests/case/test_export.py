@@ -127,6 +127,19 @@ def test_customer_sheet_never_calls_an_unverified_repair_verified(full, board, b
     assert "cold starts: not done (wanted: 2)" in left.lines
 
 
+def test_a_criterion_that_is_not_met_is_no_repair(full, board, bench):
+    document = {"outcome": "gone", "sentence": "The fault is gone (C14).", "passed": False, "criteria": [
+        {"name": "rail +3V3", "wanted": "3.14 to 3.47 V", "found": "1.41 V", "state": "not_met"}]}  # fmt: skip
+    name, digest = keep_file(full, json.dumps(document).encode(), "verification.json", under="results")
+    case = bench.add(
+        full, "verification", path=name, sha256=digest, outcome="gone", passed=False, failed=["rail +3V3"]
+    )
+    for kind in ("bench", "customer"):
+        sheet = make_sheet(kind, view(case, board))
+        assert "Verification failed: rail +3V3 not met." in sheet.answer
+        assert "Repaired" not in sheet.answer or kind == "bench"
+
+
 def test_a_rail_measured_after_the_work_is_not_called_unmeasured(full, board, bench):
     volts = {"where": "", "net": "+3V3", "quantity": "voltage", "value": 3.29, "unit": "V", "good_value": None,
              "power": "on", "note": "", "typed": "3.29"}  # fmt: skip

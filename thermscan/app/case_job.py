@@ -283,7 +283,8 @@ def verification_data(case: CaseFolder, folder: str) -> dict[str, object]:
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(str(path), "", "is no verification", "name the folder that verify wrote") from error
     name, digest = keep_file(case, content, "verification.json", under="results")
-    data: dict[str, object] = {"path": name, "sha256": digest, "outcome": outcome, "passed": passed}
+    failed = [str(c["name"]) for c in document["criteria"] if c["state"] == "not_met"]
+    data: dict[str, object] = {"path": name, "sha256": digest, "outcome": outcome, "passed": passed, "failed": failed}
     picture = Path(folder) / "before_after.png"
     if picture.is_file():
         kept, kept_digest = keep_file(case, picture.read_bytes(), picture.name, under="results")

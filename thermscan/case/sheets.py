@@ -82,10 +82,17 @@ def _checked(state: CaseState) -> tuple[str, str]:
         return "Not verified by a recording.", "open"
     if entry.data.get("passed") is True:
         return "Verified.", "good"
+    if failed := entry.data.get("failed"):
+        return _failed_words(failed), "bad"
     if entry.text("outcome") in GOOD_WORDS:
         return f"{GOOD_WORDS[entry.text('outcome')]}; the verification is not complete.", "open"
     tone = "open" if entry.text("outcome") == "cannot_tell" else "bad"
     return f"Not verified: {entry.text('outcome').replace('_', ' ')}.", tone
+
+
+def _failed_words(names: object) -> str:
+    """Say that a verification failed, and on what; a fault that is gone does not outweigh it."""
+    return f"Verification failed: {', '.join(map(str, names))} not met."  # type: ignore[call-overload]
 
 
 def bench_sheet(view: CaseView) -> Sheet:
@@ -207,6 +214,8 @@ def _customer_answer(state: CaseState, document: Mapping[str, object] | None) ->
         return "Repaired; not verified by a recording afterwards.", "open"
     if document["passed"]:
         return "Repaired and verified.", "good"
+    if failed := [c["name"] for c in document["criteria"] if c["state"] == "not_met"]:  # type: ignore[attr-defined]
+        return _failed_words(failed), "bad"
     if document["outcome"] in GOOD_WORDS:
         return f"Repaired. {GOOD_WORDS[str(document['outcome'])]}; the verification is not complete.", "open"
     return f"Not verified. {document['sentence']}", "open" if document["outcome"] == "cannot_tell" else "bad"
