@@ -131,9 +131,7 @@ def test_a_criterion_that_is_not_met_is_no_repair(full, board, bench):
     document = {"outcome": "gone", "sentence": "The fault is gone (C14).", "passed": False, "criteria": [
         {"name": "rail +3V3", "wanted": "3.14 to 3.47 V", "found": "1.41 V", "state": "not_met"}]}  # fmt: skip
     name, digest = keep_file(full, json.dumps(document).encode(), "verification.json", under="results")
-    case = bench.add(
-        full, "verification", path=name, sha256=digest, outcome="gone", passed=False, failed=["rail +3V3"]
-    )
+    case = bench.add(full, "verification", path=name, sha256=digest, outcome="gone", passed=False, failed=["rail +3V3"])
     for kind in ("bench", "customer"):
         sheet = make_sheet(kind, view(case, board))
         assert "Verification failed: rail +3V3 not met." in sheet.answer

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.special import gammaln
 
-from thermscan.explain.pattern import OwnHeat, source_patterns
+from thermscan.explain.harmless import drifts, warm_surroundings
+from thermscan.explain.pattern import OwnHeat
 from thermscan.explain.scene import Scene, tail_of
 from thermscan.model.settings import ExplainSettings
 
@@ -396,9 +397,9 @@ def prepare_judge(
     Columns: everything warmer in proportion, drifts, and each of the parts that make most heat with more or less
     power: all that it warms follows, as far and as late as it does on the good boards. ``odd_share`` as in ``Judge``.
     """
-    columns = [settings.common_share * scene.own_k, *_drifts(scene, settings)]
+    columns = [settings.common_share * scene.own_k, *drifts(scene, settings)]
     if odd_share is not None:
-        columns += _warm_surroundings(scene, own, settings)
+        columns += warm_surroundings(scene, own, settings)
     warm = _is_warm(scene, settings)
     usual = float(np.median(scene.spread_k[warm, -1] / scene.own_k[warm, -1])) if warm.any() else settings.share_one
     per_part: list[float] = []
@@ -431,24 +432,6 @@ def prepare_judge(
     return Judge(scene, shared, trust, power, noise2, tail, settings, tuple(own_rows), odd_share)
 
 
-def _warm_surroundings(scene: Scene, own: OwnHeat, settings: ExplainSettings) -> list[np.ndarray]:
-    """Return how the board around healthy parts may be warmer where no good board shows it: one column a part.
-
-    A part that is by one standard deviation warmer than its kind usually is warms the board beneath it by a share of
-    that, and what lies around it with it.
-    """
-    is_part = np.array([ref is not None for ref in scene.refs]) & scene.is_seen
-    warmest = [i for i in np.argsort(-scene.spread_k[:, -1] * is_part) if is_part[i]][: settings.most_shared]
-    out = []
-    for i in warmest:
-        where = scene.x_mm[i], scene.y_mm[i], scene.radius_mm[i]
-        pattern = source_patterns(scene, *where, diffusivities=(own.diffusivity,))[0]
-        column = settings.beneath_own * scene.spread_k[i, -1] * pattern
-        column[i] = 0.0  # its own spread stands for the part itself
-        out.append(column)
-    return out
-
-
 def _least_amount(share: float, settings: ExplainSettings) -> float:
     """Return how far a part's power may fall, in its standard deviations: its logarithm varies, so it never ends."""
     return (1.0 - float(np.exp(-settings.most_shared_sigma * share))) / max(share, 1e-9)
@@ -466,29 +449,6 @@ def weigh_columns(columns: np.ndarray, noise2: np.ndarray, common: np.ndarray, t
 
 def _is_warm(scene: Scene, settings: ExplainSettings) -> np.ndarray:
     return scene.is_seen & (scene.own_k[:, -1] > settings.warm_own_k * scene.floor_scale)
-
-
-def _drifts(scene: Scene, settings: ExplainSettings) -> list[np.ndarray]:
-    """Return what two recordings of like boards differ by everywhere.
-
-    Offsets of the whole picture, one a stage (the camera's and the room's drift since the cold frames), and slopes
-    across it (the shading of a camera that settles, reflections of what stands around); a power-on that was placed a
-    little early or late; air that cools more or less as the seconds pass.
-    """
-    share = scene.times_s / scene.times_s[-1]
-    out = [settings.common_share * (share - share.mean()) * scene.own_k]
-    if len(share) > 1:
-        out.append(settings.timing_s * np.gradient(scene.own_k, scene.times_s, axis=1))
-    shapes = [np.full(scene.places, settings.drift_k)]
-    for place in (scene.x_mm, scene.y_mm):
-        half = max(float(np.ptp(place)) / 2, 1e-9)
-        shapes.append(settings.shading_k * (place - place.min() - half) / half)
-    for stage in range(len(scene.times_s)):
-        for shape in shapes:
-            column = np.zeros_like(scene.excess_k)
-            column[:, stage] = shape * scene.floor_scale
-            out.append(column)
-    return out
 
 
 def solve_shared(columns: np.ndarray, weighted: np.ndarray, bounds: tuple[np.ndarray, np.ndarray]) -> Shared:

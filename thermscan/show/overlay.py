@@ -289,8 +289,12 @@ def draw_overlay(result: Result, maps: ResultMaps, board: Board | None = None, *
     figure = new_figure(max(width, 4.0) + _SIDE_IN + 0.9, height + 1.95)
     top = height + 1.25
     total = figure.get_size_inches()[0]
-    for i, line in enumerate(wrap_lines(figure, answer(result), total - 0.8, size=12.5, most=1)):
-        write_text(figure, (0.45, top + 0.58 - 0.25 * i), line, size=12.5, weight="bold", colour="black")
+    # bold letters are wider than what the lines are measured with
+    said = wrap_lines(figure, answer(result), 0.86 * (total - 0.8), size=12.5, most=3)
+    further = 0.25 * (len(said) - 1)  # the caution stands at the end of the answer: it must not be cut off
+    figure.set_size_inches(total, height + 1.95 + further)
+    for i, line in enumerate(said):
+        write_text(figure, (0.45, top + 0.58 + further - 0.25 * i), line, size=12.5, weight="bold", colour="black")
     against = "over" if result.basis != "itself_only" else "against"
     line = (
         f"{board_words(result)}: excess {against} {basis_words(result)}, {when_words(maps)}, {side_words(result.side)}"

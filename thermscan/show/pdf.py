@@ -40,7 +40,7 @@ _MARGIN = 16 * mm
 _WIDTH = A4[0] - 2 * _MARGIN
 _MOST_SHEETS = 4
 _SMALLEST = 70 * mm  # height of a picture that can still be read
-_LONGEST = 220  # characters of one sentence before it is cut: keeps a hostile or endless name from filling sheets
+_LONGEST = 330  # characters of one sentence before it is cut: over any step of ours, below hostile names
 # Rows printed of each table, so that four sheets are enough; the rest is counted and stands in the CSV files.
 _ROWS = {"hotspots": 10, "parts": 14, "budget": 8, "sources": 6, "registration": 6, "events": 8, "inputs": 9}
 _SHARES = {
@@ -196,7 +196,7 @@ def _first_sheet(content: Content, pictures: ReportPictures) -> list[Flowable]:
     """Return the answer, the first suspects, what to do, the overlay."""
     shares = "   ".join(f"{share.label} {share.value}" for share in content.shares)
     pieces: list[Flowable] = [
-        _text(content.answer, _TITLE, longest=150),
+        _text(content.answer, _TITLE, longest=300),
         _text(f"{content.title}; {content.subline}", _TEXT),
         _text(shares, _TEXT, longest=300),
     ]
