@@ -21,4 +21,7 @@ def test_resistance_is_measured_with_power_off(fault):
 def test_the_net_is_named_or_left_unnamed():
     assert "measure +3V3 to ground" in proof_step("short", "C14", "+3V3")
     assert "measure its net to ground" in proof_step("short", "C14", None)
+    bare = proof_step("short", "the bare place at x 3.0, y 4.0 mm", None, is_bare=True)
+    assert "lift" not in bare  # nothing is listed there that could be
+    assert DISCHARGE in bare
     assert "{" not in "".join(proof_step(f, "C14", None) for f in PROOFS)

@@ -46,7 +46,7 @@ def _proofs(p: np.ndarray, weighing: Weighing, lineup: Lineup) -> list[str]:
     where = max((h.where for h in weighing.hypotheses), key=lambda w: places[w])
     at = [i for i, h in enumerate(weighing.hypotheses) if h.where == where]
     main = weighing.hypotheses[max(at, key=lambda i: p[i])]
-    step = proof_step(main.fault, place_name(where, lineup), main.net)
+    step = proof_step(main.fault, place_name(where, lineup), main.net, is_bare=where.startswith("@"))
     return [step] if step else []
 
 

@@ -25,8 +25,14 @@ PROOFS = {
     " what a good board draws; never above the board's own rating",
 }
 
+# A place where no part is listed has nothing that can be lifted, and no net that is known.
+AT_A_PLACE = (
+    "look under magnification, {off}, at what sits at {part}: cracks, bridges of solder, a part that is not listed;"
+    " measure across it and to ground"
+)
 
-def proof_step(fault: str, part: str, net: str | None) -> str | None:
+
+def proof_step(fault: str, part: str, net: str | None, *, is_bare: bool = False) -> str | None:
     """Return the sentence that says how to prove a suspect, None for a fault that has no such step.
 
     Parameters
@@ -36,8 +42,10 @@ def proof_step(fault: str, part: str, net: str | None) -> str | None:
     part : str
         What the suspect is called: its refdes or where the bare place lies.
     net : str or None
+    is_bare : bool
+        Whether it is a place where no part is listed.
     """
     if fault not in PROOFS:
         return None
-    text = PROOFS[fault].format(part=part, net=net or "its net", off=DISCHARGE)
+    text = (AT_A_PLACE if is_bare else PROOFS[fault]).format(part=part, net=net or "its net", off=DISCHARGE)
     return f"prove it before replacing anything: {text}"

@@ -34,14 +34,14 @@ def number(value: float, unit: str) -> str:
     return f"{value:.{digits}f} {unit}"
 
 
-def compared_with(evidence: Evidence) -> str:
-    """Name what the board was compared with."""
+def compared_with(evidence: Evidence, *, is_bare: bool = False) -> str:
+    """Name what the board, or a place of it where no part is listed, was compared with."""
     if evidence.basis == "itself_before":
         return "this board before"
     if evidence.is_injection and evidence.basis == "itself_only":
         return "before the net was fed"
     if evidence.basis == "itself_only":
-        return "what its kind is expected to show"
+        return "bare board is expected to be" if is_bare else "what its kind is expected to show"
     return "the good board" if evidence.good_boards == 1 else f"the {evidence.good_boards} good boards"
 
 
@@ -141,7 +141,7 @@ def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:
     if spot is not None and spot.excess_k is not None:
         excess, where = spot.excess_k.value, f"{where}, at its peak,"  # a block's mean says little of a small spot
     size = f"{number(abs(excess), _unit(evidence))} {'warmer' if excess >= 0 else 'cooler'}"
-    return f"{where} is {size} than {compared_with(evidence)}, {sits}"
+    return f"{where} is {size} than {compared_with(evidence, is_bare=True)}, {sits}"
 
 
 def _dark_sentences(main: Hypothesis, lineup: Lineup, evidence: Evidence) -> list[str]:
