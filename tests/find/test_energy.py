@@ -5,13 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.find.energy import keep_books, outline_area
+from thermscan.find.energy import keep_books, mean_power_w, outline_area
 from thermscan.find.energy_bodies import body_heat_j
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.quantity import Measured
+from thermscan.model.recording import SupplyPoint
 from thermscan.model.settings import EnergySettings
 from thermscan.model.surface import Surface
+from thermscan.model.timing import Timing
 from thermscan.physics.plate import default_plate
 
 BOARD = Board.rectangle(40, 30)
@@ -80,6 +82,15 @@ def test_bodies_hold_their_volume_times_their_rise():
     sink_j = 10 * 20 * 25 * 0.4 * 2.1e-3
     assert error > 0.35 * sink_j * (9.0 - 2.0)
     assert body_heat_j(rise, BOARD, BoardGrid.over(BOARD, 1.0), **how) is None
+
+
+def test_lines_close_together_at_switch_on_do_not_raise_the_mean():
+    # trapezoid rule by hand: 36 W for 0.5 s, 3.6 W for 19.5 s
+    times = [*np.arange(0.0, 0.5, 0.05), *np.arange(0.5, 20.0, 2.0)]
+    log = tuple(SupplyPoint(float(t), 12.0, 3.0 if t < 0.49 else 0.3) for t in times)
+    mean = mean_power_w(log, Timing(on_s=Measured(0, 0, 0), off_s=Measured(20, 20, 20)))
+    assert mean.value == pytest.approx((36 * 0.5 + 3.6 * 19.5) / 20, rel=0.01)
+    assert mean.low < mean.value < mean.high
 
 
 def test_no_books_without_power_on():

@@ -186,6 +186,18 @@ def test_curves_follow_a_part_and_frames_without_pose_are_unknown():
     assert np.isnan(curve[3])
 
 
+def test_curves_follow_a_tall_part_to_where_a_tilted_view_shows_it():
+    part = Part("C1", x=30, y=20, w=6, h=4, height_mm=10.0)
+    frames = np.zeros((3, 100, 150), np.float32)
+    frames[:, 45 - 4 : 45 + 5, 80 - 6 : 80 + 7] = 7.0  # 10 px, 5 mm, to the right of its footprint
+    recording = Recording.from_array(frames, 0.1 * np.arange(3))
+    placement, lean = Placement(upright(), 0.1, "marks"), np.array([0.5, 0.0, 0.0])  # mm sideways a mm of height
+    track = Track((Pose(upright(), 0.1),) * 3, placement, lean=lean)
+    args = recording, clear_camera(3, (100, 150)), track, [points_on(part)]
+    np.testing.assert_allclose(follow_places(*args, heights_mm=[part.height_mm])[0], 7.0, atol=1e-5)
+    np.testing.assert_allclose(follow_places(*args)[0], 0.0, atol=1e-5)
+
+
 def test_grid_covers_the_outline_and_maps_back():
     grid = BoardGrid.over(BOARD, 0.7, margin_mm=2.0)
     x, y = np.moveaxis(grid.points_mm(), -1, 0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from thermscan.app.opening import open_board_or_size, open_one, same_side
+from thermscan.app.opening import check_marks, open_board_or_size, open_one, same_side
 from thermscan.app.options import Reading, board_options, recording_options
 from thermscan.model.errors import InputError
 
@@ -42,6 +42,7 @@ def command(
         raise InputError("--board", "", "a baseline needs its board", "give --board FILE or --size WxH")
     path = check_baseline_path(out, force=force)
     recordings = tuple(open_one(good, how) for good in goods)
+    check_marks(recordings, board)
     seen = same_side(recordings)
     tell, finish = progress_bar(quiet=as_json)
     baseline, warnings = combine_good_boards(recordings, board, side=seen, settings=Settings(), tell=tell)

@@ -87,10 +87,11 @@ def open_job(request: CompareRequest) -> Job:
     goods = tuple(before_window(good, seen) for good in goods)
     told = [("of the faulty board", faulty), *((f"of a good board ({good.name})", good) for good in goods)]
     check_distinct([*told, *([("before", before)] if before else [])])
-    side = same_side((faulty, *goods, *((before,) if before else ())))
-    for recording in (faulty, *goods, *((before,) if before else ())):
+    recordings = (faulty, *goods, *((before,) if before else ()))
+    side = same_side(recordings)
+    for recording in recordings:
         check_applied(recording)
-        check_marks(recording, board)
+    check_marks(recordings, board)
     inject = parse_injection(request.inject)
     check_injected_net(inject or faulty.facts.drive, board)
     job = Job(
@@ -215,14 +216,16 @@ def write_comparison(comparison: Comparison, out: Path, *, force: bool, poses: b
 
 
 def shown_suspects(result: Result) -> tuple[Suspect, ...]:
-    """Return the first three suspects; where none is accused, only those that are worth a look."""
+    """Return the suspects that the report shows open; where none is accused, only those that are worth a look."""
+    from thermscan.show.words import framed_suspects
+
     if result.verdict == "suspect":
-        return result.suspects[:3]
+        return framed_suspects(result)
     return tuple(s for s in result.suspects[:3] if s.probability >= WORTH_A_LOOK)
 
 
 def print_answer(comparison: Comparison, out: Path) -> None:
-    """Print the answer in plain words: verdict, first three suspects with reasons, what to do next, where it all is."""
+    """Print the answer in plain words: verdict, leading suspects with reasons, what to do next, where it all is."""
     from thermscan.show.words import answer, name_of, result_cautions, say, say_place, say_share
 
     result = comparison.result

@@ -109,23 +109,22 @@ def check_injected_net(drive: Drive | None, board: Board | None) -> None:
     raise InputError("injection", "", f"no net {drive.net!r} in the board file", hint)
 
 
-def check_marks(recording: Recording, board: Board | None) -> None:
+def check_marks(recordings: Sequence[Recording], board: Board | None) -> None:
     """Refuse marks that lie far off the board: they were clicked on another one; raises InputError."""
     if board is None:
         return
     x0, y0, x1, y1 = board.box_mm
     # connectors lean over the outline, and their corners may be marked
     reach = MARK_NEAR_MM if board.parts else OFF_THE_BOARD * max(x1 - x0, y1 - y0)
-    for number, mark in enumerate(recording.facts.marks, 1):
-        inside = x0 - reach <= mark.x_mm <= x1 + reach and y0 - reach <= mark.y_mm <= y1 + reach
-        if not inside and not any(p.contains(mark.x_mm, mark.y_mm, margin_mm=MARK_NEAR_MM) for p in board.parts):
-            problem = (
-                f"({mark.x_mm:g}, {mark.y_mm:g}) mm lies off the board, which spans {x0:g} to {x1:g} by {y0:g} to"
-                f" {y1:g} mm"
-            )
-            raise InputError(
-                recording.path, f"mark {number}", problem, "give the board file of the board in the picture"
-            )
+    for recording in recordings:
+        for number, mark in enumerate(recording.facts.marks, 1):
+            x, y = mark.x_mm, mark.y_mm
+            inside = x0 - reach <= x <= x1 + reach and y0 - reach <= y <= y1 + reach
+            if not inside and not any(p.contains(x, y, margin_mm=MARK_NEAR_MM) for p in board.parts):
+                spans = f"{x0:g} to {x1:g} by {y0:g} to {y1:g} mm"
+                problem = f"({x:g}, {y:g}) mm lies off the board, which spans {spans}"
+                remedy = "give the board file of the board in the picture"
+                raise InputError(recording.path, f"mark {number}", problem, remedy)
 
 
 def same_side(recordings: tuple[Recording, ...]) -> str:

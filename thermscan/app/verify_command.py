@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from thermscan.app.opening import check_distinct, open_board_or_size, open_one, open_settings, same_side, split_goods
+from thermscan.app.opening import (
+    check_distinct,
+    check_marks,
+    open_board_or_size,
+    open_one,
+    open_settings,
+    same_side,
+    split_goods,
+)
 from thermscan.app.options import Reading, board_options, output_options, recording_options, show_options
 from thermscan.model.errors import InputError
 
@@ -110,6 +118,7 @@ def open_verify_job(request: VerifyRequest) -> VerifyJob:
     long_run = open_one(request.long_run, request.how) if request.long_run else None
     goods, baseline = split_goods(request.goods, board, side=after[0].facts.side, how=request.how)
     others = tuple(r for r in (before, long_run) if r is not None)
+    check_marks((*after, *goods, *others), board)
     told = [(f"after the repair ({r.name})", r) for r in after]
     told += [("before the repair", before)] if before else []
     told += [("of the long run", long_run)] if long_run else []

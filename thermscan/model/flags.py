@@ -15,7 +15,7 @@ FLAGS: dict[str, str] = {
     "placement_untrusted": "the placing of the board may be wrong as a whole",
     "at_edge": "at the edge of the board or of the picture: part of it may be cut off",
     "saturated": "touched the top of the camera's range: it is at least this hot",
-    "below_resolution": "smaller than three camera pixels: the true peak is higher than shown",
+    "below_resolution": "smaller than three camera pixels: the camera sees its peak too low",
     "unreadable": "bare metal or a reflection: a thermal camera cannot read this surface",
     "covered": "under a shield or heat sink: its own surface is not seen",
     "far_side": "on the side that is not seen: its heat arrives late and spread out",

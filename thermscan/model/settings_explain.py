@@ -58,7 +58,7 @@ class ExplainSettings:
     )
     timing_s: float = knob(0.15, (0.0, 5.0), "power-on of two recordings may be placed this far apart, s; judgement")
     beneath_own: float = knob(
-        1.0, (0.0, 2.0), "what the board beneath a healthy part has at most of the part's own heat; judgement"
+        1.0, (0.0, 2.0), "what the board beneath a healthy part may have of the part's own heat; judgement"
     )
     most_shared_sigma: float = knob(3.5, (1.0, 10.0), "how far a harmless difference of a part's power may go")
     slow_mm2_per_s: float = knob(0.4, (0.05, 10.0), "heat spreading in bare FR-4, in plane: 0.8 W/mK over 1.9 MJ/m3K")

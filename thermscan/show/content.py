@@ -351,9 +351,11 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
     """
     cautions = result_cautions(result, board)
     against = f"compared with {basis_words(result)}, {side_words(result.side)}"
-    shares = [Fact(called(s, result), say_share(s.probability)) for s in result.suspects[:_NAMED]]
-    rest = sum(s.probability for s in result.suspects[_NAMED:])
-    shares += [Fact(f"{len(result.suspects) - _NAMED} further suspects", say_share(rest))] if rest else []
+    named = framed_suspects(result, most=_NAMED)
+    shares = [Fact(called(s, result), say_share(s.probability)) for s in named]
+    others = result.suspects[len(named) :]
+    further = f"{len(others)} further suspect{'s' if len(others) > 1 else ''}"
+    shares += [Fact(further, say_share(sum(s.probability for s in others)))] if others else []
     shares += [Fact("no fault", say_share(result.no_fault_probability))]
     shares += [Fact("another fault", say_share(result.other_probability))]
     return Content(

@@ -242,8 +242,8 @@ def _list_places(figure: Figure, scene: _Scene, left_in: float, top_in: float, b
 
 
 def _list_suspects(figure: Figure, scene: _Scene, left_in: float, top_in: float) -> None:
-    """List the first suspects with their probabilities."""
-    suspects = scene.result.suspects[:3]
+    """List the framed suspects with their probabilities."""
+    suspects = framed_suspects(scene.result)
     if not suspects:
         return
     write_text(figure, (left_in, top_in), "Suspects", size=10, weight="bold")

@@ -159,9 +159,9 @@ def called(suspect: Suspect, result: Result) -> str:
 FRAMED_FROM = 0.01  # probability from which a later suspect is framed on a map; judgement
 
 
-def framed_suspects(result: Result) -> tuple[Suspect, ...]:
-    """Return the suspects to frame on maps: of the first three those that are more than names in the list."""
-    return tuple(s for i, s in enumerate(result.suspects[:3]) if i == 0 or s.probability >= FRAMED_FROM)
+def framed_suspects(result: Result, *, most: int = 3) -> tuple[Suspect, ...]:
+    """Return the suspects to frame on maps: of the first few those that are more than names in the list."""
+    return tuple(s for i, s in enumerate(result.suspects[:most]) if i == 0 or s.probability >= FRAMED_FROM)
 
 
 def fault_words(fault: str) -> str:
