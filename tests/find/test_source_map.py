@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from thermscan.find.source import find_sources
 from thermscan.find.source_data import prepare
 from thermscan.find.source_map import _pose, map_sources, stage_edges, stage_runs
 from thermscan.find.source_template import TemplateMaker
-from thermscan.model.board import Board
+from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.settings import SourceMapSettings, SourceSettings
 from thermscan.physics.plate import cut_into_layers, default_plate
@@ -105,3 +106,12 @@ def test_stages_share_the_time_with_power_on():
     edges = stage_edges(runs, 6.0, 2)
     assert np.allclose(edges, [0.0, 4.0, 6.0])
     assert stage_runs(runs, edges) == [((0.0, 1.0), (3.0, 4.0)), ((4.0, 6.0),)]
+
+
+def test_a_board_that_hides_its_heat_everywhere_gives_no_sources_and_the_reason():
+    sink = Part("HS1", "heatsink", x=15, y=12, w=40, h=40)
+    board = replace(Board.rectangle(30, 24), parts=(sink,))
+    assert map_sources(two_spots(), board, PLATE, side="top") is None
+    fit = find_sources(two_spots(), board, PLATE, side="top")
+    assert fit.sources == ()
+    assert "nothing of the board can be read" in fit.why["sources"]

@@ -560,3 +560,16 @@ def test_parts_may_start_one_after_another_and_nothing_else_excludes_what_stands
         for ends in (first, second)
     ]
     assert _surer(*both, SETTINGS) is both[kept]
+
+
+def test_one_misplaced_frame_takes_no_places_out():
+    times = clock(9.0)
+    recording = record(plate_rise(times, [(12, 16, 4.0, [(4.2, 1.0)])]), times)
+    motion = replace(tripod(recording), is_tripod=False)
+    whole = sample_cells(recording, calm_camera(recording), motion, settings=SETTINGS)
+    matrices = motion.matrices.copy()
+    matrices[20, 0, 2] = 1.5 * recording.columns  # all of it out of view
+    odd = sample_cells(recording, calm_camera(recording), replace(motion, matrices=matrices), settings=SETTINGS)
+    assert len(odd.places) == len(whole.places)
+    on = find_power(recording, calm_camera(recording), odd).on_s
+    assert on.low <= 4.2 <= on.high

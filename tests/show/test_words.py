@@ -3,7 +3,17 @@ import dataclasses
 import pytest
 
 from thermscan.model.quantity import Measured
-from thermscan.show.words import answer, basis_words, called, colour_words, say, say_excess, say_place, say_share
+from thermscan.show.words import (
+    answer,
+    basis_words,
+    called,
+    colour_words,
+    result_cautions,
+    say,
+    say_excess,
+    say_place,
+    say_share,
+)
 
 
 @pytest.mark.parametrize(
@@ -61,3 +71,10 @@ def test_bare_places_are_called_by_their_number_where_they_have_one(result):
 def test_colours_are_explained_by_what_was_compared(result, bare):
     assert colour_words(result) == "blue colder, red warmer than 2 good boards"
     assert "no good board" in colour_words(bare)
+
+
+def test_a_hot_place_of_a_board_without_parts_is_warned_of(result, board):
+    hot = dataclasses.replace(result.hotspots[0], excess_k=Measured(94.0, 90.0, 98.0))
+    for place, is_hot in ((hot, True), (dataclasses.replace(hot, excess_k=Measured(5.0, 4.0, 6.0)), False)):
+        bare = dataclasses.replace(result, parts=(), hotspots=(place,))
+        assert ("hot" in {caution.name for caution in result_cautions(bare, board)}) == is_hot
