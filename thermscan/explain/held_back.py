@@ -117,11 +117,26 @@ def not_cleared(
 ) -> tuple[float, float, tuple[str, ...]]:
     """Return no fault and other, and a sentence, where a part that no suspect explains differs from the good boards.
 
-    A part that is hot or cold by more than one of many is by chance is no clean bill, whatever fits it badly.
+    A part that is hot or cold by more than one of many is by chance is no clean bill, whatever fits it badly; nor is
+    heat that a part seems to make through which no direct current passes, and which makes none on a good board.
     """
     odd = [p.ref for p in evidence.parts if p.state in ("hot", "cold")]
-    if evidence.basis != "good_boards" or none <= settings.most_uncleared or not odd:
+    idle = [ref for ref in _idle_sources(evidence, settings) if ref not in odd]
+    if evidence.basis != "good_boards" or none <= settings.most_uncleared or not (odd or idle):
         return none, other, ()
-    named = ", ".join(odd[:4])
-    text = f"{named} differ{'s' if len(odd) == 1 else ''} from the good boards, and no fault weighed explains it well"
-    return settings.most_uncleared, other + none - settings.most_uncleared, (text,)
+    said = []
+    if odd:
+        named = ", ".join(odd[:4])
+        verb = "differs" if len(odd) == 1 else "differ"
+        said.append(f"{named} {verb} from the good boards, and no fault weighed explains it well")
+    if idle:
+        said.append(f"heat seems to be made at {', '.join(idle[:4])}, where none is on a good board: not cleared")
+    return settings.most_uncleared, other + none - settings.most_uncleared, tuple(said)
+
+
+def _idle_sources(evidence: Evidence, settings: ExplainSettings) -> list[str]:
+    """Return the parts that pass no direct current and stand for a source of heat that is needed for sure."""
+    kinds = {p.ref: p.kind for p in evidence.parts}
+    sure = [s for s in evidence.sources if s.power_w.low > 0 and s.needed_probability >= settings.sure_source]
+    refs = [max(s.rivals, key=s.rivals.__getitem__) if s.rivals else s.ref for s in sure]
+    return [ref for ref in refs if ref and kinds.get(ref) in BLOCKERS]

@@ -27,7 +27,7 @@ from thermscan.model.board import Board, Part
 from thermscan.model.evidence import FAR_SIDE, Evidence, Priors
 from thermscan.model.settings import ExplainSettings
 
-GONE = np.array([0.6, 0.8, 0.9, 1.0])  # share of the own heat that is missing
+GONE = np.array([0.75, 0.85, 0.95, 1.0])  # share of the own heat that is missing
 KEPT = (0.0, 0.35, 0.7)  # share of its heat that a part with a poor heat path keeps from the board
 COLLAPSED = 0.9  # the same where a short has taken the net down, give or take the rest
 LIMITED = 0.8  # the same where the supply has given up for the whole board, give or take the rest

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from thermscan.explain.detection import silent_shares
-from thermscan.explain.hypothesis import bare_dilution
+from thermscan.explain.hypothesis import GONE, bare_dilution
 from thermscan.explain.likelihood import Judge, log_mean
 from thermscan.explain.lineup import Hypothesis, Lineup
 from thermscan.explain.source_weight import weigh_sources
@@ -145,9 +145,12 @@ def _shorts_that_hide(heat: np.ndarray, silent: np.ndarray, weights: np.ndarray,
 def _or_anyhow(heat: np.ndarray, none: float, lineup: Lineup, judge: Judge) -> np.ndarray:
     """Let a fault of one part look like nothing that is modelled, but for the sign of the change there.
 
-    A course or a spread of heat that no look covers still points at the part that differs.
+    A course or a spread of heat that no look covers still points at the part that differs. One that is open makes no
+    heat, however that looks: a part that keeps most of its own is not.
     """
     scene, share = lineup.scene, lineup.settings.anyhow_share
+    left = scene.excess_k[:, -1] + np.diagonal(lineup.shares) * scene.own_k[:, -1]
+    is_lit = left > (1.0 - GONE[0]) * np.diagonal(lineup.shares) * scene.own_k[:, -1] + 2.0 * scene.noise_k[:, -1]
     gains = judge.log_anyhow()
     out = np.array(heat, float)
     for i, h in enumerate(lineup.hypotheses):
@@ -155,8 +158,9 @@ def _or_anyhow(heat: np.ndarray, none: float, lineup: Lineup, judge: Judge) -> n
         warms = h.fault in ANYHOW_WARMER
         if row is None or h.at is not None or not (warms or h.fault == "open_or_missing"):
             continue
-        if (scene.excess_k[row, -1] > 0) == warms:
-            out[i] = np.logaddexp(np.log1p(-share) + heat[i], np.log(share) + none + gains[row])
+        if warms != (scene.excess_k[row, -1] > 0) or (not warms and is_lit[row]):
+            continue
+        out[i] = np.logaddexp(np.log1p(-share) + heat[i], np.log(share) + none + gains[row])
     return out
 
 

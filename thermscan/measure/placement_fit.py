@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermscan.measure.placement_corners import corner_covariance
-from thermscan.measure.placement_layout import Layout, draw_layout
+from thermscan.measure.placement_layout import Layout, Region, draw_layout
 from thermscan.measure.placement_pose import (
     PARAMETERS,
     View,
@@ -77,11 +77,23 @@ def _outline_columns(layout: Layout, rows: slice, columns: slice) -> tuple[np.nd
     smooth = smooth_columns(rows, columns)
     if cover.min() > 0.999 or cover.max() < 0.001:
         return smooth, np.zeros_like(smooth), np.zeros_like(smooth), False
-    along_x = layout.outline.along_x[rows, columns].ravel()[:, None]
-    along_y = layout.outline.along_y[rows, columns].ravel()[:, None]
+    along_x = layout.outline.along_x[rows, columns].ravel()
+    along_y = layout.outline.along_y[rows, columns].ravel()
+    board, bench = (cover, along_x, along_y), (1 - cover, -along_x, -along_y)
+    if layout.hidden is not None:  # nothing of the edge is seen through a body that leans over it
+        board, bench = _beneath(layout.hidden, board, rows, columns), _beneath(layout.hidden, bench, rows, columns)
     flat = smooth[:, :3]
-    basis = np.hstack([smooth * cover[:, None], flat * (1 - cover)[:, None]])
-    return basis, np.hstack([smooth * along_x, -flat * along_x]), np.hstack([smooth * along_y, -flat * along_y]), True
+    basis, right, down = (
+        np.hstack([smooth * b[:, None], flat * e[:, None]]) for b, e in zip(board, bench, strict=True)
+    )
+    return basis, right, down, True
+
+
+def _beneath(hidden: Region, cover: tuple[np.ndarray, ...], rows: slice, columns: slice) -> tuple[np.ndarray, ...]:
+    """Return what bodies leave to see of a coverage and its slopes, ndarray (pixels,) each, in a window."""
+    values, along_x, along_y = cover
+    body, body_x, body_y = (a[rows, columns].ravel() for a in (hidden.cover, hidden.along_x, hidden.along_y))
+    return values * (1 - body), along_x * (1 - body) - values * body_x, along_y * (1 - body) - values * body_y
 
 
 def _region_columns(layout: Layout, rows: slice, columns: slice, most: int) -> list[tuple[np.ndarray, ...]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import ConvexHull
 from scipy.special import ndtr
 
 from thermscan.measure.placement_pose import View
@@ -17,6 +18,8 @@ from thermscan.model.pose import map_points
 
 _REACH = 4.0  # sigmas after which a blurred edge is flat to 3e-5
 _PIXEL_VARIANCE = 1.0 / 12.0  # of a box one pixel wide
+_LEAN_PX = 0.3  # between top face and foot of a body, from which its walls are drawn
+_HIDES_SLOPE = 0.05  # 1/px of the outline's coverage beneath a body: less is the far flank of a blurred edge
 
 
 @dataclass(frozen=True)
@@ -36,10 +39,15 @@ class Region:
 
 @dataclass(frozen=True)
 class Layout:
-    """All regions of one side of a board at one view; ``outline`` spans the whole picture."""
+    """All regions of one side of a board at one view.
+
+    ``outline`` and ``hidden``, the bodies that lean over the edge of the board and hide it, span the whole picture;
+    ``hidden`` is None where no body does.
+    """
 
     outline: Region
     regions: tuple[Region, ...]
+    hidden: Region | None = None
 
 
 def _grid(window: tuple[slice, slice]) -> tuple[np.ndarray, np.ndarray]:
@@ -233,14 +241,27 @@ class _Planes:
 
 
 def _part_regions(part: Part, planes: _Planes, shape: tuple[int, int], blur_px: float) -> list[Region]:
-    """Return the top face of a part, and its foot where the two lie visibly apart."""
+    """Return the top face of a part, and all that its body hides where its foot lies visibly apart from that."""
     height = part.height_mm or 0.0
     top, foot = planes[height], planes[0.0]
     regions = [rectangle_cover(part, top[0], shape, blur_px, top[1])]
     middle = np.array([part.x, part.y])
-    if height and np.hypot(*(map_points(top[0], middle) - map_points(foot[0], middle))) > 1.0:
-        regions.append(rectangle_cover(part, foot[0], shape, blur_px, foot[1]))
+    if height and np.hypot(*(map_points(top[0], middle) - map_points(foot[0], middle))) > _LEAN_PX:
+        corners = part.corners_mm()
+        regions.append(_silhouette(map_points(top[0], corners), map_points(foot[0], corners), shape, blur_px))
     return [r for r in regions if r is not None]
+
+
+def _silhouette(top_px: np.ndarray, foot_px: np.ndarray, shape: tuple[int, int], blur_px: float) -> Region | None:
+    """Return the coverage of a body with straight walls from the corners of its faces, ndarray (4, 2) px each."""
+    corners = np.concatenate([top_px, foot_px])
+    window = picture_window(corners, _REACH * float(np.sqrt(blur_px**2 + _PIXEL_VARIANCE)), shape)
+    if window is None:
+        return None
+    around = corners[ConvexHull(corners).vertices]
+    size = tuple(s.stop - s.start for s in window)
+    inner = polygon_cover(around - [window[1].start, window[0].start], size, blur_px)
+    return Region(*window, inner.cover, inner.along_x, inner.along_y)
 
 
 def draw_layout(
@@ -274,9 +295,26 @@ def draw_layout(
     for part in board.parts_on(side):
         if part.w * part.h * scale2 >= smallest_px2:
             regions += _part_regions(part, planes, shape, blur_px)
+    hidden = _over_the_edge(outline, regions)
     for hole in board.holes:
         for diameter in (hole.d, 2 * hole.d):
             if diameter**2 * scale2 * np.pi / 4 >= smallest_px2:
                 disc = disc_cover((hole.x, hole.y), diameter, ground, shape, blur_px)
                 regions += [disc] if disc is not None else []
-    return Layout(outline, tuple(regions))
+    return Layout(outline, tuple(regions), hidden)
+
+
+def _over_the_edge(outline: Region, bodies: list[Region]) -> Region | None:
+    """Return the coverage of the bodies that lie on an edge of the board, over the whole picture; None without any."""
+    slope = np.hypot(outline.along_x, outline.along_y)
+    hiding = [b for b in bodies if float((slope[b.rows, b.columns] * b.cover).max()) > _HIDES_SLOPE]
+    if not hiding:
+        return None
+    cover, along_x, along_y = (np.zeros_like(slope) for _ in range(3))
+    for body in hiding:
+        at = body.rows, body.columns
+        open_here, open_beside = 1.0 - cover[at], 1.0 - body.cover
+        along_x[at] = along_x[at] * open_beside + body.along_x * open_here
+        along_y[at] = along_y[at] * open_beside + body.along_y * open_here
+        cover[at] += body.cover * open_here
+    return Region(outline.rows, outline.columns, cover, along_x, along_y)

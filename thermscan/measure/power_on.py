@@ -11,6 +11,7 @@ from scipy import ndimage
 from thermscan.measure.power_cells import CellSeries, standing_out, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
+from thermscan.measure.power_glints import comes_back, warms_on, without_cooling
 from thermscan.measure.power_log import IN_BURSTS, ON_BEFORE, STILL_ON, logged_on, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_onset import earlier_onset
@@ -26,6 +27,7 @@ from thermscan.model.timing import PowerUp, Timing
 DEFAULTS = TimingSettings()
 NOT_SEEN = "not_seen"
 WARM_FIRST = f"{ON_BEFORE}: places warm from the first frame on"
+GOES_ON = f"{NOT_SEEN}: places cool for a while, as when the power goes off, yet others warm on"
 _FEW = 7  # samples whose median is a level
 
 
@@ -136,8 +138,21 @@ def _surer(timing: Timing, lone: Timing, settings: TimingSettings) -> Timing:
 def _read_cells(cells: CellSeries, breaks_s: np.ndarray, logged: Measured | None, settings: TimingSettings) -> Timing:
     passed, reaching = find_passing(cells, breaks_s, settings=settings)
     visits = visit_spans(cells, reaching, settings=settings)
-    courses = find_courses(bridged(cells, passed), breaks_s, settings=settings)
-    return replace(_read(courses, logged, visits, settings), visits=visits)
+    clear = bridged(cells, passed)
+    timing = _read(find_courses(clear, breaks_s, settings=settings), logged, visits, settings)
+    if timing.off_s is not None and warms_on(clear, timing.off_s, _next_on_s(timing), settings=settings):
+        rest = without_cooling(clear)
+        again = (
+            Timing() if rest is None else _read(find_courses(rest, breaks_s, settings=settings), logged, (), settings)
+        )
+        timing = again if again.on_s is not None else Timing(on_why=GOES_ON, off_why=GOES_ON)
+    return replace(timing, visits=visits)
+
+
+def _next_on_s(timing: Timing) -> float:
+    """Return when the board is switched on for the first time after its first power-off, s; infinite for never."""
+    ons = [up.on_s.low for up in timing.power_ups if timing.off_s is not None and up.on_s.value > timing.off_s.value]
+    return min(ons, default=np.inf)
 
 
 def _read(
@@ -342,23 +357,9 @@ def _ends_a_run(courses: Courses, first: Switch, most: float, until_s: float, se
     warming = balance(early, error, sigmas=settings.source_sigmas) > settings.purity
     if warming and share_taken(first, np.maximum(early, 0.0), settings) <= settings.off_share:
         return False
-    if _comes_back(courses, first, until_s, settings):
+    if comes_back(courses, -first.maps.change, first.at_s.low, until_s, settings):
         return False
     return _falls(courses, first, -first.maps.change, until_s, settings)
-
-
-def _comes_back(courses: Courses, off: Switch, until_s: float, settings: TimingSettings) -> bool:
-    """Tell whether what a switch takes away returns before the next one: heat does not, what moved or passed does."""
-    lost = -off.maps.change
-    sources = lost > max(settings.source_share * float(lost.max(initial=0.0)), 1e-12)
-    times = courses.times_s
-    after = (times >= off.at_s.low) & (times <= until_s)
-    if after.sum() < 5 or not sources.any():
-        return False
-    level = ndimage.uniform_filter1d(courses.values[after] @ courses.maps[:, sources].mean(axis=1), 3)
-    lowest = int(np.argmin(level))
-    fall = float(level[: lowest + 1].max() - level[lowest])
-    return bool(level[lowest:].max() - level[lowest] > settings.back_share * fall)
 
 
 def _next_s(switches: Sequence[Switch], number: int) -> float:

@@ -256,7 +256,34 @@ class TimingSettings:
     history_share: float = knob(
         0.1, (0.0, 1.0), "cooling of the sources before power-on over their warming at it, for a warm start; judgement"
     )
+    warms_on_share: float = knob(
+        0.5, (0.0, 5.0), "gain after a power-off over the loss, from which it is none; judgement"
+    )
     before_share: float = knob(0.25, (0.0, 2.0), "warming before over the change, from which the board was on already")
+    align_across: int = knob(14, (3, 100), "places along a board's longer side that boards' courses are compared at")
+    align_least_s: float = knob(2.5, (0.5, 60.0), "seconds about power-on that two boards must share for it")
+    align_sigmas: float = knob(
+        10.0, (2.0, 100.0), "rise of a place over its noise, on both boards, from which it counts"
+    )
+    align_factor: float = knob(
+        3.0, (1.2, 20.0), "of one board's rise over the other's, beyond which a place is no match"
+    )
+    align_places: int = knob(12, (4, 1000), "places that must count: with fewer, one fault decides; made boards")
+    align_gain: float = knob(0.3, (0.01, 2.0), "spread of healthy power from place to place about what most share")
+    align_model: float = knob(
+        0.03, (0.0, 1.0), "share of a place's rise that boards of one type differ by in its course"
+    )
+    align_agree_s: float = knob(
+        0.3, (0.0, 10.0), "by which a power-on may differ from the shared one before it is moved"
+    )
+    align_correlation_s: float = knob(0.5, (0.05, 10.0), "seconds over which a misfit of a place is one and the same")
+    align_reach_s: float = knob(4.0, (0.5, 30.0), "farthest shift that is tried")
+    align_seen: float = knob(0.6, (0.2, 1.0), "share of the seconds that both must show at a shift for it to be tried")
+    align_floor_s: float = knob(0.05, (0.0, 5.0), "error of a shift at the least: the pitch of those tried")
+    align_error_s: float = knob(
+        0.35, (0.05, 5.0), "error from which a shift is not believed: it hangs on single places"
+    )
+    align_apart_s: float = knob(1.0, (0.0, 10.0), "lead from which the earliest power-on must be borne out by heat")
     lone_sigmas: float = knob(10.0, (3.0, 100.0), "rise over its error from which steady warming counts")
     lone_purity: float = knob(0.8, (0.0, 1.0), "balance from which steady warming alone shows a board that is on")
     joined_share: float = knob(

@@ -118,11 +118,11 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     others = (job.before,) if job.before is not None else job.goods
     prepared = prepare_all((job.faulty, *others), settings=settings, tell=tell, upto=0.6)
     tell("placing the board", 0.6)
-    placed, board = place_all(prepared, job.board, side=job.side, settings=settings)
-    tell("taking the difference", 0.7)
-    everyone, whole = placed, job
     drive = job.inject or job.faulty.facts.drive
     is_injection = drive is not None and drive.mode == "injection"
+    placed, board = place_all(prepared, job.board, side=job.side, is_injection=is_injection, settings=settings)
+    tell("taking the difference", 0.7)
+    everyone, whole = placed, job
     used, said = ((True,) * len(placed), ()) if job.before else choose_goods(placed, is_injection=is_injection)
     placed = tuple(compress(placed, used))
     if not all(used):

@@ -11,6 +11,7 @@ from thermscan.measure.film import pixel_size_mm
 from thermscan.measure.placement import place_board
 from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
+from thermscan.measure.power_alignment import aligned, board_courses
 from thermscan.measure.power_cells import on_board
 from thermscan.measure.power_on import find_power
 from thermscan.measure.track import make_track, recorded_matrices
@@ -67,9 +68,9 @@ def match_pictures(prepared: Sequence[Prepared], *, settings: Settings) -> tuple
 
 
 def place_all(
-    prepared: Sequence[Prepared], board: Board | None, *, side: str, settings: Settings
+    prepared: Sequence[Prepared], board: Board | None, *, side: str, is_injection: bool = False, settings: Settings
 ) -> tuple[tuple[Placed, ...], Board]:
-    """Place the faulty board (first) and the good ones.
+    """Place the faulty board (first) and the good ones, and bring their power-ons into line.
 
     Parameters
     ----------
@@ -77,6 +78,8 @@ def place_all(
         The faulty recording first.
     board : Board or None
     side : {'top', 'bottom'}
+    is_injection : bool
+        One net alone is fed: boards then share no start-up.
     settings : Settings
 
     Returns
@@ -104,7 +107,20 @@ def place_all(
         if is_given and placement.trusted:
             one = _timed_on_board(one, placement, board, settings=settings)  # noqa: PLW2901
         placed.append(Placed(one, track, error, pixel_size_mm(placement.matrix, board)))
-    return tuple(placed), board
+    return tuple(placed if is_injection else _in_line(placed, board, settings=settings)), board
+
+
+def _in_line(placed: Sequence[Placed], board: Board, *, settings: Settings) -> list[Placed]:
+    """Return the same, power-ons of those placed for sure moved where the courses of the others contradict them."""
+    out, courses = list(placed), {}
+    for number, one in enumerate(placed):
+        cells, placement = one.prepared.cells, one.track.placement
+        if cells is not None and placement.trusted:
+            timing = one.prepared.timing
+            courses[number] = board_courses(cells, placement.matrix, board, timing, settings=settings.timing)
+    for number, timing in zip(courses, aligned(tuple(courses.values()), settings=settings.timing), strict=True):
+        out[number] = replace(placed[number], prepared=replace(placed[number].prepared, timing=timing))
+    return out
 
 
 def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settings: Settings) -> Prepared:
