@@ -15,6 +15,7 @@ from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraEvent
 from thermscan.model.film import Baseline, Excess, Film, Rise
 from thermscan.model.pose import NoPose, Pose
+from thermscan.model.reading import unknown_net_words
 from thermscan.model.recording import Recording
 from thermscan.model.result import (
     HeatSource,
@@ -147,7 +148,8 @@ def all_warnings(
     for p, name in zip(placed, names, strict=True):
         own = (*p.prepared.recording.warnings, *p.prepared.timing.warnings, *p.track.warnings)
         said += [text if text.startswith(names) else name + text for text in own]
-    said += [*(job.board.warnings if job.board else ()), *excess.warnings, *fit.warnings, *ranking.warnings]
+    said += [*(job.board.warnings if job.board else ()), *unknown_net_words(job.readings, job.board)]
+    said += [*excess.warnings, *fit.warnings, *ranking.warnings]
     return tuple(dict.fromkeys(said))
 
 
