@@ -313,6 +313,23 @@ def test_resistance_readings_print_the_caution(bench):
     assert "discharged" in run("case", "add", "reading", "--help")
 
 
+def test_an_earlier_export_is_not_overwritten_unless_asked(bench):
+    new()
+    run("case", "export", "job", "--out", "sheets", "--sheet", "customer")
+    before = {p.name: p.read_bytes() for p in Path("sheets").iterdir()}
+    run("case", "add", "note", "job", "owner called")
+    out = run("case", "export", "job", "--out", "sheets", "--sheet", "bench", code=2)
+    assert out == (
+        "thermscan: sheets: already holds an earlier export (case.zip); name a new folder, or overwrite with --force\n"
+    )
+    assert {p.name: p.read_bytes() for p in Path("sheets").iterdir()} == before
+    run("case", "export", "job", "--out", "sheets", "--sheet", "bench", "--force")
+    assert Path("sheets/case.zip").read_bytes() != before["case.zip"]
+    assert Path("sheets/customer.html").read_bytes() == before["customer.html"]
+    Path("paper").write_text("x", encoding="utf-8")
+    assert "paper: is a file, not a folder" in run("case", "export", "job", "--out", "paper", code=2)
+
+
 def test_a_reading_of_an_unknown_net_is_added_with_a_warning(bench):
     new()
     out = run("case", "add", "reading", "job", "voltage", "1.4", "--net", "+3V4")
