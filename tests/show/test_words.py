@@ -44,7 +44,8 @@ def test_answers(result, bare):
     assert "look which body really is warm" in answer(misplaced)
     good = dataclasses.replace(result, verdict="like_good", no_fault_probability=0.93)
     assert answer(good) == (
-        "No fault found: this board behaves like 2 good boards within the detection limit of 0.012 W (93 %)."
+        "No fault found: this board behaves like 2 good boards within the detection limit, "
+        "12 mW on nine tenths of the board (93 %)."
     )
 
 

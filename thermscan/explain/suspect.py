@@ -146,7 +146,11 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         *(fitted_scale(looked.judge, conditions.common_share, settings) if is_against_good else ()),
         *odd,
         # without a good board what a healthy one makes is not known, and no watts beyond it are told
-        *(seen_sentences(lineup) if verdict != "suspect" and evidence.basis != "itself_only" else ()),
+        *(
+            seen_sentences(lineup, limit_is_stated=evidence.limit_is_stated)
+            if verdict != "suspect" and evidence.basis != "itself_only"
+            else ()
+        ),
         *refused,
         *injection_sentences(evidence, lineup, suspects),
         *(why_it_shut_down(evidence, board, priors=priors) if verdict != "like_good" else ()),

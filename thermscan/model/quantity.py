@@ -76,6 +76,12 @@ def shown(value: float | None, suffix: str, *, fahrenheit: bool = False) -> str:
     return f"{value * how.factor + how.offset:.{how.decimals}f} {how.unit}"
 
 
+def watts_words(power_w: float) -> str:
+    """Write a power in words, two digits, in milliwatts below one watt: ``'11 mW'``."""
+    value, unit = (power_w, "W") if power_w >= 1 else (power_w * 1e3, "mW")
+    return f"{float(f'{value:.2g}'):g} {unit}"
+
+
 def shown_measured(measured: Measured | None, suffix: str, *, fahrenheit: bool = False) -> str:
     """Write a value with its interval, e.g. ``'0.42 W (0.37 to 0.47)'``."""
     if measured is None:

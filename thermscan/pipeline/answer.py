@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermscan import __version__
-from thermscan.find.source_limit import with_limits
+from thermscan.find.source_limit import board_limit_w, with_limits
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraEvent
 from thermscan.model.film import Baseline, Excess, Film, Rise
@@ -191,10 +191,6 @@ def make_result(
     """Assemble the result; ``placed`` are all recordings, those left out of the good boards too."""
     timing = placed[0].prepared.timing
     why = {**fit.why, "power_on_s": timing.on_why, "power_off_s": timing.off_why}
-    limit = None
-    if fit.detection_limit_w is not None:
-        finite = fit.detection_limit_w[np.isfinite(fit.detection_limit_w)]
-        limit = float(np.median(finite)) if finite.size else None
     recording = job.faulty
     events = [
         event_row(p.prepared.recording.name, e, p.prepared.recording) for p in placed for e in p.prepared.camera.events
@@ -223,7 +219,7 @@ def make_result(
         side=job.side,
         board_name=board.name,
         units=recording.unit,
-        detection_limit_w=limit,
+        detection_limit_w=board_limit_w(fit.detection_limit_w),
         detection_limit_text=_limit_text(fit, excess),
         plate_text=fit.plate_text or None,
         warm_ups=read_warm_ups(found.parts, excess, board, runs=len(timing.power_ups), settings=settings.warm_up),

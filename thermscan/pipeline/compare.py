@@ -24,7 +24,7 @@ from thermscan.model.pose import Track
 from thermscan.model.quantity import Measured
 from thermscan.model.reading import Reading
 from thermscan.model.recording import Drive, Recording
-from thermscan.model.result import HeatSource, Hotspot, InputFile, PartReading, Ranking, Result
+from thermscan.model.result import Hotspot, InputFile, PartReading, Ranking, Result
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import Settings
 from thermscan.model.source_fit import SourceFit
@@ -136,7 +136,7 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     tell("finding where the heat is made", 0.85)
     fit, made = _sources(job, excess, films.timing, placed, board, settings=settings)
     tell("reasoning", 0.95)
-    ranking = _explain(job, films, excess, found, fit.sources, placed, board, settings=settings)
+    ranking = _explain(job, films, excess, found, fit, placed, board, settings=settings)
     result = make_result(whole, found, fit, ranking, everyone, excess, board, settings=settings)
     tell("done", 1.0)
     maps = replace(make_maps(excess, films.faulty, baseline), heat=heat_maps(fit, made))
@@ -291,7 +291,7 @@ def _explain(
     films: FilmSet,
     excess: Excess,
     found: Found,
-    sources: tuple[HeatSource, ...],
+    fit: SourceFit,
     placed: Sequence[Placed],
     board: Board,
     *,
@@ -303,7 +303,7 @@ def _explain(
         times_s=excess.film.centres_s,
         excess=excess,
         hotspots=found.hotspots,
-        sources=sources,
+        sources=fit.sources,
         basis=excess.basis,
         good_boards=excess.count if excess.basis == "good_boards" else 0,
         side=job.side,
@@ -322,6 +322,7 @@ def _explain(
         good_names=tuple(r.name for r in job.goods),
         good_ambients_c=tuple(r.facts.ambient_c for r in job.goods if r.facts.ambient_c is not None),
         good_drives=tuple(r.facts.drive for r in job.goods if r.facts.drive is not None),
+        limit_is_stated=fit.limit_text is not None,
     )
     return explain(evidence, board, priors=job.priors, settings=settings.explain)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from thermscan.model.board import Board
 from thermscan.model.flags import FLAGS
 from thermscan.model.meaning import MEANINGS
-from thermscan.model.quantity import shown
+from thermscan.model.quantity import shown, watts_words
 from thermscan.model.result import Hotspot, PartReading, RegistrationReport, Result, Suspect
 from thermscan.show.words import (
     UNKNOWN,
@@ -307,7 +307,7 @@ def _quality_tables(result: Result) -> tuple[Table, ...]:
 
 def _facts(result: Result, *, fahrenheit: bool) -> tuple[Fact, ...]:
     """Put the general facts into words."""
-    limit = UNKNOWN if result.detection_limit_w is None else f"{result.detection_limit_w:.2g} W"
+    limit = UNKNOWN if result.detection_limit_w is None else watts_words(result.detection_limit_w)
     facts = [
         Fact("board", board_words(result)),
         Fact("side", side_words(result.side)),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from thermscan.model.board import Board
 from thermscan.model.caution import Caution, cautions_for
-from thermscan.model.quantity import SHOWN, Measured
+from thermscan.model.quantity import SHOWN, Measured, watts_words
 from thermscan.model.result import (
     HeatSource,
     Hotspot,
@@ -230,7 +230,9 @@ def answer(result: Result) -> str:
             f"Most likely {called(first, result)}{where}: {fault_words(first.fault)} ({say_share(first.probability)})."
         )
     if result.verdict == "like_good":
-        limit = "" if result.detection_limit_w is None else f" of {result.detection_limit_w:.2g} W"
+        limit = ""
+        if result.detection_limit_w is not None:
+            limit = f", {watts_words(result.detection_limit_w)} on nine tenths of the board"
         return (
             f"No fault found: this board behaves like {basis_words(result)} within the detection limit{limit} "
             f"({say_share(result.no_fault_probability)})."
