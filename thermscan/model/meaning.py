@@ -119,7 +119,11 @@ MEANINGS: dict[str, Meaning] = {
     ),
     "rise_rate_window_s": Meaning("window", "length of time over which the steepest slope was taken"),
     "rise_rate_from_s": Meaning("from", "where that window starts, seconds since power-on"),
-    "excess_k": Meaning("excess", "rise over the baseline's at the same place and second", _EXCESS),
+    "excess_k": Meaning(
+        "excess",
+        "rise over the baseline's at the same place and second, of the surface where it is known, else as seen",
+        _EXCESS,
+    ),
     "excess_counts": Meaning("excess", "the same in counts, where kelvin is not known", _EXCESS),
     "excess_at_s": Meaning("at", "second since power-on for which the excess is given"),
     "rise_k": Meaning("rise", "temperature minus the mean of the board's own frames before power-on"),

@@ -18,8 +18,10 @@ from thermscan.show.words import (
     board_words,
     called,
     depth_words,
+    excess_label,
     fault_words,
     framed_suspects,
+    is_of_surface,
     resampling_words,
     result_cautions,
     say,
@@ -46,6 +48,15 @@ _EXPLAINED = (
     "power_on_s",
 )
 
+_AS_SEEN = ", as seen"
+_PART_NOTE = (
+    "Excess and rise are corrected for the surface's emissivity, what it reflects and its size in pixels; as seen: not"
+    " corrected."
+)
+_PLACE_NOTE = (
+    "Excess is corrected for the surface's emissivity and what it reflects, not for what blur takes from small parts,"
+    " as that of parts and suspects is; as seen: not corrected. Maps and curves show all as seen."
+)
 _NAMED = 5  # suspects named in the line of probabilities
 
 
@@ -126,7 +137,7 @@ def _card(number: int, suspect: Suspect, result: Result, *, fahrenheit: bool) ->
         Fact("place", say_place(suspect, result)),
         Fact("net", suspect.net or "none named"),
         Fact("power over good boards", say(suspect.power_w, "w", why=why.get("power_w", ""))),
-        Fact("excess", excess),
+        Fact(excess_label(of_surface=is_of_surface(suspect, result)), excess),
         Fact("rise rate", say_rate(suspect.rise_rate, fahrenheit=fahrenheit, why=why.get("rise_rate", ""))),
     )
     others = [item for item in suspect.faults.items() if item[0] != suspect.fault]
@@ -149,6 +160,7 @@ def _card(number: int, suspect: Suspect, result: Result, *, fahrenheit: bool) ->
 def _hotspot_table(result: Result, *, fahrenheit: bool) -> Table:
     """Put the numbered places into a table."""
     rows, keys = [], []
+    corrected = {spot.rank for spot in result.hotspots if is_of_surface(spot, result)}
     for spot in result.hotspots:
         rows.append(
             (
@@ -156,14 +168,16 @@ def _hotspot_table(result: Result, *, fahrenheit: bool) -> Table:
                 "warmer" if spot.kind == "hot" else "colder",
                 ", ".join(spot.parts) or "bare place",
                 say_place(spot, result),
-                say_excess(spot, result, fahrenheit=fahrenheit),
+                say_excess(spot, result, fahrenheit=fahrenheit)
+                + (_AS_SEEN if corrected and spot.rank not in corrected and spot.excess_k is not None else ""),
                 say_rate(spot.rise_rate, fahrenheit=fahrenheit),
                 _chance(spot),
             )
         )
         keys.append(f"spot-{spot.rank}")
-    heads = ("no.", "", "parts, nearest first", "place", "excess", "rise rate", "chance of a false alarm (q)")
-    note = "" if rows else "No place stands out of noise and spread."
+    head = "excess of the surface, blurred" if corrected else excess_label(of_surface=False)
+    heads = ("no.", "", "parts, nearest first", "place", head, "rise rate", "chance of a false alarm (q)")
+    note = (_PLACE_NOTE if corrected else "") if rows else "No place stands out of noise and spread."
     return Table("hotspots", "Numbered places", heads, tuple(rows), tuple(keys), note)
 
 
@@ -179,12 +193,14 @@ def _part_order(part: PartReading) -> tuple[int, float, str]:
 
 def _part_table(result: Result, *, fahrenheit: bool) -> Table:
     """Put the parts into a table, those unlike the good boards first."""
+    corrected = {part.ref for part in result.parts if is_of_surface(part, result)}
     rows = tuple(
         (
             part.ref,
             part.kind,
             state_words(part),
-            say(part.excess_k, "k", fahrenheit=fahrenheit, why=part.why.get("excess_k", "")),
+            say(part.excess_k, "k", fahrenheit=fahrenheit, why=part.why.get("excess_k", ""))
+            + (_AS_SEEN if corrected and part.ref not in corrected and part.excess_k is not None else ""),
             say(part.rise_k, "k", fahrenheit=fahrenheit),
             say(part.temperature_c, "c", fahrenheit=fahrenheit),
             UNKNOWN if part.significance is None else f"{part.significance:.1f}",
@@ -192,11 +208,13 @@ def _part_table(result: Result, *, fahrenheit: bool) -> Table:
         )
         for part in sorted(result.parts, key=_part_order)
     )
-    heads = ("part", "kind", "state", "excess", "rise", "temperature", "deviations", "notes")
+    head = excess_label(of_surface=bool(corrected))
+    heads = ("part", "kind", "state", head, "rise", "temperature", "deviations", "notes")
     met = sorted({flag for part in result.parts for flag in part.flags})
     said = "; ".join(
         f"{fault_words(flag)}: {sentence}" for flag, sentence in zip(met, flag_sentences(met), strict=True)
     )
+    said = " ".join(text for text in (_PART_NOTE if corrected else "", said) if text)
     note = said if rows else "No parts are known: give a board file with parts."
     return Table("parts", "Parts", heads, rows, note=note)
 
@@ -220,7 +238,14 @@ def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
         )
         for term in part.temperature_budget
     )
-    heads = ("what", "value", "standard uncertainty", "brings into temperature", "brings into excess", "from")
+    heads = (
+        "what",
+        "value",
+        "standard uncertainty",
+        "brings into temperature",
+        "brings into excess",
+        "from",
+    )
     rows = (*rows, _budget_sum(part))
     note = (
         "One standard deviation each; squares add. What both boards share, like the camera's offset, nearly cancels in "
@@ -232,7 +257,7 @@ def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
         note = f"Temperature {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
     if part.excess_k is not None and part.excess_drawn_k is not None:
         by = [say(m, "k", fahrenheit=fahrenheit) for m in (part.excess_k, part.excess_drawn_k)]
-        note = f"Excess {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
+        note = f"Excess of the surface {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
     return Table("budget", f"Uncertainty of {part.ref}", heads, rows, note=note)
 
 

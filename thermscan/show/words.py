@@ -67,6 +67,20 @@ def _fixed(value: float, digits: int) -> str:
     return text.removeprefix("-") if float(text) == 0 else text
 
 
+def is_of_surface(item: PartReading | Suspect | Hotspot | None, result: Result) -> bool:
+    """Tell whether an excess is that of the surface itself, corrected for it, or what the camera shows."""
+    if isinstance(item, Suspect) and item.ref is None:
+        item = next((s for s in result.hotspots if s.excess_k is not None and s.excess_k == item.excess_k), None)
+    named = item.parts[:1] if isinstance(item, Hotspot) else () if item is None else (item.ref,)
+    part = next((p for p in result.parts if p.ref in named), None)
+    return part is not None and part.excess_drawn_k is not None
+
+
+def excess_label(*, of_surface: bool) -> str:
+    """Name an excess by what it is: of the surface, or as the camera shows it."""
+    return "excess of the surface" if of_surface else "excess seen"
+
+
 def say_excess(spot: Hotspot, result: Result, *, fahrenheit: bool = False) -> str:
     """Say the excess of a place in kelvin, or in counts where there is no scale."""
     if spot.excess_k is None and spot.excess_counts is not None:
