@@ -115,6 +115,21 @@ def test_look_prints_json_and_writes_a_contact_sheet(tmp_path):
     assert "exists already" in again
 
 
+def test_look_at_a_sparse_film_says_words_and_advice_that_fits(tmp_path):
+    frames = np.random.default_rng(0).normal(24, 0.05, (9, 24, 32)).astype(np.float32)
+    tifffile.imwrite(tmp_path / "sparse.tiff", frames, photometric="minisblack")
+    how = ("--unit", "celsius", "--frame-rate", "0.86", "--no-sheets")
+    out = run("look", tmp_path / "sparse.tiff", *how)
+    reason = "9 frames are too few to show a change in time: 12 are needed, 14 s at 0.86 frames/s"
+    assert f"power on: not known: {reason}\n" in out
+    assert f"power-on is not seen ({reason}); film 5 seconds (4 frames at 0.86 frames/s) before switching on" in out
+    assert "_" not in out
+    (report,) = json.loads(run("look", tmp_path / "sparse.tiff", *how, "--json"))
+    assert report["timing"]["on_why"] == f"not_seen: {reason}"  # programs read the code
+    said = run("baseline", tmp_path / "sparse.tiff", *how[:-1], "--size", "90x60", "--out", tmp_path / "b.npz", code=2)
+    assert f"shows no power-on ({reason}); film 5 seconds" in said
+
+
 def test_schema_is_printed():
     assert json.loads(run("schema"))["$schema"].startswith("https://json-schema.org/")
 

@@ -100,6 +100,14 @@ def test_pictures_and_live_map_say_that_they_show_what_is_seen(page):
     assert "Faulty, good and excess seen at one scale" in text
 
 
+def test_codes_of_reasons_are_said_in_words(result):
+    why = {"power_on_s": "on_before_recording: places warm from the first frame on", "power_off_s": "not_seen: nothing"}
+    content = report_content(dataclasses.replace(result, power_on_s=None, why=why))
+    facts = {fact.label: fact.value for fact in content.facts}
+    assert facts["power-on"] == "not known: on before the recording: places warm from the first frame on"
+    assert facts["power-off"] == "not known: nothing"
+
+
 def test_answer_stands_first(page):
     text = page.text()
     order = [
@@ -188,7 +196,7 @@ def test_hostile_names_stand_as_text(hostile, maps, pictures):
 def test_result_that_knows_little_says_so(bare, maps, board, pictures):
     text = Page(report_html(bare, maps, None, pictures=pictures)).text()
     assert "This recording cannot tell." in text
-    assert "not known: on before recording" in text
+    assert "not known: on before the recording" in text
     assert "raw counts without a scale" in text
     assert "No parts are known" in text
 

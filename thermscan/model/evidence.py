@@ -74,6 +74,8 @@ class Evidence:
         Of the good boards, as far as their sidecars state them.
     limit_is_stated : bool
         The detection limit of this recording is known and told elsewhere: it is not told another way again.
+    frame_rate_hz : float or None
+        Of the faulty board's recording.
     """
 
     parts: tuple[PartReading, ...] = ()
@@ -101,6 +103,7 @@ class Evidence:
     good_ambients_c: tuple[float, ...] = ()
     good_drives: tuple[Drive, ...] = ()
     limit_is_stated: bool = False
+    frame_rate_hz: float | None = None
 
     def __post_init__(self) -> None:
         times = np.array(self.times_s, dtype=float)

@@ -194,7 +194,9 @@ def _why_not(
         return f"{slow}; film {_rounded(board_s)} s or more"
     curve, constant_s = _simplest(t, y, lattice)
     if float(np.mean(((y - curve) / e) ** 2)) > MISFIT:
-        return f"the course over {whole} is no warm-up at one power, which would rise ever more slowly"
+        return (
+            f"the course over {whole} is no warm-up at one power: that changed, or its start is not known well enough"
+        )
     if t[-1] >= BENT * constant_s:
         rise = float(np.abs(curve[-1]))
         return (

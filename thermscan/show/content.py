@@ -11,6 +11,7 @@ from thermscan.model.flags import FLAGS
 from thermscan.model.meaning import MEANINGS
 from thermscan.model.quantity import shown, watts_words
 from thermscan.model.result import Hotspot, PartReading, RegistrationReport, Result, Suspect
+from thermscan.model.timing import reason_words
 from thermscan.show.words import (
     UNKNOWN,
     answer,
@@ -337,8 +338,8 @@ def _facts(result: Result, *, fahrenheit: bool) -> tuple[Fact, ...]:
         Fact("board", board_words(result)),
         Fact("side", side_words(result.side)),
         Fact("compared with", basis_words(result)),
-        Fact("power-on", say(result.power_on_s, "s", why=result.why.get("power_on_s", "").replace("_", " "))),
-        Fact("power-off", say(result.power_off_s, "s", why=result.why.get("power_off_s", "").replace("_", " "))),
+        Fact("power-on", say(result.power_on_s, "s", why=reason_words(result.why.get("power_on_s", "")))),
+        Fact("power-off", say(result.power_off_s, "s", why=reason_words(result.why.get("power_off_s", "")))),
         Fact("restarts", UNKNOWN if result.restarts is None else str(result.restarts)),
         Fact("detection limit", result.detection_limit_text or limit),
     ]

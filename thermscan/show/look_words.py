@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from thermscan.model.look_report import LookReport
 from thermscan.model.quantity import shown, shown_measured
+from thermscan.model.timing import reason_words
 
 
 def _times(report: LookReport) -> str:
@@ -15,8 +16,8 @@ def _times(report: LookReport) -> str:
 
 def _power(report: LookReport) -> list[str]:
     timing = report.timing
-    on = f"not known: {timing.on_why}" if timing.on_s is None else shown_measured(timing.on_s, "s")
-    off = f"not known: {timing.off_why}" if timing.off_s is None else shown_measured(timing.off_s, "s")
+    on = f"not known: {reason_words(timing.on_why)}" if timing.on_s is None else shown_measured(timing.on_s, "s")
+    off = f"not known: {reason_words(timing.off_why)}" if timing.off_s is None else shown_measured(timing.off_s, "s")
     lines = [f"power on: {on}", f"power off: {off}"]
     if len(timing.power_ups) > 1:
         lines.append(f"switched on {len(timing.power_ups)} times, restarts {timing.restarts}")
