@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from thermscan.model.board import Board
 from thermscan.model.flags import FLAGS
@@ -12,6 +12,7 @@ from thermscan.model.meaning import MEANINGS
 from thermscan.model.quantity import shown, watts_words
 from thermscan.model.result import Hotspot, PartReading, RegistrationReport, Result, Suspect
 from thermscan.model.timing import reason_words
+from thermscan.show.fahrenheit import with_fahrenheit
 from thermscan.show.words import (
     UNKNOWN,
     answer,
@@ -232,7 +233,7 @@ def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
         (
             term.name,
             f"{term.value:.4g} {term.unit}".strip(),
-            f"{term.standard_uncertainty:.3g} {term.unit}".strip(),
+            f"{term.standard_uncertainty:.3g} {'K' if term.unit == 'C' else term.unit}".strip(),
             f"{abs(term.contribution_k):.3f} K",
             UNKNOWN if term.difference_k is None else f"{abs(term.difference_k):.3f} K",
             term.source,
@@ -384,7 +385,7 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
     shares += [Fact(further, say_share(sum(s.probability for s in others)))] if others else []
     shares += [Fact("no fault", say_share(result.no_fault_probability))]
     shares += [Fact("another fault", say_share(result.other_probability))]
-    return Content(
+    content = Content(
         title=board_words(result),
         verdict=result.verdict,
         answer=answer(result),
@@ -412,3 +413,11 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
         settings=tuple(Fact(str(key), str(value)) for key, value in result.settings.items()),
         version=result.version,
     )
+    return _in_fahrenheit(content) if fahrenheit else content
+
+
+def _in_fahrenheit(content: Content) -> Content:
+    """Turn what was put into words before the unit was chosen: reasons, warnings, steps; names of files stay."""
+    tables = tuple(t if t.name == "inputs" else with_fahrenheit(t, but=("keys",)) for t in content.tables)
+    turned = with_fahrenheit(content, but=("title", "key", "tables", "settings", "version"))
+    return replace(turned, tables=tables)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from thermscan.model.look_report import LookReport
 from thermscan.model.quantity import shown, shown_measured
 from thermscan.model.timing import reason_words
+from thermscan.show.fahrenheit import with_fahrenheit
 
 
 def _times(report: LookReport) -> str:
@@ -48,4 +49,4 @@ def look_lines(report: LookReport, *, fahrenheit: bool = False) -> tuple[str, ..
     for rank, place in enumerate(report.hottest, 1):
         rise = "" if place.rise is None or counts else f", rise {shown(place.rise, 'k', fahrenheit=fahrenheit)}"
         lines.append(f"warm place {rank}: x {place.x_px:.0f}, y {place.y_px:.0f} px: {value(place.value)}{rise}")
-    return tuple(lines)
+    return with_fahrenheit(tuple(lines)) if fahrenheit else tuple(lines)
