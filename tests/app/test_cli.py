@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from thermscan.app.cli import COMMANDS, command
 from thermscan.app.start import MISSING_LIBRARIES
+from thermscan.model.errors import InputError
 from thermscan.read.data_folder import data_folder
 
 SAMPLES = data_folder("sample_frames")
@@ -94,6 +95,20 @@ def test_bad_input_is_one_line_and_exit_code_2(tmp_path, args, line):
     assert out.startswith("thermscan: ")
     assert out.count("\n") == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_too_many_volts_for_a_net_are_warned_of_before_the_work(tmp_path, monkeypatch):
+    def work(*_args, **_kwargs):
+        raise InputError("work", "", "begins here")
+
+    monkeypatch.setattr("thermscan.pipeline.compare.compare", work)
+    words = ("compare", SAMPLES / "faulty.tiff", "--board", SAMPLES / "board.json", "--out", tmp_path / "out")
+    out = run(*words, "--inject", "+3V3:5:1", code=2)
+    assert out.splitlines() == [
+        "warning: 5 V is above the 3.3 V that +3V3 carries: turn it down now",
+        "thermscan: work: begins here",
+    ]
+    assert "warning" not in run(*words, "--inject", "+3V3:1:1", code=2)
 
 
 def test_unknown_option_values_are_refused():

@@ -71,6 +71,7 @@ def check_request(request: CompareRequest) -> None:
 def open_job(request: CompareRequest) -> Job:
     """Open all files of a comparison; raises InputError."""
     from thermscan.pipeline.compare import Job
+    from thermscan.pipeline.fed_net import fed_net_warnings
     from thermscan.pipeline.temperatures import Seen, before_window, check_applied, check_seen
     from thermscan.read.prior_file import open_priors
     from thermscan.read.reading_file import open_readings
@@ -94,6 +95,8 @@ def open_job(request: CompareRequest) -> Job:
     check_marks(recordings, board)
     inject = parse_injection(request.inject)
     check_injected_net(inject or faulty.facts.drive, board)
+    for text in fed_net_warnings(inject or faulty.facts.drive, board):
+        click.echo(f"warning: {text}", err=True)
     job = Job(
         faulty=faulty,
         goods=goods,
