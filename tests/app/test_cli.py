@@ -97,6 +97,29 @@ def test_bad_input_is_one_line_and_exit_code_2(tmp_path, args, line):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    ("faulty", "good", "option", "line"),
+    [
+        ("bottom", "top", None, "good.tiff: shows the top side, faulty the bottom; faulty and good must show the same"),
+        ("bottom", None, None, "good.tiff: shows the top side, faulty the bottom"),
+        ("bottom", "top", "top", "faulty.json: side: says bottom, --side says top; correct the sidecar, or leave"),
+        (None, "top", "bottom", "good.json: side: says top, --side says bottom"),
+    ],
+)
+def test_sides_that_contradict_each_other_are_one_line(tmp_path, monkeypatch, faulty, good, option, line):
+    monkeypatch.chdir(tmp_path)
+    for name, side in (("faulty", faulty), ("good", good)):
+        frames = np.random.default_rng(len(name)).normal(24, 0.1, (6, 12, 16)).astype(np.float32)
+        tifffile.imwrite(f"{name}.tiff", frames, photometric="minisblack")
+        words = {"unit": "celsius", "frame_rate_hz": 4} | ({"side": side} if side else {})
+        Path(f"{name}.json").write_text(json.dumps(words), encoding="utf-8")
+    words = ("compare", "faulty.tiff", "--good", "good.tiff", "--size", "40x30", "--out", "out")
+    out = run(*words, *(("--side", option) if option else ()), code=2)
+    assert line in out
+    assert out.count("\n") == 1
+    assert not Path("out").exists()
+
+
 def test_too_many_volts_for_a_net_are_warned_of_before_the_work(tmp_path, monkeypatch):
     def work(*_args, **_kwargs):
         raise InputError("work", "", "begins here")
