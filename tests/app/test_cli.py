@@ -134,6 +134,18 @@ def test_too_many_volts_for_a_net_are_warned_of_before_the_work(tmp_path, monkey
     assert "warning" not in run(*words, "--inject", "+3V3:1:1", code=2)
 
 
+def test_a_size_that_cannot_be_meant_is_warned_of_before_the_work(tmp_path, monkeypatch):
+    def work(*_args, **_kwargs):
+        raise InputError("work", "", "begins here")
+
+    monkeypatch.setattr("thermscan.pipeline.compare.compare", work)
+    words = ("compare", SAMPLES / "faulty.tiff", "--out", tmp_path / "out", "--size")
+    first, second = run(*words, "900x600", code=2).splitlines()
+    assert first.startswith("warning: a board of 900 x 600 mm fills 160 x 120 pixels with 5.3 mm or more each")
+    assert second == "thermscan: work: begins here"
+    assert "warning" not in run(*words, "90x60", code=2)
+
+
 def test_unknown_option_values_are_refused():
     assert "is not A:B" in run("look", SAMPLES / "faulty.tiff", "--frames", "9:3", code=2)
 

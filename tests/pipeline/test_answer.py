@@ -76,6 +76,14 @@ def test_a_reading_of_a_net_that_the_board_file_lacks_is_warned_of():
     assert said.startswith("readings, row 4: no net '+3V4' in the board file (nearest is +3V3)")
 
 
+def test_a_size_that_cannot_be_meant_is_warned_of():
+    nothing = SimpleNamespace(warnings=())
+    faulty = warned("faulty")
+    faulty.prepared.recording.rows, faulty.prepared.recording.columns, faulty.pixel_mm = 120, 160, 7.0
+    job = SimpleNamespace(board=Board.rectangle(900, 600), readings=())
+    assert any("900 x 600 mm fills 160 x 120" in t for t in all_warnings(job, [faulty], nothing, nothing, nothing))
+
+
 def test_without_a_good_board_the_limit_is_said_to_be_of_any_heat():
     fit = SimpleNamespace(limit_text="a source above 8 mW would have been seen on nine tenths of the board")
     assert _limit_text(fit, SimpleNamespace(basis="good_boards")) == fit.limit_text

@@ -71,7 +71,6 @@ def check_request(request: CompareRequest) -> None:
 def open_job(request: CompareRequest) -> Job:
     """Open all files of a comparison; raises InputError."""
     from thermscan.pipeline.compare import Job
-    from thermscan.pipeline.fed_net import fed_net_warnings
     from thermscan.pipeline.temperatures import Seen, before_window, check_applied, check_seen
     from thermscan.read.prior_file import open_priors
     from thermscan.read.reading_file import open_readings
@@ -95,8 +94,6 @@ def open_job(request: CompareRequest) -> Job:
     check_marks(recordings, board)
     inject = parse_injection(request.inject)
     check_injected_net(inject or faulty.facts.drive, board)
-    for text in fed_net_warnings(inject or faulty.facts.drive, board):
-        click.echo(f"warning: {text}", err=True)
     job = Job(
         faulty=faulty,
         goods=goods,
@@ -165,10 +162,25 @@ def check_changed(changed: tuple[str, ...], board: Board | None) -> None:
             raise InputError("--changed", "", f"no part {ref!r} in the board file", nearest(ref, known))
 
 
+def early_warnings(job: Job) -> tuple[str, ...]:
+    """Return what is to be told before the work: a net that is fed too many volts, a size that cannot be meant."""
+    from thermscan.model.pixel_scale import scale_words
+    from thermscan.pipeline.fed_net import fed_net_warnings
+
+    drive = job.inject or job.faulty.facts.drive
+    return (
+        *fed_net_warnings(drive, job.board),
+        *scale_words(job.board, job.faulty.rows, job.faulty.columns),
+    )
+
+
 def run_compare(request: CompareRequest, *, as_json: bool, fahrenheit: bool) -> Comparison:
     """Run one comparison from files to files and print the answer."""
     check_request(request)
     job = open_job(request)
+    early = early_warnings(job)
+    for text in early:
+        click.echo(f"warning: {text}", err=True)
     from thermscan.pipeline.compare import compare
 
     tell, finish = progress_bar(quiet=as_json)
@@ -180,7 +192,7 @@ def run_compare(request: CompareRequest, *, as_json: bool, fahrenheit: bool) -> 
 
         click.echo(result_text(comparison.result), nl=False)
     else:
-        print_answer(comparison, request.out, fahrenheit=fahrenheit)
+        print_answer(comparison, request.out, fahrenheit=fahrenheit, told=early)
     return comparison
 
 
@@ -227,14 +239,18 @@ def shown_suspects(result: Result) -> tuple[Suspect, ...]:
     return tuple(s for s in result.suspects[:3] if s.probability >= WORTH_A_LOOK)
 
 
-def print_answer(comparison: Comparison, out: Path, *, fahrenheit: bool = False) -> None:
-    """Print the answer in plain words: verdict, leading suspects with reasons, what to do next, where it all is."""
+def print_answer(comparison: Comparison, out: Path, *, fahrenheit: bool = False, told: tuple[str, ...] = ()) -> None:
+    """Print the answer in plain words: verdict, leading suspects with reasons, what to do next, where it all is.
+
+    ``told`` are the warnings that were printed before the work.
+    """
     from thermscan.show.fahrenheit import with_fahrenheit
     from thermscan.show.words import answer, name_of, result_cautions, say, say_place, say_share
 
     result = comparison.result
     click.echo(answer(result))
-    suspects, steps, warnings = shown_suspects(result), result.next_steps[:3], result.warnings
+    suspects, steps = shown_suspects(result), result.next_steps[:3]
+    warnings = tuple(text for text in result.warnings if text not in told)
     cautions = tuple(caution.text for caution in result_cautions(result, comparison.board))
     if fahrenheit:
         suspects = tuple(replace(s, reasons=with_fahrenheit(s.reasons)) for s in suspects)

@@ -14,6 +14,7 @@ from thermscan.find.source_limit import board_limit_w, with_limits
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraEvent
 from thermscan.model.film import Baseline, Excess, Film, Rise
+from thermscan.model.pixel_scale import scale_words, seen_words
 from thermscan.model.pose import NoPose, Pose
 from thermscan.model.reading import unknown_net_words
 from thermscan.model.recording import Recording
@@ -148,6 +149,9 @@ def all_warnings(
     for p, name in zip(placed, names, strict=True):
         own = (*p.prepared.recording.warnings, *p.prepared.timing.warnings, *p.track.warnings)
         said += [text if text.startswith(names) else name + text for text in own]
+    if placed and job.board is not None:
+        frame = (placed[0].prepared.recording.rows, placed[0].prepared.recording.columns)
+        said += [*scale_words(job.board, *frame), *seen_words(job.board, *frame, placed[0].pixel_mm)]
     said += [*(job.board.warnings if job.board else ()), *unknown_net_words(job.readings, job.board)]
     said += [*excess.warnings, *fit.warnings, *ranking.warnings]
     return tuple(dict.fromkeys(said))

@@ -13,6 +13,7 @@ from thermscan.model.board import Board, outline_hash
 from thermscan.model.errors import InputError
 from thermscan.model.evidence import Evidence
 from thermscan.model.film import Baseline, Rise
+from thermscan.model.pixel_scale import scale_words, seen_words
 from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
 from thermscan.model.timing import before_words, rate_of, reason_words
@@ -55,7 +56,10 @@ def combine_good_boards(
     sources = [(r.name, r.sha256) for r in recordings]
     baseline = combine(rises, outline_hash=outline_hash(board), side=side, sources=sources, settings=settings.excess)
     tell("done", 1.0)
-    said = [
+    first = placed[0].prepared.recording
+    frame = (first.rows, first.columns)
+    said = [*scale_words(board, *frame), *seen_words(board, *frame, placed[0].pixel_mm)]
+    said += [
         f"{p.prepared.recording.name}: {text}"
         for p in placed
         for text in (*p.prepared.timing.warnings, *p.track.warnings)
