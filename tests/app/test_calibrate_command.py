@@ -78,6 +78,20 @@ def test_the_reflected_temperature_on_foil(tmp_path):
     assert "use it with --reflected 24.60" in said.output
 
 
+def test_reflected_and_map_refuse_what_is_too_short_or_drifts(tmp_path):
+    short, cold = even(tmp_path, "short", 24.0, frames=3), even(tmp_path, "cold", 24.0)
+    warm = even(tmp_path, "warm", 55.0 + np.linspace(0, 8, 20)[:, None, None])
+    said = run("calibrate", "reflected", short, "--foil", "10,10,40,30", "--unit", "celsius")
+    assert (said.exit_code, said.output.count("\n")) == (2, 1)
+    assert "holds 3 frames" in said.output
+    words = ["--true", "24", "--true", "55", "--unit", "celsius", "--out", tmp_path / "e.tiff"]
+    for films, line in (((cold, short), "holds 3 frames"), ((cold, warm), "the picture drifts: it changes by 7.")):
+        said = run("calibrate", "map", *films, *words)
+        assert said.exit_code == 2
+        assert line in said.output
+    assert not (tmp_path / "e.tiff").exists()
+
+
 def test_a_map_from_two_temperatures(tmp_path):
     e = np.full((ROWS, COLUMNS), 0.9)
     e[10:20, 10:30] = 0.3
@@ -110,11 +124,20 @@ def test_a_map_from_two_temperatures(tmp_path):
             "--band: band: ends before it begins; give low_um below high_um",
         ),
         (["optics", "ice.npy", "--box", "0,0,40,30", "--slit", "35"], "a slit of 35 px does not fit this box"),
+        (["temperature", "short.npy", "--true", "0"], "short.npy: holds 3 frames: fewer than 8 tell neither noise"),
+        (["noise", "short.npy"], "short.npy: holds 3 frames: fewer than 8 tell neither noise nor drift"),
+        (["optics", "along.npy", "--box", "5,5,55,35"], "along.npy: the edge runs along the pixels (0.0 degrees)"),
+        (
+            ["surface", "along.npy", "--surface", "5,5,55,35", "--true", "60", "--reflected", "22", "--name", "brass"],
+            "along.npy: the box --surface is not even: 20.0 K from its coolest to its warmest part",
+        ),
         (["lens", "ice.npy", "--grid", "nine"], "--grid: 'nine' is not COLUMNSxROWS; for example 9x7"),
     ],
 )
 def test_bad_input_is_refused_in_one_line(tmp_path, words, line):
     even(tmp_path, "ice", 0.0)
+    even(tmp_path, "short", 0.0, frames=3)
+    even(tmp_path, "along", 30.0 + 10.0 * np.tanh((np.arange(COLUMNS) - 30.3) / 1.2))
     given = [tmp_path / w if str(w).endswith(".npy") else w for w in words]
     said = run("calibrate", *given, "--unit", "celsius", "--out", tmp_path / "cam.json")
     assert said.exit_code == 2

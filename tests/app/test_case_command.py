@@ -311,3 +311,32 @@ def test_resistance_readings_print_the_caution(bench):
     out = run("case", "add", "reading", "job", "resistance_to_ground", "4k7", "--net", "+3V3")
     assert "caution: Before resistance or diode readings: power off" in out
     assert "discharged" in run("case", "add", "reading", "--help")
+
+
+def test_an_earlier_export_is_not_overwritten_unless_asked(bench):
+    new()
+    run("case", "export", "job", "--out", "sheets", "--sheet", "customer")
+    before = {p.name: p.read_bytes() for p in Path("sheets").iterdir()}
+    run("case", "add", "note", "job", "owner called")
+    out = run("case", "export", "job", "--out", "sheets", "--sheet", "bench", code=2)
+    assert out == (
+        "thermscan: sheets: already holds an earlier export (case.zip); name a new folder, or overwrite with --force\n"
+    )
+    assert {p.name: p.read_bytes() for p in Path("sheets").iterdir()} == before
+    run("case", "export", "job", "--out", "sheets", "--sheet", "bench", "--force")
+    assert Path("sheets/case.zip").read_bytes() != before["case.zip"]
+    assert Path("sheets/customer.html").read_bytes() == before["customer.html"]
+    Path("paper").write_text("x", encoding="utf-8")
+    assert "paper: is a file, not a folder" in run("case", "export", "job", "--out", "paper", code=2)
+
+
+def test_a_reading_of_an_unknown_net_is_added_with_a_warning(bench):
+    new()
+    out = run("case", "add", "reading", "job", "voltage", "1.4", "--net", "+3V4")
+    assert "entry 3: reading added" in out
+    assert "warning: no net '+3V4' in the board file (nearest are +3V3 and +12V)" in out
+    assert "warning" not in run("case", "add", "reading", "job", "voltage", "1.4", "--net", "+3V3")
+    Path("r.csv").write_text("net,quantity,value\n+3V3,voltage,1.4\n3v3,voltage,1.4\n", encoding="utf-8")
+    out = run("case", "add", "readings", "job", "r.csv")
+    assert "warning: readings, row 3: no net '3v3' in the board file (nearest is +3V3)" in out
+    assert kinds()[-2:] == ["reading", "reading"]

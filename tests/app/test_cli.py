@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from thermscan.app.cli import COMMANDS, command
 from thermscan.app.start import MISSING_LIBRARIES
+from thermscan.model.errors import InputError
 from thermscan.read.data_folder import data_folder
 
 SAMPLES = data_folder("sample_frames")
@@ -96,6 +97,55 @@ def test_bad_input_is_one_line_and_exit_code_2(tmp_path, args, line):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    ("faulty", "good", "option", "line"),
+    [
+        ("bottom", "top", None, "good.tiff: shows the top side, faulty the bottom; faulty and good must show the same"),
+        ("bottom", None, None, "good.tiff: shows the top side, faulty the bottom"),
+        ("bottom", "top", "top", "faulty.json: side: says bottom, --side says top; correct the sidecar, or leave"),
+        (None, "top", "bottom", "good.json: side: says top, --side says bottom"),
+    ],
+)
+def test_sides_that_contradict_each_other_are_one_line(tmp_path, monkeypatch, faulty, good, option, line):
+    monkeypatch.chdir(tmp_path)
+    for name, side in (("faulty", faulty), ("good", good)):
+        frames = np.random.default_rng(len(name)).normal(24, 0.1, (6, 12, 16)).astype(np.float32)
+        tifffile.imwrite(f"{name}.tiff", frames, photometric="minisblack")
+        words = {"unit": "celsius", "frame_rate_hz": 4} | ({"side": side} if side else {})
+        Path(f"{name}.json").write_text(json.dumps(words), encoding="utf-8")
+    words = ("compare", "faulty.tiff", "--good", "good.tiff", "--size", "40x30", "--out", "out")
+    out = run(*words, *(("--side", option) if option else ()), code=2)
+    assert line in out
+    assert out.count("\n") == 1
+    assert not Path("out").exists()
+
+
+def test_too_many_volts_for_a_net_are_warned_of_before_the_work(tmp_path, monkeypatch):
+    def work(*_args, **_kwargs):
+        raise InputError("work", "", "begins here")
+
+    monkeypatch.setattr("thermscan.pipeline.compare.compare", work)
+    words = ("compare", SAMPLES / "faulty.tiff", "--board", SAMPLES / "board.json", "--out", tmp_path / "out")
+    out = run(*words, "--inject", "+3V3:5:1", code=2)
+    assert out.splitlines() == [
+        "warning: 5 V is above the 3.3 V that +3V3 carries: turn it down now",
+        "thermscan: work: begins here",
+    ]
+    assert "warning" not in run(*words, "--inject", "+3V3:1:1", code=2)
+
+
+def test_a_size_that_cannot_be_meant_is_warned_of_before_the_work(tmp_path, monkeypatch):
+    def work(*_args, **_kwargs):
+        raise InputError("work", "", "begins here")
+
+    monkeypatch.setattr("thermscan.pipeline.compare.compare", work)
+    words = ("compare", SAMPLES / "faulty.tiff", "--out", tmp_path / "out", "--size")
+    first, second = run(*words, "900x600", code=2).splitlines()
+    assert first.startswith("warning: a board of 900 x 600 mm fills 160 x 120 pixels with 5.3 mm or more each")
+    assert second == "thermscan: work: begins here"
+    assert "warning" not in run(*words, "90x60", code=2)
+
+
 def test_unknown_option_values_are_refused():
     assert "is not A:B" in run("look", SAMPLES / "faulty.tiff", "--frames", "9:3", code=2)
 
@@ -113,6 +163,21 @@ def test_look_prints_json_and_writes_a_contact_sheet(tmp_path):
     assert (tmp_path / "sheets" / "small_look.png").read_bytes().startswith(b"\x89PNG")
     again = run("look", tmp_path / "small.tiff", "--sheets", tmp_path / "sheets", code=2)
     assert "exists already" in again
+
+
+def test_look_at_a_sparse_film_says_words_and_advice_that_fits(tmp_path):
+    frames = np.random.default_rng(0).normal(24, 0.05, (9, 24, 32)).astype(np.float32)
+    tifffile.imwrite(tmp_path / "sparse.tiff", frames, photometric="minisblack")
+    how = ("--unit", "celsius", "--frame-rate", "0.86", "--no-sheets")
+    out = run("look", tmp_path / "sparse.tiff", *how)
+    reason = "9 frames are too few to show a change in time: 12 are needed, 14 s at 0.86 frames/s"
+    assert f"power on: not known: {reason}\n" in out
+    assert f"power-on is not seen ({reason}); film 5 seconds (4 frames at 0.86 frames/s) before switching on" in out
+    assert "_" not in out
+    (report,) = json.loads(run("look", tmp_path / "sparse.tiff", *how, "--json"))
+    assert report["timing"]["on_why"] == f"not_seen: {reason}"  # programs read the code
+    said = run("baseline", tmp_path / "sparse.tiff", *how[:-1], "--size", "90x60", "--out", tmp_path / "b.npz", code=2)
+    assert f"shows no power-on ({reason}); film 5 seconds" in said
 
 
 def test_schema_is_printed():

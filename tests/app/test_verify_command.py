@@ -88,5 +88,10 @@ def test_answer_files_and_json(bench, monkeypatch):
     assert {p.name for p in (bench / "v").iterdir()} == {
         "verification.json", "verification.html", "verification.pdf", "before_after.png"
     }  # fmt: skip
+    assert "C14 was +9.0 K" in out
+    assert "C14 was +16.2 °F diff., is +0.2 °F diff." in run(*common, "--out", "v", "--force", "--fahrenheit")
+    page = (bench / "v" / "verification.html").read_text(encoding="utf-8")
+    assert "+16.20 °F diff. (+15.84 to +16.56)" in page
+    assert " K (" not in page
     printed = json.loads(run(*common, "--out", "v", "--force", "--json"))
     assert printed == json.loads((bench / "v" / "verification.json").read_text())

@@ -67,6 +67,34 @@ def test_no_edge_is_refused():
         calibrate_optics(np.zeros((5, 30)), path="r.tiff", date="2026-01-05", method="made")
 
 
+@pytest.mark.parametrize("angle", [0.0, 90.0, 0.9])
+def test_an_edge_along_the_pixels_is_refused(angle):
+    said = r"the edge runs along the pixels \(0\.[0-9] degrees\).* turn camera or edge by 5 to 20 degrees"
+    with pytest.raises(InputError, match=said):
+        calibrate_optics(slanted_edge(0.7, angle=angle), path="r.tiff", date="2026-01-05", method="made")
+
+
+def moving(sigma_px, *, blur=0.7, count=40):
+    """Frames of an edge that moves from frame to frame."""
+    x, y = np.meshgrid(np.arange(40.0), np.arange(40.0))
+    across = (x - 19.3) * np.cos(0.2) + (y - 20.1) * np.sin(0.2)
+    places = np.random.default_rng(7).normal(0, sigma_px, count)
+    frames = np.stack([25 + 5 * (1 + erf((across - p) / (np.sqrt(2) * np.hypot(blur, 0.289)))) for p in places])
+    return frames + np.random.default_rng(8).normal(0, 0.05, frames.shape)
+
+
+def test_an_edge_that_moves_widens_the_error_or_is_refused():
+    still, shaken = (
+        calibrate_optics(f.mean(axis=0), frames=f, date="2026-01-05", method="made")[0]
+        for f in (moving(0.0), moving(0.15))
+    )
+    assert still.blur_error_px < 0.005
+    assert 2 * shaken.blur_error_px > abs(shaken.blur_px - 0.7) > 0.005
+    frames = moving(0.5)
+    with pytest.raises(InputError, match=r"the edge moves by .* px while it is filmed; fix camera and edge"):
+        calibrate_optics(frames.mean(axis=0), frames=frames, date="2026-01-05", method="made")
+
+
 def dot_grid(lens, matrix, *, columns=9, rows=7, shape=(240, 320)):
     plan = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2).astype(float)
     dots = lens.distort(map_points(matrix, plan))
@@ -123,6 +151,12 @@ def test_a_wrong_grid_is_refused():
         calibrate_lens(picture, 12, 9, path="g.tiff", date="2026-01-05", method="made")
     with pytest.raises(InputError, match="a grid of 3x3 is too small"):
         calibrate_lens(picture, 3, 3, path="g.tiff", date="2026-01-05", method="made")
+
+
+def test_dots_that_make_no_grid_are_refused():
+    picture = 30 + np.random.default_rng(5).normal(0, 0.01, (120, 160))
+    with pytest.raises(InputError, match=r"the dots make no grid of 7x5: they lie .* px from the nearest one"):
+        calibrate_lens(picture, 7, 5, path="g.tiff", date="2026-01-05", method="made")
 
 
 def test_pairing_maps_thermal_to_visible():

@@ -45,6 +45,14 @@ def test_noise_hides_faults_and_forbids_a_clean_bill(made_case, bare_evidence):
     assert not any("would have stood out" in w for w in alone.warnings)  # what is healthy is not known
 
 
+def test_a_limit_that_is_stated_already_is_not_told_another_way(made_case, bare_evidence):
+    case = made_case(24, "none")
+    evidence = replace(noisier(bare_evidence(case.evidence), 20.0), limit_is_stated=True)
+    warnings = explain(evidence, case.board).warnings
+    assert not any("would have stood out" in w for w in warnings)
+    assert any(w.startswith("of the faults weighed about ") for w in warnings)
+
+
 def test_the_limit_is_that_of_a_plate(made_case, bare_evidence):
     # a Gaussian source in a plate, seen over a body of its own size: the instantaneous source (Carslaw and Jaeger,
     # 10.3) of variance 2 s2 + 2 a t, one watt summed over the seconds on, 1.9 MJ/m3K and 1.6 mm

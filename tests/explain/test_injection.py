@@ -7,9 +7,11 @@ import pytest
 
 from thermscan.explain.injection import copper_ohm_m, injection_sentences, only_the_path, sheet_ohm, trace_ohm
 from thermscan.explain.lineup import Hypothesis
+from thermscan.explain.meter import plain
 from thermscan.explain.power_tree import PowerTree, grow_tree
-from thermscan.model.board import Board, Part
+from thermscan.model.board import Board, Part, Rail
 from thermscan.model.recording import Drive, SupplyPoint
+from thermscan.pipeline.fed_net import fed_net_warnings
 
 
 def test_copper_of_the_standard():
@@ -40,11 +42,49 @@ def sentences(supply):
 
 def test_what_was_set_is_two_limits_and_only_a_log_gives_watts_and_resistance():
     (said,) = sentences(())
-    assert "at most 3.00 W" in said
+    assert "at most 3 W" in said
     assert "ohm seen" not in said
     log = tuple(SupplyPoint(0.1 * i, 1.0, 0.5) for i in range(40))
     (said,) = sentences(log)
-    assert "0.50 W at 0.50 A, 2000 mohm seen" in said  # Ohm's law: 1 V over 0.5 A
+    assert "500 mW at 500 mA, 2 ohm seen" in said  # Ohm's law: 1 V over 0.5 A
+
+
+@pytest.mark.parametrize(
+    ("volts", "amps", "seen"),
+    [
+        # Ohm's law
+        (1.0, 1.0 / 58.0, "17.2 mW at 17.2 mA, 58 ohm seen"),
+        (0.06, 3.0, "180 mW at 3 A, 20 mohm seen"),
+        (5.0, 1e-3, "5 mW at 1 mA, 5 kohm seen"),
+    ],
+)
+def test_the_resistance_has_the_unit_that_fits_its_size(volts, amps, seen):
+    (said,) = sentences(tuple(SupplyPoint(0.1 * i, volts, amps) for i in range(40)))
+    assert said == f"injection into +1V: {seen}"
+
+
+def test_a_rounded_value_takes_the_next_prefix():
+    assert plain(999.7, "ohm") == "1 kohm"
+    assert plain(0.000147, "V") == "147 uV"
+
+
+@pytest.mark.parametrize(
+    ("net", "volts", "said"),
+    [
+        ("+3V3", 5.0, ("5 V is above the 3.3 V that +3V3 carries: turn it down now",)),
+        ("-5V", 6.0, ("6 V is above the -5 V that -5V carries: turn it down now",)),
+        ("+3V3", 3.3, ()),
+        ("SW", 5.0, ()),
+        ("+1V8", 5.0, ("5 V is above the 1.8 V that +1V8 carries: turn it down now",)),  # by its name
+    ],
+)
+def test_more_volts_than_a_net_carries_are_warned_of(net, volts, said):
+    rails = (Rail("+3V3", 3.3), Rail("-5V", -5.0))
+    board = replace(Board.rectangle(50, 40), rails=rails)
+    assert fed_net_warnings(Drive("injection", net=net, volts=volts, amps=1.0), board) == said
+    assert fed_net_warnings(Drive("board", net=net, volts=volts, amps=1.0), board) == ()
+    assert fed_net_warnings(None, board) == ()
+    assert fed_net_warnings(Drive("injection", net="VCC", volts=volts), None) == ()
 
 
 def left(board, net):

@@ -84,3 +84,12 @@ def test_what_cannot_be_put_in_bits_says_why(looked):
     goods = next(s for s in steps if "more known-good boards" in s.text)
     assert goods.bits is not None
     assert Step("x", None, "y").rank() > goods.rank()
+
+
+def test_how_long_to_film_before_power_on_fits_the_frame_rate(looked):
+    evidence, found = looked
+    weighing = weighing_of(found, found.log_heat)
+    for rate, words in ((9.0, "two seconds"), (0.8, "5 seconds (4 frames at 0.8 frames/s)")):
+        lacking = replace(evidence, clock_is_power_on=False, frame_rate_hz=rate)
+        texts = [step.text for step in captures(weighing, found.lineup, lacking)]
+        assert f"film again from {words} before power-on, with the board cold" in texts

@@ -242,7 +242,7 @@ def test_injection_accuses_only_what_touches_the_net(made_case, bare_evidence):
     ranking = explain(replace(evidence, parts=alone, basis="itself_only", good_boards=0, drive=drive), case.board)
     for suspect in ranking.suspects:
         assert suspect.ref is None or net in case.board.part(suspect.ref).nets
-    assert any("at most 2.00 W" in w for w in ranking.warnings)
+    assert any("at most 2 W" in w for w in ranking.warnings)
 
 
 def test_the_priors_count(made_case, bare_evidence):

@@ -10,11 +10,12 @@ from thermscan.find.excess import rise_of
 from thermscan.find.part_reading import read_parts
 from thermscan.find.source import find_sources
 from thermscan.find.source_data import bin_means, join_bins, switching_matrix
-from thermscan.find.source_limit import cover_limits, limit_sentence, with_limits
+from thermscan.find.source_limit import board_limit_w, cover_limits, limit_sentence, with_limits
 from thermscan.find.source_report import said_depth
 from thermscan.find.source_search import Columns, LinearFit, gains, sweep
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
+from thermscan.model.quantity import watts_words
 from thermscan.model.settings import DetectionSettings, ExcessSettings, SourceSettings
 from thermscan.physics.plate import cut_into_layers, default_plate
 from thermscan.physics.plate_grid import GridPlate, Lump, run
@@ -163,6 +164,21 @@ def test_limits_follow_the_noise():
     worst = max(low.part_limit_w, key=lambda ref: low.part_limit_w[ref])
     assert "would have been seen on nine tenths of the board" in low.limit_text
     assert f"in {worst} nothing below" in low.limit_text
+
+
+def test_one_limit_is_stated_for_the_board_and_why_parts_differ():
+    places = np.linspace(0.001, 0.1, 101).reshape(1, 101)
+    places[0, -1] = np.inf
+    stated = board_limit_w(places)
+    assert stated == pytest.approx(np.quantile(places[0, :-1], 0.9))
+    said = limit_sentence(places, {"U1": 0.4, "U2": 0.2, "C1": 0.003}, {})
+    assert said == (
+        f"a source above {watts_words(stated)} would have been seen on nine tenths of the board, in half of the parts"
+        " one above 200 mW, for healthy parts differ in heat of their own; in U1 nothing below 400 mW"
+    )
+    assert "half of the parts" not in limit_sentence(places, {"U1": 0.01}, {})
+    assert board_limit_w(None) is None
+    assert board_limit_w(np.full((2, 2), np.inf)) is None
 
 
 def test_a_shield_raises_the_limits_under_it_and_is_named():

@@ -64,6 +64,27 @@ def test_nothing_to_extrapolate(y, words):
     assert words in answer.why["final_k"]
 
 
+@pytest.mark.parametrize(
+    ("seconds", "rise", "noise", "board_s", "words"),
+    [
+        # bent long ago, and flat since: seconds are not what lacks
+        (60, lambda t: 0.5 * -np.expm1(-t / 8), 0.3, None, "noise of ± 0.59 K beside a rise of "),
+        (60, lambda t: 0.5 * -np.expm1(-t / 8), 0.3, 200.0, "noise of ± 0.59 K beside a rise of "),
+        (4, lambda t: 20 * -np.expm1(-t), 0.02, 200.0, "4 s are too few to rule out that the board beneath goes on"),
+        (60, lambda t: np.where(t > 30, 20 * -np.expm1(-(t - 30) / 3), 0.0), 0.05, None, "is no warm-up at one power"),
+        (60, lambda t: 20 * -np.expm1(-t / 400), 0.02, None, "60 s are too few to see where the curve bends; film "),
+    ],
+)
+def test_the_reason_why_the_end_cannot_be_told_is_the_actual_one(seconds, rise, noise, board_s, words):
+    random = np.random.default_rng(6)
+    t = np.linspace(seconds / 80, seconds, 80)
+    answers = [extrapolate(t, rise(t) + random.normal(0, noise, 80), noise, board_s=board_s) for _ in range(5)]
+    said = [a.why["final_k"] for a in answers if a.final_k is None]
+    assert len(said) >= 3
+    assert all(words in why or (board_s and "rule out that the board" in why) for why in said), said
+    assert not any("e+" in why for why in said)
+
+
 def test_time_to_a_limit():
     t = np.linspace(0, 30, 60)[1:]
     rise = 40 * -np.expm1(-t / 12.0)

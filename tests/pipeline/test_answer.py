@@ -1,14 +1,16 @@
 """What the result says of resampling, against white noise brought to a board's grid, and of its recordings."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 
 from thermscan.measure.film import Clock, make_film
-from thermscan.model.board import Board
+from thermscan.model.board import Board, Rail
 from thermscan.model.camera_events import CameraState
 from thermscan.model.film import BoardGrid
 from thermscan.model.pose import Placement, Pose, Track
+from thermscan.model.reading import Reading
 from thermscan.model.recording import Recording
 from thermscan.model.settings import FilmSettings
 from thermscan.pipeline.answer import _limit_text, all_warnings, report_resampling
@@ -62,8 +64,24 @@ def test_a_sentence_about_a_recording_is_said_once_and_with_one_name():
     text = "good_3: neither outline nor pattern places it"
     nothing = SimpleNamespace(warnings=())
     placed = [warned("faulty", text), warned("good_3", text)]
-    said = all_warnings(SimpleNamespace(board=None), placed, nothing, nothing, nothing)
+    said = all_warnings(SimpleNamespace(board=None, readings=()), placed, nothing, nothing, nothing)
     assert said == ("faulty: no power-on", text, "good_3: no power-on")
+
+
+def test_a_reading_of_a_net_that_the_board_file_lacks_is_warned_of():
+    nothing = SimpleNamespace(warnings=())
+    reading = Reading("", "", "+3V4", "voltage", 1.0, "V", None, "on", "", 4)
+    board = replace(Board.rectangle(30, 20), rails=(Rail("+3V3", 3.3),))
+    (said,) = all_warnings(SimpleNamespace(board=board, readings=(reading,)), [], nothing, nothing, nothing)
+    assert said.startswith("readings, row 4: no net '+3V4' in the board file (nearest is +3V3)")
+
+
+def test_a_size_that_cannot_be_meant_is_warned_of():
+    nothing = SimpleNamespace(warnings=())
+    faulty = warned("faulty")
+    faulty.prepared.recording.rows, faulty.prepared.recording.columns, faulty.pixel_mm = 120, 160, 7.0
+    job = SimpleNamespace(board=Board.rectangle(900, 600), readings=())
+    assert any("900 x 600 mm fills 160 x 120" in t for t in all_warnings(job, [faulty], nothing, nothing, nothing))
 
 
 def test_without_a_good_board_the_limit_is_said_to_be_of_any_heat():

@@ -34,7 +34,7 @@ def test_a_good_board_without_power_on_is_left_out_and_named():
     assert used == ["faulty", "good_2"]
     assert len(said) == 1
     assert said[0].startswith("good_1 is left out")
-    assert "nothing stands out" in said[0]
+    assert "(nothing stands out)" in said[0]
 
 
 def test_a_good_board_that_is_not_placed_for_sure_is_left_out_and_named():
@@ -85,6 +85,10 @@ def test_a_board_that_does_not_warm_while_good_ones_do_is_said_to_take_no_power_
     said = _clock_words(films, [placed("faulty", on_s=None), placed("good_1")])
     assert "as good_1 does" in said[1]
     assert len(_clock_words(films, [placed("faulty"), placed("good_1", on_s=None)])) == 1
+    assert "film each board from two seconds before" in said[0]
+    sparse = placed("good_1", on_s=None)
+    sparse.prepared.recording.times_s = np.arange(9) / 0.8
+    assert "from 5 seconds (4 frames at 0.8 frames/s) before" in _clock_words(films, [placed("faulty"), sparse])[0]
 
 
 def test_a_board_that_is_warm_is_not_said_to_take_no_power():

@@ -121,6 +121,12 @@ def test_without_a_recording_from_before(judge):
     assert found.verification.outcome == "like_good"
 
 
+def test_a_reading_of_an_unknown_net_is_warned_of(judge):
+    reading = Reading("", "", "+3V4", "voltage", 3.31, "V", None, "on", "", 2)
+    said = judge(film_of("after", HEALTHY, seed=40), before=None, readings=(reading,)).verification.warnings
+    assert any(text.startswith("readings, row 2: no net '+3V4' in the board file (nearest is +3V3)") for text in said)
+
+
 def test_the_warmest_course_is_the_mean_of_the_warmest_cells():
     grid = BoardGrid(0.0, 0.0, 1.0, 10, 10)
     rise = np.ones((4, 10, 10)) * np.arange(4)[:, None, None]

@@ -75,10 +75,22 @@ def test_nothing_known_stays_counts_without_times(stack):
 
 def test_options_beat_the_sidecar(stack):
     write_sidecar(stack)
-    options = OpenOptions(side="top", scale_k_per_count=0.04, offset_k=100.0)
+    options = OpenOptions(scale_k_per_count=0.04, offset_k=100.0)
     recording = open_recording(stack, options=options)
-    assert recording.facts.side == "top"
     np.testing.assert_allclose(recording.store.read(0, 1)[0], FRAMES[0] * 0.04 + 100 - 273.15, atol=1e-3)
+
+
+def test_a_side_that_the_sidecar_states_otherwise_is_refused(stack):
+    write_sidecar(stack)
+    with pytest.raises(InputError) as caught:
+        open_recording(stack, options=OpenOptions(side="top"))
+    assert str(caught.value).endswith(
+        "faulty.json: side: says bottom, --side says top; correct the sidecar, or leave --side out"
+    )
+    assert open_recording(stack, options=OpenOptions(side="bottom")).facts.side == "bottom"
+    write_sidecar(stack, side=None)
+    assert open_recording(stack, options=OpenOptions(side="bottom")).facts.side == "bottom"
+    assert open_recording(stack).facts.side == "top"
 
 
 def test_times_beat_the_frame_rate_and_disagreement_is_said(stack):

@@ -75,6 +75,39 @@ def test_page_holds_the_numbers_of_the_result(page):
         assert words in text, words
 
 
+def test_tables_and_cards_say_which_excess_they_give(result):
+    plain = report_content(result)
+    assert plain.table("hotspots").heads[4] == plain.table("parts").heads[3] == "excess seen"
+    assert not any("as seen" in cell for table in plain.tables for row in table.rows for cell in row)
+    assert [card.facts[3].label for card in plain.cards] == ["excess seen"] * 3
+    parts = tuple(dataclasses.replace(p, excess_drawn_k=p.excess_k) if p.ref == "C14" else p for p in result.parts)
+    content = report_content(dataclasses.replace(result, parts=parts))
+    assert [card.facts[3].label for card in content.cards] == ["excess of the surface", "excess seen", "excess seen"]
+    # what blur takes is put back for parts, not for places
+    for name, column, first, blurred in (("hotspots", 4, 2, ", blurred"), ("parts", 3, 0, "")):
+        table = content.table(name)
+        assert table.heads[column] == f"excess of the surface{blurred}"
+        assert "corrected for the surface's emissivity" in table.note
+        for row in table.rows:
+            is_known = "(" in row[column]
+            assert row[column].endswith(", as seen") == (is_known and not row[first].startswith("C14")), row
+
+
+def test_pictures_and_live_map_say_that_they_show_what_is_seen(page):
+    text = page.text()
+    assert "Excess seen through time" in text
+    assert "Excess on the board as the camera shows it" in text
+    assert "Faulty, good and excess seen at one scale" in text
+
+
+def test_codes_of_reasons_are_said_in_words(result):
+    why = {"power_on_s": "on_before_recording: places warm from the first frame on", "power_off_s": "not_seen: nothing"}
+    content = report_content(dataclasses.replace(result, power_on_s=None, why=why))
+    facts = {fact.label: fact.value for fact in content.facts}
+    assert facts["power-on"] == "not known: on before the recording: places warm from the first frame on"
+    assert facts["power-off"] == "not known: nothing"
+
+
 def test_answer_stands_first(page):
     text = page.text()
     order = [
@@ -163,7 +196,7 @@ def test_hostile_names_stand_as_text(hostile, maps, pictures):
 def test_result_that_knows_little_says_so(bare, maps, board, pictures):
     text = Page(report_html(bare, maps, None, pictures=pictures)).text()
     assert "This recording cannot tell." in text
-    assert "not known: on before recording" in text
+    assert "not known: on before the recording" in text
     assert "raw counts without a scale" in text
     assert "No parts are known" in text
 

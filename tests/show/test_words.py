@@ -8,6 +8,8 @@ from thermscan.show.words import (
     basis_words,
     called,
     colour_words,
+    excess_label,
+    is_of_surface,
     result_cautions,
     say,
     say_excess,
@@ -44,7 +46,8 @@ def test_answers(result, bare):
     assert "look which body really is warm" in answer(misplaced)
     good = dataclasses.replace(result, verdict="like_good", no_fault_probability=0.93)
     assert answer(good) == (
-        "No fault found: this board behaves like 2 good boards within the detection limit of 0.012 W (93 %)."
+        "No fault found: this board behaves like 2 good boards within the detection limit, "
+        "12 mW on nine tenths of the board (93 %)."
     )
 
 
@@ -78,3 +81,20 @@ def test_a_hot_place_of_a_board_without_parts_is_warned_of(result, board):
     for place, is_hot in ((hot, True), (dataclasses.replace(hot, excess_k=Measured(5.0, 4.0, 6.0)), False)):
         bare = dataclasses.replace(result, parts=(), hotspots=(place,))
         assert ("hot" in {caution.name for caution in result_cautions(bare, board)}) == is_hot
+
+
+def with_surface(result, *refs):
+    """The result as if the surfaces of some parts were known, so that theirs is the excess given."""
+    parts = tuple(dataclasses.replace(p, excess_drawn_k=p.excess_k) if p.ref in refs else p for p in result.parts)
+    return dataclasses.replace(result, parts=parts)
+
+
+def test_an_excess_is_of_the_surface_or_as_seen(result):
+    corrected = with_surface(result, "C14")
+    c14, u3, bare_place = corrected.suspects
+    assert is_of_surface(c14, corrected)
+    assert not is_of_surface(c14, result)
+    assert not is_of_surface(u3, corrected)
+    assert not is_of_surface(bare_place, corrected)
+    assert [is_of_surface(spot, corrected) for spot in corrected.hotspots] == [True, False, False]
+    assert (excess_label(of_surface=True), excess_label(of_surface=False)) == ("excess of the surface", "excess seen")

@@ -117,7 +117,7 @@ def noise(*, recording: str, how: Reading, target: Target) -> None:
     Where two or more shutter corrections are seen, their interval and step are measured as well.
     """
     from thermscan.app.calibration_page import noise_page
-    from thermscan.calibrate.noise import calibrate_noise, calibrate_shutter
+    from thermscan.calibrate.noise import calibrate_noise, calibrate_shutter, noise_notes
     from thermscan.calibrate.region import mean_picture
 
     opened = open_one(recording, how)
@@ -125,7 +125,8 @@ def noise(*, recording: str, how: Reading, target: Target) -> None:
     profile = replace(start_profile(target, opened), noise=section)
     shutter = calibrate_shutter(opened, date=target.date)
     profile = replace(profile, shutter=shutter or profile.shutter)
-    save(target, profile, noise_page(profile, section, mean_picture(opened).mean, sources_of([opened]), shutter))
+    notes, mean = noise_notes(opened, section), mean_picture(opened).mean
+    save(target, profile, noise_page(profile, section, mean, sources_of([opened]), shutter, notes=notes))
 
 
 @command.command(epilog="Example: thermscan calibrate optics edge.tiff --box 60,40,100,80 --out mycamera.json")
@@ -140,13 +141,18 @@ def optics(*, recording: str, box: str, slit_px: float | None, how: Reading, tar
     Or of a slit of known width (--slit): its width in mm times the pixels per mm of the same picture.
     """
     from thermscan.app.calibration_page import optics_page
-    from thermscan.calibrate.optics import calibrate_optics
+    from thermscan.calibrate.fitness import check_range, frames_of
+    from thermscan.calibrate.optics import FRAMES_TRIED, calibrate_optics
     from thermscan.calibrate.region import mean_picture
 
     opened = open_one(recording, how)
-    cut = mean_picture(opened).mean[parse_box(box, opened, "--box").slices]
+    place = parse_box(box, opened, "--box")
+    check_range(opened, place)
+    cut, frames = mean_picture(opened).mean[place.slices], frames_of(opened, place, most=FRAMES_TRIED)
     method = target.method or ("slanted edge" if slit_px is None else f"slit of {slit_px:g} px")
-    section, edge = calibrate_optics(cut, slit_px=slit_px, path=recording, date=target.date, method=method)
+    section, edge = calibrate_optics(
+        cut, frames=frames, slit_px=slit_px, path=recording, date=target.date, method=method
+    )
     profile = replace(start_profile(target, opened), optics=section)
     save(target, profile, optics_page(profile, section, edge, sources_of([opened])))
 

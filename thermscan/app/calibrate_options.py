@@ -196,18 +196,28 @@ def sources_of(recordings: list[Recording]) -> tuple[tuple[str, str], ...]:
 
 
 def box_quantity(recording: Recording, text: str, option: str, error_k: float) -> Quantity:
-    """Return the mean of a box of a recording, C, with the camera's error for such a difference."""
+    """Return the mean of a box of a recording, C, with the camera's error for such a difference.
+
+    What unevenness and drift of the box leave open is part of its error. Raises InputError where the box holds no one
+    temperature.
+    """
     import math
 
     import numpy as np
 
+    from thermscan.calibrate.fitness import check_one_temperature, measure_steadiness
     from thermscan.calibrate.region import mean_picture
     from thermscan.model.budget import Quantity
+    from thermscan.model.settings import CalibrationSettings
 
     check_celsius(recording)
-    values = mean_picture(recording).mean[parse_box(text, recording, option).slices]
-    own = float(np.nanstd(values) / math.sqrt(values.size))
-    return Quantity(option.lstrip("-"), float(np.nanmean(values)), math.hypot(own, error_k), unit="C", source="read")
+    box, settings = parse_box(text, recording, option), CalibrationSettings()
+    steadiness = measure_steadiness(recording, box, settings=settings)
+    what = f"the box {option}"
+    uneven = check_one_temperature(steadiness, 1.0, what, path=recording.path, settings=settings)
+    values = mean_picture(recording).mean[box.slices]
+    error = math.hypot(float(np.nanstd(values) / math.sqrt(values.size)), error_k, uneven)
+    return Quantity(option.lstrip("-"), float(np.nanmean(values)), error, unit="C", source="read")
 
 
 def check_celsius(recording: Recording) -> None:

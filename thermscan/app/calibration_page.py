@@ -67,7 +67,7 @@ def temperature_page(
                np.asarray(found.residual_k), NONE, NONE, half),
     )  # fmt: skip
     bend = found.scale.form == "line" and (scale.residual_k or 0.0) > 3 * max(r.error_k for r in found.references)
-    notes = (BEND,) if bend else ()
+    notes = (*((BEND,) if bend else ()), *found.notes)
     return replace(_page("Temperature calibration", profile, scale, tuple(lines), panels, sources), notes=notes)
 
 
@@ -77,6 +77,8 @@ def noise_page(
     mean: np.ndarray,
     sources: tuple[tuple[str, str], ...],
     shutter: ShutterSection | None = None,
+    *,
+    notes: tuple[str, ...] = (),
 ) -> CalibrationPage:
     """Lay out a noise measurement."""
     seen = (
@@ -94,7 +96,8 @@ def noise_page(
         ("drift", drift),
         ("shutter", seen),
     )
-    return _page("Noise", profile, section, lines, (Map("Mean of the frames", mean, "°C"),), sources)
+    page = _page("Noise", profile, section, lines, (Map("Mean of the frames", mean, "°C"),), sources)
+    return replace(page, notes=notes)
 
 
 def optics_page(

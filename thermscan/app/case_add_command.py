@@ -16,6 +16,7 @@ from thermscan.app.case_job import (
     show_moved,
     store_result,
     verification_data,
+    warn_of_unknown_nets,
 )
 from thermscan.app.opening import open_one
 from thermscan.app.options import Reading as How
@@ -109,6 +110,7 @@ def reading(
     typed, good_typed = f"{value} {unit}".strip(), f"{good_value} {unit}".strip() if good_value else ""
     data = reading_data(row, typed=typed, good_typed=good_typed)
     add_entry(case, "reading", {**data, "weight": reading_weight(case, row)})
+    warn_of_unknown_nets(case, (row,))
     if quantity in NEEDS_OFF:
         click.echo(f"caution: {RESISTANCE.text}")
     _done(folder, again=again)
@@ -124,12 +126,13 @@ def readings(folder: str, path: str, *, again: bool) -> None:
     from thermscan.case.state import reading_data
     from thermscan.read.reading_file import open_readings
 
-    case = open_case(folder)
-    for row in open_readings(path):
+    case, rows = open_case(folder), open_readings(path)
+    for row in rows:
         good = "" if row.good_value is None else meter(row.good_value, row.unit)
         data = reading_data(row, typed=meter(row.value, row.unit), good_typed=good)
         add_entry(case, "reading", {**data, "weight": reading_weight(open_case(folder), row)})
         show_moved(folder)
+    warn_of_unknown_nets(case, rows)
     if again:
         _done(folder, again=True)
 

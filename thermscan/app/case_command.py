@@ -151,24 +151,27 @@ def show(folder: str, *, with_history: bool, again: bool, as_json: bool) -> None
               help="Which sheets; default: all three.")  # fmt: skip
 @click.option("--recordings", is_flag=True, help="Also put the recordings into the zip.")
 @click.option("--recompute", "again", is_flag=True, help="First compare again with everything known so far (a minute).")
-def export(folder: str, *, out: str, sheets: tuple[str, ...], recordings: bool, again: bool) -> None:
+@click.option("--force", is_flag=True, help="Replace sheets and zip of an earlier export in that folder.")
+def export(folder: str, *, out: str, sheets: tuple[str, ...], recordings: bool, again: bool, force: bool) -> None:
     """Write the sheets as HTML and PDF, and case.zip with everything and its SHA256SUMS."""
-    from thermscan.case.export import SHEETS, case_files, sheet_files, zip_bytes
-    from thermscan.write.folder import make_folder, write_whole
+    from thermscan.case.export import SHEETS, ZIP_NAME, case_files, export_names, sheet_files, zip_bytes
+    from thermscan.case.folder import open_case
+    from thermscan.write.folder import check_output_folder, make_folder, write_whole
 
+    if Path(out).resolve().is_relative_to(open_case(folder).path.resolve()):
+        raise InputError("--out", "", "lies inside the case", "name a folder outside of it")
+    check_output_folder(out, force=force, names=export_names(sheets or SHEETS), what="an earlier export")
     if again:
         recompute(folder)
     view = open_view(folder)
-    if Path(out).resolve().is_relative_to(view.case.path.resolve()):
-        raise InputError("--out", "", "lies inside the case", "name a folder outside of it")
     files = sheet_files(view, sheets or SHEETS)
     archive = zip_bytes(
         {**case_files(view.case, recordings=recordings), **{f"sheets/{n}": c for n, c in files.items()}}
     )
     target = make_folder(out)
-    for name, content in {**files, "case.zip": archive}.items():
+    for name, content in {**files, ZIP_NAME: archive}.items():
         write_whole(target / name, content)
-    click.echo(f"Written to {out}: {', '.join([*files, 'case.zip'])}")
+    click.echo(f"Written to {out}: {', '.join([*files, ZIP_NAME])}")
     click.echo("To check the zip: unpack it and run sha256sum -c SHA256SUMS inside")
     for line in view.trouble:
         click.echo(f"warning: {line}", err=True)

@@ -6,7 +6,7 @@ import contextlib
 import json
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -66,6 +66,14 @@ def check_ref(case: CaseFolder, ref: str) -> None:
     board = board_of(case)
     if board is not None and board.parts and ref not in (known := [p.ref for p in board.parts]):
         raise InputError(str(case.path), "", f"no part {ref!r} in its board file", nearest(ref, known))
+
+
+def warn_of_unknown_nets(case: CaseFolder, readings: Sequence[Reading]) -> None:
+    """Warn of readings of a net that the case's board file does not know."""
+    from thermscan.model.reading import unknown_net_words
+
+    for text in unknown_net_words(readings, board_of(case)):
+        click.echo(f"warning: {text}", err=True)
 
 
 def open_view(folder: str) -> CaseView:

@@ -162,10 +162,25 @@ def check_changed(changed: tuple[str, ...], board: Board | None) -> None:
             raise InputError("--changed", "", f"no part {ref!r} in the board file", nearest(ref, known))
 
 
+def early_warnings(job: Job) -> tuple[str, ...]:
+    """Return what is to be told before the work: a net that is fed too many volts, a size that cannot be meant."""
+    from thermscan.model.pixel_scale import scale_words
+    from thermscan.pipeline.fed_net import fed_net_warnings
+
+    drive = job.inject or job.faulty.facts.drive
+    return (
+        *fed_net_warnings(drive, job.board),
+        *scale_words(job.board, job.faulty.rows, job.faulty.columns),
+    )
+
+
 def run_compare(request: CompareRequest, *, as_json: bool, fahrenheit: bool) -> Comparison:
     """Run one comparison from files to files and print the answer."""
     check_request(request)
     job = open_job(request)
+    early = early_warnings(job)
+    for text in early:
+        click.echo(f"warning: {text}", err=True)
     from thermscan.pipeline.compare import compare
 
     tell, finish = progress_bar(quiet=as_json)
@@ -177,7 +192,7 @@ def run_compare(request: CompareRequest, *, as_json: bool, fahrenheit: bool) -> 
 
         click.echo(result_text(comparison.result), nl=False)
     else:
-        print_answer(comparison, request.out)
+        print_answer(comparison, request.out, fahrenheit=fahrenheit, told=early)
     return comparison
 
 
@@ -224,25 +239,35 @@ def shown_suspects(result: Result) -> tuple[Suspect, ...]:
     return tuple(s for s in result.suspects[:3] if s.probability >= WORTH_A_LOOK)
 
 
-def print_answer(comparison: Comparison, out: Path) -> None:
-    """Print the answer in plain words: verdict, leading suspects with reasons, what to do next, where it all is."""
+def print_answer(comparison: Comparison, out: Path, *, fahrenheit: bool = False, told: tuple[str, ...] = ()) -> None:
+    """Print the answer in plain words: verdict, leading suspects with reasons, what to do next, where it all is.
+
+    ``told`` are the warnings that were printed before the work.
+    """
+    from thermscan.show.fahrenheit import with_fahrenheit
     from thermscan.show.words import answer, name_of, result_cautions, say, say_place, say_share
 
     result = comparison.result
     click.echo(answer(result))
-    for rank, suspect in enumerate(shown_suspects(result), 1):
+    suspects, steps = shown_suspects(result), result.next_steps[:3]
+    warnings = tuple(text for text in result.warnings if text not in told)
+    cautions = tuple(caution.text for caution in result_cautions(result, comparison.board))
+    if fahrenheit:
+        suspects = tuple(replace(s, reasons=with_fahrenheit(s.reasons)) for s in suspects)
+        steps, warnings, cautions = with_fahrenheit((steps, warnings, cautions))
+    for rank, suspect in enumerate(suspects, 1):
         power = say(suspect.power_w, "w") if suspect.power_w is not None else "power not known"
         click.echo(f"\n{rank}. {name_of(suspect)}: {suspect.fault_text} ({say_share(suspect.probability)})")
         click.echo(f"   at {say_place(suspect, result)}; {power}")
         for reason in suspect.reasons:
             click.echo(f"   - {reason}")
-    if result.next_steps:
+    if steps:
         click.echo("\nNext:")
-        for step in result.next_steps[:3]:
-            click.echo(f"   {step}")
-    for warning in result.warnings:
+    for step in steps:
+        click.echo(f"   {step}")
+    for warning in warnings:
         click.echo(f"warning: {warning}", err=True)
-    for caution in result_cautions(result, comparison.board):
-        click.echo(f"caution: {caution.text}")
+    for caution in cautions:
+        click.echo(f"caution: {caution}")
     click.echo(f"\nReport: {out / 'report.html'}")
     click.echo(f"Also in {out}: overlay.png, side_by_side.png, curves.png, report.pdf, result.json, tables (CSV)")

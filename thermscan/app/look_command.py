@@ -111,14 +111,17 @@ def event_frames(report: LookReport, recording: Recording) -> dict[int, str]:
 
 def print_look(report: LookReport, target: Path | None, *, fahrenheit: bool) -> None:
     """Print a look in plain words."""
+    from thermscan.show.fahrenheit import with_fahrenheit
     from thermscan.show.look_words import look_lines
 
     click.echo(report.name)
     for line in look_lines(report, fahrenheit=fahrenheit):
         click.echo(f"  {line}")
-    for note in report.notes:
+    told = (report.notes, report.warnings)
+    notes, warnings = with_fahrenheit(told) if fahrenheit else told
+    for note in notes:
         click.echo(f"  note: {note}")
-    for warning in report.warnings:
+    for warning in warnings:
         click.echo(f"  warning: {warning}")
     if target is not None:
         click.echo(f"  contact sheet: {target}")

@@ -133,7 +133,8 @@ def same_side(recordings: tuple[Recording, ...]) -> str:
     for other in recordings[1:]:
         if other.facts.side != first:
             problem = f"shows the {other.facts.side} side, {recordings[0].name} the {first}"
-            raise InputError(other.path, "", problem, "faulty and good must show the same side; set it with --side")
+            remedy = "faulty and good must show the same side; set it with --side where no sidecar states it"
+            raise InputError(other.path, "", problem, remedy)
     return first
 
 

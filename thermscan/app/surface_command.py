@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -195,6 +196,7 @@ def map(  # noqa: A001 - the command's name
     in the pixels of this picture, to look at.
     """
     from thermscan.app.calibration_page import map_page
+    from thermscan.calibrate.fitness import measure_drift
     from thermscan.calibrate.surface import EmissivityMap, picture_map
     from thermscan.model.budget import Quantity
     from thermscan.model.settings import CalibrationSettings, Settings
@@ -210,9 +212,10 @@ def map(  # noqa: A001 - the command's name
     known = [parse_true(text, sensor, cold_end, error) for text in trues]
     cold_true, warm_true = (Quantity("true temperature", t.value_c, t.error_k, unit="C") for t in known)
     board = open_board_or_size(board_path, size)
+    for recording in opened:
+        check_celsius(recording)
+    camera_error = math.hypot(camera_error, *(measure_drift(r, settings=CalibrationSettings()) for r in opened))
     if board is None:
-        for recording in opened:
-            check_celsius(recording)
         found = picture_map(
             *opened, (cold_true, warm_true), camera_error_k=camera_error, settings=CalibrationSettings()
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -92,7 +92,7 @@ def command(
     verified = verify(job, settings=open_settings(), tell=tell)
     finish()
     write_verified(verified, Path(out), fahrenheit=fahrenheit)
-    print_verified(verified, Path(out), as_json=as_json)
+    print_verified(verified, Path(out), as_json=as_json, fahrenheit=fahrenheit)
 
 
 def check_verify_folder(out: str, *, force: bool) -> None:
@@ -141,6 +141,7 @@ def write_verified(verified: Verified, out: Path, *, fahrenheit: bool) -> None:
     """Write verification.json, the picture and the sheet; the JSON file last."""
     from thermscan.model.caution import cautions_for
     from thermscan.show.before_after import draw_before_after
+    from thermscan.show.fahrenheit import with_fahrenheit
     from thermscan.show.sheet import sheet_html
     from thermscan.show.sheet_pdf import sheet_pdf
     from thermscan.show.verification_sheet import verification_sheet
@@ -150,6 +151,9 @@ def write_verified(verified: Verified, out: Path, *, fahrenheit: bool) -> None:
     verification = verified.verification
     picture = draw_before_after(verified.after, verified.before, verified.board, verification, fahrenheit=fahrenheit)
     sheet = verification_sheet(verification, picture=picture, cautions=cautions_for(verified.board))
+    if fahrenheit:
+        blocks = tuple(b if b.title == "Recordings" else with_fahrenheit(b) for b in sheet.blocks)
+        sheet = replace(sheet, answer=with_fahrenheit(sheet.answer), blocks=blocks)
     folder = make_folder(out)
     (folder / "verification.json").unlink(missing_ok=True)
     write_whole(folder / "before_after.png", picture)
@@ -158,9 +162,10 @@ def write_verified(verified: Verified, out: Path, *, fahrenheit: bool) -> None:
     write_verification(verification, folder / "verification.json")
 
 
-def print_verified(verified: Verified, out: Path, *, as_json: bool) -> None:
+def print_verified(verified: Verified, out: Path, *, as_json: bool, fahrenheit: bool = False) -> None:
     """Print the answer in plain words, or as JSON."""
     from thermscan.model.caution import cautions_for
+    from thermscan.show.fahrenheit import with_fahrenheit
     from thermscan.show.verification_sheet import STATE_WORDS, answer_words
     from thermscan.write.verification_file import verification_text
 
@@ -168,6 +173,9 @@ def print_verified(verified: Verified, out: Path, *, as_json: bool) -> None:
     if as_json:
         click.echo(verification_text(verification), nl=False)
         return
+    cautions = tuple(caution.text for caution in cautions_for(verified.board))
+    if fahrenheit:
+        verification, cautions = with_fahrenheit((verification, cautions), but=("inputs", "board_name"))
     click.echo(answer_words(verification))
     for place in verification.places[:6]:
         click.echo(f"  {place.sentence}")
@@ -176,8 +184,8 @@ def print_verified(verified: Verified, out: Path, *, as_json: bool) -> None:
         click.echo(f"{criterion.name}: {STATE_WORDS[criterion.state]} ({criterion.found}; wanted: {criterion.wanted})")
     for warning in verification.warnings:
         click.echo(f"warning: {warning}", err=True)
-    for caution in cautions_for(verified.board):
-        click.echo(f"caution: {caution.text}")
+    for caution in cautions:
+        click.echo(f"caution: {caution}")
     click.echo(
         f"\nSheet: {out / 'verification.html'}; also there: verification.pdf, before_after.png, verification.json"
     )

@@ -12,6 +12,8 @@ from thermscan.model.camera_profile import LensSection, PairingSection
 from thermscan.model.errors import InputError
 from thermscan.model.pose import Lens, map_points, normalised
 
+OFF_GRID = 0.1  # of the distance between dots: a dot taken for its neighbour is off by all of it; judgement
+
 
 @dataclass(frozen=True)
 class GridFit:
@@ -116,6 +118,10 @@ def calibrate_lens(
     )
     fitted = seen(found.x)
     error = float(np.sqrt(np.mean(np.sum((fitted - dots) ** 2, axis=1))))
+    gaps = np.linalg.norm(np.diff(dots.reshape(rows, columns, 2), axis=1), axis=-1)
+    if error > OFF_GRID * float(np.median(gaps)):
+        problem = f"the dots make no grid of {columns}x{rows}: they lie {error:.1f} px from the nearest one"
+        raise InputError(path, "", problem, "film a flat grid of warm dots square on, and check --grid")
     section = LensSection(date, method, float(found.x[8]), float(found.x[9]), focal, *centre, error)
     return section, GridFit(dots, fitted)
 

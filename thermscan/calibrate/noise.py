@@ -11,11 +11,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from thermscan.calibrate.fitness import STRETCHES, check_length, check_range
+from thermscan.calibrate.region import Box
 from thermscan.measure.noise import measure_camera
 from thermscan.model.camera_events import CameraEvent
 from thermscan.model.camera_profile import NoiseSection, ShutterSection
 from thermscan.model.errors import InputError
 from thermscan.model.recording import Recording
+from thermscan.model.settings import CalibrationSettings
+from thermscan.physics.uncertainty import NORMAL_95
+
+MOST_FRAMES = 200
+WANTED_FRAMES = 100  # from which whole frames' noise is known to 14 %
 
 
 @dataclass(frozen=True)
@@ -65,29 +72,32 @@ def noise_parts(frames: np.ndarray) -> NoiseParts:
     return NoiseParts(*(max(float(s), 0.0) for s in (s_tvh, s_tv, s_th, s_vh, s_t, s_v, s_h)))
 
 
-def calibrate_noise(recording: Recording, *, most_frames: int = 200, date: str, method: str) -> NoiseSection:
+def calibrate_noise(
+    recording: Recording,
+    *,
+    most_frames: int = MOST_FRAMES,
+    date: str,
+    method: str,
+    settings: CalibrationSettings | None = None,
+) -> NoiseSection:
     """Measure the noise of a camera from a recording of an even, steady scene.
 
     Parameters
     ----------
     recording : Recording
-        Degrees Celsius, three frames or more; the first ``most_frames`` are used for the parts, all for the drift.
+        Degrees Celsius; the first ``most_frames`` are used for the parts, all for the drift.
     date, method : str
+    settings : CalibrationSettings, optional
 
     Raises
     ------
     InputError
-        For counts, too few frames, or a scene that is plainly not even.
+        For counts, too few frames, pixels at an end of the range, or a scene that is plainly not even or not steady.
     """
     if recording.unit != "celsius":
         raise InputError(recording.path, "", "holds counts, so millikelvin are not known", "give --scale and --offset")
-    if recording.frames < 3:
-        raise InputError(
-            recording.path,
-            "",
-            f"holds {recording.frames} frame{'' if recording.frames == 1 else 's'}",
-            "record a hundred or more",
-        )
+    check_length(recording, settings=settings or CalibrationSettings())
+    check_range(recording, Box(0, 0, recording.columns, recording.rows))
     frames = recording.store.read(0, min(recording.frames, most_frames)).astype(np.float64)
     frames = np.where(np.isfinite(frames), frames, np.nanmean(frames))
     parts = noise_parts(frames)
@@ -96,6 +106,13 @@ def calibrate_noise(recording: Recording, *, most_frames: int = 200, date: str, 
     if spread > max(3.0, 60 * temporal):
         problem = f"the scene is not even: {spread:.1f} K from its coolest to its warmest hundredth"
         raise InputError(recording.path, "", problem, "film a plate of one temperature that fills the picture")
+    course = np.median(frames.reshape(len(frames), -1), axis=1)
+    change = float(np.ptp([np.median(part) for part in np.array_split(course, STRETCHES)]))
+    if change > max(3.0, 60 * temporal):
+        problem = f"the scene is not steady: it changes by {change:.1f} K while it is filmed"
+        raise InputError(
+            recording.path, "", problem, "wait until plate and camera are steady, then record for a minute"
+        )
     milli = {name: 1000 * float(np.sqrt(getattr(parts, name))) for name in NoiseParts.__dataclass_fields__}
     freedom = 2 * (len(frames) - 1) * (frames.shape[1] - 1) * (frames.shape[2] - 1)
     return NoiseSection(
@@ -111,6 +128,25 @@ def calibrate_noise(recording: Recording, *, most_frames: int = 200, date: str, 
         fixed_columns_mk=milli["h"],
         drift_k_per_min=drift_per_minute(recording),
     )
+
+
+def noise_notes(recording: Recording, section: NoiseSection) -> tuple[str, ...]:
+    """Say what makes the parts of the noise less sure than they look: few frames, or a drift."""
+    notes = []
+    frames, times = min(recording.frames, MOST_FRAMES), recording.times_s
+    if frames < WANTED_FRAMES:
+        percent = 100 * NORMAL_95 / np.sqrt(2 * (frames - 1))
+        notes.append(
+            f"{frames} frames only: the noise of whole frames is known to ± {percent:.0f} %; record a hundred or more"
+        )
+    if section.drift_k_per_min is not None and times is not None:
+        seconds = float(times[frames - 1] - times[0])
+        drifted = 1000 * abs(section.drift_k_per_min) * seconds / 60 / np.sqrt(12.0)  # deviation of an even slope, mK
+        if drifted > max(section.netd_mk, section.frames_mk / np.sqrt(2.0)):
+            notes.append(
+                "What whole frames share is mostly drift: wait until plate and camera are steady, and record again."
+            )
+    return tuple(notes)
 
 
 def drift_per_minute(recording: Recording) -> float | None:

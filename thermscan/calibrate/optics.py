@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy.special import erf
 from thermscan.model.camera_profile import OpticsSection
 from thermscan.model.errors import InputError
 
+FRAMES_TRIED = 60  # frames that are looked at for moves; judgement
 PIXEL_SIGMA = 1 / np.sqrt(12.0)  # standard deviation of a square pixel, px
 
 
@@ -65,7 +67,13 @@ def smallest_width_px(blur_px: float, *, share: float = 0.95) -> float:
 
 
 def calibrate_optics(
-    picture: np.ndarray, *, slit_px: float | None = None, path: str = "", date: str, method: str
+    picture: np.ndarray,
+    *,
+    frames: np.ndarray | None = None,
+    slit_px: float | None = None,
+    path: str = "",
+    date: str,
+    method: str,
 ) -> tuple[OpticsSection, EdgeResponse]:
     """Measure the blur across an edge, or across a slit.
 
@@ -73,6 +81,8 @@ def calibrate_optics(
     ----------
     picture : ndarray of shape (rows, columns)
         Mean of many frames, cut to the edge; any angle, best slanted by 5 to 20 degrees against the pixels.
+    frames : ndarray of shape (frames, rows, columns), optional
+        Some of these frames, cut likewise: they tell whether the edge stood still.
     slit_px : float, optional
         Width of the slit in pixels, from its width in mm and a distance known in the same picture; None for an edge.
     path, date, method : str
@@ -85,13 +95,14 @@ def calibrate_optics(
     Raises
     ------
     InputError
-        Where the picture holds no single straight edge or slit.
+        Where the picture holds no single straight edge or slit, or one that runs along the pixels or moves by its own
+        width.
 
     Notes
     -----
     The edge is found as the main axis of the slopes, refined with its width by least squares; edge spread function of
-    a Gaussian blur. A slit is the difference of two such edges; its width counts as exact. Not valid for a curved
-    edge, or one that is warmed beside itself.
+    a Gaussian blur. A slit is the difference of two such edges; its width counts as exact. What an unsteady edge adds
+    to the width is part of the error. Not valid for a curved edge, or one that is warmed beside itself.
     """
     what = "edge" if slit_px is None else "slit"
     if min(picture.shape) < 8:
@@ -104,7 +115,14 @@ def calibrate_optics(
     if rest > 0.1 * height:
         problem = f"no single straight {what} fits: {rest:.2f} K are left of a step of {height:.2f} K"
         raise InputError(path, "", problem, f"give a box around one straight {what} between two even temperatures")
+    _check_slant(float(found[4]), picture.shape, path=path, what=what)
     sigma = float(found[3])
+    if frames is not None:
+        shake = shake_px(frames, picture, fitted, found, slit_px)
+        if shake * np.sqrt(12.0) >= sigma:
+            problem = f"the {what} moves by {shake * np.sqrt(12.0):.1f} px while it is filmed"
+            raise InputError(path, "", problem, f"fix camera and {what}, and record again")
+        error = float(np.hypot(error, sigma - np.sqrt(sigma**2 - shake**2)))
     blur = float(np.sqrt(max(sigma**2 - PIXEL_SIGMA**2, 0.0)))
     x, y, values = _samples(picture)
     across = x * np.cos(found[4]) + y * np.sin(found[4]) - found[2]
@@ -112,6 +130,51 @@ def calibrate_optics(
     blur_error = error * sigma / max(blur, 0.1)
     section = OpticsSection(date, method, blur, blur_error, smallest_width_px(blur))
     return section, EdgeResponse(across[order], values[order], fitted[order])
+
+
+def _check_slant(turn: float, shape: tuple[int, ...], *, path: str, what: str) -> None:
+    """Refuse an edge that crosses less than one pixel over the box: all its rows show it at the same place in a pixel.
+
+    What happens between pixels is then not seen, and the blur of sharp optics is a guess.
+    """
+    off_x = abs((np.rad2deg(turn) + 90.0) % 180.0 - 90.0)  # of the normal from the rows
+    off = min(off_x, 90.0 - off_x)
+    length = shape[0] if off_x < 45.0 else shape[1]
+    if length * np.tan(np.deg2rad(off)) < 1.0:
+        problem = f"the {what} runs along the pixels ({off:.1f} degrees), so that no place between pixels is seen"
+        raise InputError(path, "", problem, f"turn camera or {what} by 5 to 20 degrees")
+
+
+def shake_px(
+    frames: np.ndarray, picture: np.ndarray, fitted: np.ndarray, found: np.ndarray, slit_px: float | None
+) -> float:
+    """Return how far an edge moves from frame to frame, standard deviation in px, without what noise does.
+
+    Each frame's place by one step of least squares about the fit: right for moves within the blur, too small beyond.
+    """
+    x, y, _ = _samples(picture)
+    known = np.isfinite(picture)
+    step = 0.05
+    moved = _across(np.stack([x, y]), *found[:2], found[2] + step, *found[3:], slit_px=slit_px)
+    slope = (moved - fitted) / step
+    slope = slope - slope.mean()
+    apart = np.array([frame[known] - fitted for frame in frames])
+    apart = np.where(np.isfinite(apart), apart, 0.0)
+    apart -= apart.mean(axis=1, keepdims=True)  # a camera that drifts as a whole is no move
+    places = apart @ slope / np.sum(slope**2)
+    rest = apart - places[:, None] * slope
+    noise = float(np.mean(np.var(rest, axis=1))) / float(np.sum(slope**2))
+    return float(np.sqrt(max(np.var(places) - noise, 0.0)))
+
+
+def _across(
+    points: np.ndarray, low: float, height: float, place: float, sigma: float, turn: float, *, slit_px: float | None
+) -> np.ndarray:
+    """Return the values of an edge, or of a slit, at points, ndarray (2, n)."""
+    line = points[0] * np.cos(turn) + points[1] * np.sin(turn)
+    if slit_px is None:
+        return _step(line, low, height, place, sigma)
+    return _slit(line, low, height, place, sigma, slit_px)
 
 
 def _samples(picture: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -133,12 +196,7 @@ def _fit_across(
         low, lowest = float(np.median(values)), -np.inf
         height = float(max(values.max() - low, values.min() - low, key=abs))
 
-    def across(points: np.ndarray, low: float, height: float, place: float, sigma: float, turn: float) -> np.ndarray:
-        line = points[0] * np.cos(turn) + points[1] * np.sin(turn)
-        if slit_px is None:
-            return _step(line, low, height, place, sigma)
-        return _slit(line, low, height, place, sigma, slit_px)
-
+    across = functools.partial(_across, slit_px=slit_px)
     points = np.stack([x, y])
     try:
         found, covariance = curve_fit(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from thermscan.calibrate.fitness import Steadiness, check_one_temperature, measure_steadiness, tiles_of
 from thermscan.calibrate.region import Box, MeanPicture, central_box, mean_picture
 from thermscan.measure.radiometry_camera import curve_of
 from thermscan.model.camera_profile import CameraProfile, PixelSection, ScaleSection
@@ -20,11 +21,15 @@ from thermscan.physics.straight_line import fit_line
 
 PARAMETERS = {"line": 2, "shown": 2, "curve": 3}
 ZERO_C_K = 273.15
+WIDENED = 1.25  # times the stated uncertainty of a reference from which its widening is said; judgement
 
 
 @dataclass(frozen=True)
 class Reference:
-    """One recording of a reference: its path, true temperature (C) with standard uncertainty (K), and its signal."""
+    """One recording of a reference: its path, true temperature (C) with standard uncertainty (K), and its signal.
+
+    ``steadiness`` says how even and steady it was, unit of the signal; None where that is not known.
+    """
 
     path: str
     true_c: float
@@ -32,6 +37,7 @@ class Reference:
     signal: float
     spread: float
     picture: np.ndarray
+    steadiness: Steadiness | None = None
 
 
 def band_of_profile(profile: CameraProfile) -> Band:
@@ -40,18 +46,51 @@ def band_of_profile(profile: CameraProfile) -> Band:
     return LONG_WAVE if known is None else Band(known.low_um, known.high_um, known.response)
 
 
-def measure_reference(recording: Recording, true_c: float, error_k: float, *, box: Box | None = None) -> Reference:
-    """Return the signal of a reference: the median of its box in the mean picture (middle of the picture if None)."""
+def measure_reference(
+    recording: Recording,
+    true_c: float,
+    error_k: float,
+    *,
+    box: Box | None = None,
+    settings: CalibrationSettings | None = None,
+) -> Reference:
+    """Return the signal of a reference: the median of its box in the mean picture (middle of the picture if None).
+
+    Raises
+    ------
+    InputError
+        Where the camera had corrected something, the recording is too short, or the box is empty or saturated.
+    """
     if recording.facts.emissivity not in (None, 1.0) or recording.facts.transmission not in (None, 1.0):
         problem = "the camera had an emissivity or transmission other than 1 applied"
         raise InputError(recording.path, "", problem, "set both to 1 and record again, so that one thing is measured")
     picture: MeanPicture = mean_picture(recording)
-    region = (box or central_box(recording.rows, recording.columns)).slices
-    values = picture.mean[region]
+    place = box or central_box(recording.rows, recording.columns)
+    values = picture.mean[place.slices]
     known = values[np.isfinite(values)]
     if known.size == 0:
         raise InputError(recording.path, "", "the box of the reference holds no number", "choose another box")
-    return Reference(recording.path, true_c, error_k, float(np.median(known)), float(np.std(known)), picture.mean)
+    steadiness = measure_steadiness(recording, place, settings=settings or CalibrationSettings())
+    signal, spread = float(np.median(known)), float(np.std(known))
+    return Reference(recording.path, true_c, error_k, signal, spread, picture.mean, steadiness)
+
+
+def with_steadiness(references: Sequence[Reference], *, settings: CalibrationSettings) -> tuple[Reference, ...]:
+    """Add to the uncertainty of each reference what its unevenness and its drift leave open.
+
+    Raises
+    ------
+    InputError
+        Where a reference is as uneven, or drifts as far, as two references are apart.
+    """
+    slope = np.ptp([r.true_c for r in references]) / np.ptp([r.signal for r in references])
+    out = []
+    for r in references:
+        own = 0.0
+        if r.steadiness is not None:
+            own = check_one_temperature(r.steadiness, float(slope), "the reference", path=r.path, settings=settings)
+        out.append(replace(r, error_k=float(np.hypot(r.error_k, own))))
+    return tuple(out)
 
 
 def check_references(references: Sequence[Reference], form: str, *, settings: CalibrationSettings) -> None:
@@ -88,7 +127,8 @@ def check_references(references: Sequence[Reference], form: str, *, settings: Ca
 class TemperatureCalibration:
     """The scale, the references with their residuals (fitted minus true, K), and the pixels where asked for.
 
-    ``fitted_c`` and ``fitted_signal``, ndarrays (n,), are the fitted response between the outermost references.
+    ``fitted_c`` and ``fitted_signal``, ndarrays (n,), are the fitted response between the outermost references;
+    ``notes`` say which of them were less sure than stated.
     """
 
     scale: ScaleSection
@@ -98,6 +138,7 @@ class TemperatureCalibration:
     fitted_signal: np.ndarray
     pixels: PixelSection | None = None
     pixel_offset_k: np.ndarray | None = None
+    notes: tuple[str, ...] = ()
 
 
 def calibrate_temperature(
@@ -136,14 +177,18 @@ def calibrate_temperature(
     Raises
     ------
     InputError
-        See `check_references`.
+        See `check_references` and `with_steadiness`.
 
     Notes
     -----
-    The uncertainty joins that of the references, that of the fit at its worst place inside their span, and half of
-    the largest residual. Not valid outside the span, or with another lens, range or emissivity setting.
+    The uncertainty joins that of the references (with how uneven and unsteady they were seen), that of the fit at its
+    worst place inside their span, and half of the largest residual. Not valid outside the span, or with another lens,
+    range or emissivity setting.
     """
     check_references(references, form, settings=settings)
+    stated = [r.error_k for r in references]
+    references = with_steadiness(references, settings=settings)
+    notes = tuple(_widened(r, before) for r, before in zip(references, stated, strict=True))
     truth = np.array([r.true_c for r in references])
     signal = np.array([r.signal for r in references])
     error = np.maximum([r.error_k for r in references], 1e-3)
@@ -167,7 +212,19 @@ def calibrate_temperature(
     pixels, offsets = (None, None) if not fills_picture else _pixels(references, signal, truth, date, settings=settings)
     places = np.linspace(scale.from_c, scale.to_c, 60)
     response = response_of(scale, places)
-    return TemperatureCalibration(scale, tuple(references), residual, places, response, pixels, offsets)
+    return TemperatureCalibration(
+        scale, tuple(references), residual, places, response, pixels, offsets, tuple(n for n in notes if n)
+    )
+
+
+def _widened(reference: Reference, stated_k: float) -> str:
+    """Say where a reference is so uneven or unsteady that its uncertainty is plainly wider than stated."""
+    if reference.error_k < WIDENED * stated_k:
+        return ""
+    return (
+        f"{reference.path}: not quite even or steady, so that its standard uncertainty is {reference.error_k:.2f} K"
+        f" instead of {stated_k:.2f} K"
+    )
 
 
 def response_of(scale: ScaleSection, true_c: np.ndarray) -> np.ndarray:
@@ -217,6 +274,18 @@ def _curve(
     return values, residual, float(spread.max()), slope_error
 
 
+def _check_fills(references: Sequence[Reference], maps: np.ndarray, *, settings: CalibrationSettings) -> None:
+    """Refuse references of which one is uneven by itself: what is the camera's own comes with all of them."""
+    count = len(maps)
+    apart = (maps - maps.mean(axis=0)) * count / max(count - 1, 1)
+    ranges = [float(np.ptp(tiles_of(one))) for one in apart]
+    worst = int(np.argmax(ranges))
+    if ranges[worst] >= settings.least_gap_k:
+        problem = f"does not fill the picture evenly: {ranges[worst]:.1f} K that the other references do not show"
+        remedy = "film one even temperature over the whole picture, or leave --fills-picture out"
+        raise InputError(references[worst].path, "", problem, remedy)
+
+
 def _pixels(
     references: Sequence[Reference], signal: np.ndarray, truth: np.ndarray, date: str, *, settings: CalibrationSettings
 ) -> tuple[PixelSection, np.ndarray]:
@@ -224,6 +293,7 @@ def _pixels(
     per_kelvin = float(np.polyfit(truth, signal, 1)[0])
     maps = np.stack([(r.picture - r.signal) / per_kelvin for r in references])
     offset = maps.mean(axis=0)
+    _check_fills(references, maps, settings=settings)
     left = float(np.sqrt(np.mean(np.median((maps - offset) ** 2, axis=(1, 2))))) if len(maps) > 1 else 0.0
     middle, spread = np.nanmedian(offset), 1.4826 * np.nanmedian(np.abs(offset - np.nanmedian(offset)))
     bad = ~np.isfinite(offset) | (np.abs(offset - middle) > settings.bad_pixel_sigmas * max(spread, 1e-3))

@@ -20,6 +20,7 @@ from thermscan.show.sheet import sheet_html
 from thermscan.show.sheet_pdf import sheet_pdf
 
 SUMS_NAME = "SHA256SUMS"
+ZIP_NAME = "case.zip"
 _FIRST_DAY = (1980, 1, 1, 0, 0, 0)  # one date for every file, so that the same case gives the same bytes
 
 
@@ -30,6 +31,11 @@ def view_case(
     return CaseView(
         case, state_of(case, board, settings=settings), board, documents_of(case), check_files(case), version
     )
+
+
+def export_names(kinds: tuple[str, ...] = SHEETS) -> tuple[str, ...]:
+    """Return the names of the files that an export writes."""
+    return (*(f"{kind}.{ending}" for kind in kinds for ending in ("html", "pdf")), ZIP_NAME)
 
 
 def sheet_files(view: CaseView, kinds: tuple[str, ...] = SHEETS) -> dict[str, bytes]:

@@ -15,7 +15,7 @@ from thermscan.case.state import latest_readings
 from thermscan.model.board import Board
 from thermscan.model.case_record import CaseState, Entry, Standing
 from thermscan.model.errors import InputError
-from thermscan.model.reading import Reading
+from thermscan.model.reading import OF_A_NET, Reading
 from thermscan.show.photograph import shown_photograph
 from thermscan.show.sheet import Block
 from thermscan.show.standing_picture import draw_standing
@@ -184,24 +184,30 @@ def readings_block(view: CaseView) -> Block | None:
 
 
 def before_after_readings_block(view: CaseView) -> Block | None:
-    """Return the readings from before the first part was worked on beside those from after the last one."""
+    """Return the readings from before the first part was worked on beside those from after the last one.
+
+    A net's volts and ohms stand in one line, wherever on the net they were taken: the last before and the last after.
+    """
     worked = [e.number for e in view.state.of_kind("swap")]
     first, last = (worked[0], worked[-1]) if worked else (math.inf, math.inf)
-    before = _by_place([r for r in view.state.readings if r.row < first])
-    after = _by_place([r for r in view.state.readings if r.row > last])
+    before = _by_net([r for r in view.state.readings if r.row < first])
+    after = _by_net([r for r in view.state.readings if r.row > last])
     rows = []
     for key in dict.fromkeys([*before, *after]):
         pair = [side.get(key) for side in (before, after)]
         good = next((_good(r) for r in reversed(pair) if r is not None and r.good_value is not None), "not measured")
         said = ["not measured" if r is None else meter(r.value, r.unit) for r in pair]
-        rows.append((key[0], key[1], said[0], said[1], good))
+        places = {place_of(r) for r in pair if r is not None}
+        rows.append((places.pop() if len(places) == 1 else key[0], key[1], said[0], said[1], good))
     heads = ("where", "quantity", "before the work", "after the work", "good board")
     return Block("Readings", heads=heads, rows=tuple(rows)) if rows else None
 
 
-def _by_place(readings: Sequence[Reading]) -> dict[tuple[str, str], Reading]:
-    """Return of several readings of one place and quantity the last, by the words for both."""
-    return {(place_of(r), r.quantity.replace("_", " ")): r for r in readings}
+def _by_net(readings: Sequence[Reading]) -> dict[tuple[str, str], Reading]:
+    """Return of several readings of one net and quantity the last, by the words for both; currents by their place."""
+    return {
+        (r.net if r.net and r.quantity in OF_A_NET else place_of(r), r.quantity.replace("_", " ")): r for r in readings
+    }
 
 
 def place_of(reading: Reading) -> str:

@@ -260,22 +260,24 @@ def donor_sheet(view: CaseView) -> Sheet:
     suspects = (
         {c.ref for c in view.state.standing.candidates if c.probability >= 0.05} if view.state.standing else set()
     )
-    good, quiet, unlike, colder, unseen = _sorted_parts(parts, suspects)
     known = {p["ref"] for p in parts}
     never = [p.ref for p in view.board.parts if p.ref not in known] if view.board is not None else []
-    removed = tuple(s.ref for s in view.state.swaps if s.action in ("removed", "swapped"))
+    # What the comparison said of a part that is no longer on the board says nothing of the board as it is now.
+    removed = tuple(dict.fromkeys(s.ref for s in view.state.swaps if s.action in ("removed", "swapped")))
+    good, quiet, unlike, colder, unseen = _sorted_parts([p for p in parts if p["ref"] not in removed], suspects)
+    unseen += [ref for ref in never if ref not in removed]
     blocks = [
         caution_block(view),
-        _list("Warmed as on the good boards", [r for r in good if r not in removed]),
+        _list("Warmed as on the good boards", good),
         _list("Not like the good boards, or suspected: do not reuse without a test", unlike),
         _list("No heat of their own to judge by: not shown to work", quiet),
         _list("Stayed colder than on the good boards, perhaps never powered: not shown to work", colder),
-        _list("Not readable or not seen: nothing is known", [*unseen, *never]),
-        _list("Taken off or swapped already", list(dict.fromkeys(removed))),
+        _list("Not readable or not seen: nothing is known", unseen),
+        _list("Taken off or swapped already", list(removed)),
         *_rail_blocks(view),
         recordings_block(view),
     ]
-    count = len([r for r in good if r not in removed])
+    count = len(good)
     answer = f"{count} of {len(parts) + len(never)} parts warmed as on the good boards."
     return _made("Donor sheet", view, answer, "good" if count else "bad", blocks)
 

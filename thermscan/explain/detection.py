@@ -7,6 +7,7 @@ import numpy as np
 from thermscan.explain.lineup import Hypothesis, Lineup, View
 from thermscan.explain.pattern import plate_kernel
 from thermscan.explain.scene import Scene
+from thermscan.model.quantity import watts_words
 from thermscan.model.settings import ExplainSettings
 
 # Heat that a volume of FR-4 takes up, J/(mm3 K): 1.9 MJ/m3K, handbook value from memory, the same as in the settings.
@@ -38,16 +39,21 @@ def visible_share(lineup: Lineup, silent: np.ndarray) -> float:
     return float(((1.0 - silent) * priors).sum() / priors.sum()) if len(priors) and priors.sum() > 0 else 0.0
 
 
-def seen_sentences(lineup: Lineup) -> tuple[str, ...]:
-    """Say what a fault must make to have been seen, and how many of the listed ones would have shown."""
+def seen_sentences(lineup: Lineup, *, limit_is_stated: bool = False) -> tuple[str, ...]:
+    """Say what a fault must make to have been seen, and how many of the listed ones would have shown.
+
+    Where the detection limit is stated already, from the fit of the heat's spread, this rougher one is not told.
+    """
     limit = typical_limit_w(lineup)
     if limit is None or lineup.scene.floor_scale != 1.0:
         return ()
     share = visible_share(lineup, silent_shares(lineup))
-    watts = f"{limit * 1e3:.0f} mW" if limit < 0.5 else f"{limit:.1f} W"
+    seconds = f"{lineup.scene.times_s[-1]:.0f} s"
+    shown = f"of the faults weighed about {round(20 * share) * 5} in 100 would have shown"
+    if limit_is_stated:
+        return (f"{shown} within {seconds}",)
     return (
-        f"at a typical part about {watts} of extra heat would have stood out after {lineup.scene.times_s[-1]:.0f} s;"
-        f" of the faults weighed about {round(20 * share) * 5} in 100 would have shown",
+        f"at a typical part about {watts_words(limit)} of extra heat would have stood out after {seconds}; {shown}",
     )
 
 

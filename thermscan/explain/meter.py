@@ -125,7 +125,7 @@ def _weigh_voltage(reading: Reading, name: str, lineup: Lineup) -> Weight | str:
         return f"the voltage of {name} cannot be judged: neither its nominal volts nor the good board's are known"
     percent = supply.tolerance_percent if supply is not None else 5.0
     kind = voltage_class(reading.value, nominal, percent)
-    text = f"{name} at {_plain(reading.value, 'V')} ({kind}; nominal {_plain(nominal, 'V')} +-{percent:g} %)"
+    text = f"{name} at {plain(reading.value, 'V')} ({kind}; nominal {plain(nominal, 'V')} +-{percent:g} %)"
     return _by_net(net, lineup.priors.voltage, kind, text, lineup)
 
 
@@ -139,7 +139,7 @@ def _weigh_resistance(reading: Reading, name: str, lineup: Lineup) -> Weight | s
     net = _net_of(reading, lineup)
     if reading.good_value is not None:
         kind = resistance_class(reading.value, reading.good_value)
-        against = f"{_plain(reading.good_value, reading.unit)} on the good board"
+        against = f"{plain(reading.good_value, reading.unit)} on the good board"
     elif reading.quantity == "resistance_to_ground" and reading.value <= SHORT_OHM:
         kind, against = "very low", "no good board's value is known"
     elif reading.quantity == "resistance_to_ground" and math.isfinite(reading.value) and reading.value > 1000.0:
@@ -147,7 +147,7 @@ def _weigh_resistance(reading: Reading, name: str, lineup: Lineup) -> Weight | s
     else:
         return f"the {words} of {name} cannot be judged without the good board's value"
     unit = "V" if reading.quantity == "diode_drop" else "ohm"
-    text = f"{words} of {name} {_plain(reading.value, unit)} ({kind}; {against})"
+    text = f"{words} of {name} {plain(reading.value, unit)} ({kind}; {against})"
     weight = _by_net(net, lineup.priors.resistance, kind, text, lineup)
     # A low-voltage, high-current net measures low when healthy: half the weight where nothing can be compared.
     return weight if reading.good_value is not None else Weight(text, 0.5 * weight.log)
@@ -167,7 +167,7 @@ def _weigh_power_up(reading: Reading, lineup: Lineup) -> Weight | str:
         if good is None or good <= 0:
             return "the current at switch-on cannot be judged without the good board's"
         kind = "like the good board" if abs(value / good - 1) <= CURRENT_SHARE else ("high" if value > good else "low")
-        text = f"current at switch-on {_plain(value, 'A')} ({kind}; {_plain(good, 'A')} on the good board)"
+        text = f"current at switch-on {plain(value, 'A')} ({kind}; {plain(good, 'A')} on the good board)"
         return Weight(text, SHAPE_POWER * np.log([lineup.priors.inrush[r][kind] for r in rows]))
     is_run = reading.quantity == "run_time"
     text = f"each try runs {value:.3g} s" if is_run else f"a try every {value:.3g} s"
@@ -186,7 +186,7 @@ def weigh_current(amps: float, good_amps: float, name: str, lineup: Lineup) -> W
     kind = "like the good board" if abs(ratio - 1) <= CURRENT_SHARE else ("high" if ratio > 1 else "low")
     rows = [*(h.fault for h in lineup.hypotheses), "none", "other"]
     log = np.log([lineup.priors.current[r][kind] for r in rows])
-    return Weight(f"current of {name} {_plain(amps, 'A')} ({kind}; {_plain(good_amps, 'A')} on the good board)", log)
+    return Weight(f"current of {name} {plain(amps, 'A')} ({kind}; {plain(good_amps, 'A')} on the good board)", log)
 
 
 def _net_of(reading: Reading, lineup: Lineup) -> str:
@@ -203,10 +203,12 @@ def _by_net(net: str, table: Table, answer: str, text: str, lineup: Lineup) -> W
     return Weight(text, np.log([table[r][answer] for r in rows]))
 
 
-def _plain(value: float, unit: str) -> str:
+def plain(value: float, unit: str) -> str:
+    """Write a value with three digits that count and the prefix that fits its size; ``open`` for infinity."""
     if math.isinf(value):
         return "open"
-    for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m")):
+    value = float(f"{value:.3g}")
+    for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u")):
         if abs(value) >= factor:
             return f"{value / factor:.3g} {prefix}{unit}"
     return f"{value:.3g} {unit}"

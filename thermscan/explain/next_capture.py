@@ -11,6 +11,7 @@ from thermscan.explain.meter import effect_on
 from thermscan.explain.posterior import Weighing, posterior
 from thermscan.model.caution import has_mains
 from thermscan.model.evidence import FAR_SIDE, Evidence
+from thermscan.model.timing import before_words
 
 INJECT_FROM = 0.2  # probability of a short on a net from which feeding it is advised; judgement
 SURE_OF_PLACE = 0.9  # probability of a place from which there is nothing left to find by feeding a net; judgement
@@ -132,15 +133,15 @@ def captures(weighing: Weighing, lineup: Lineup, evidence: Evidence) -> list[Ste
     p = weighing.probabilities()
     lead = float(p[:-2].max(initial=0.0))
     is_open = lead < lineup.settings.verdict_at
-    steps = []
+    steps, before = [], before_words(evidence.frame_rate_hz)
     if evidence.basis == "itself_only" and not evidence.is_injection:
-        text = "film two or three known-good boards the same way, cold, from two seconds before power-on"
+        text = f"film two or three known-good boards the same way, cold, from {before} before power-on"
         steps.append(Step(text, None, "how warm each part is when healthy is not known yet"))
     elif evidence.basis == "good_boards" and evidence.good_boards == 1 and lead < 0.9:
         text = "film one or two more known-good boards, cold: how far good boards differ is only assumed"
         steps.append(Step(text, sharper_bits(weighing, _sharper(lineup, evidence))))
     if "no_cold_frames" in evidence.flags or not evidence.clock_is_power_on:
-        text = "film again from two seconds before power-on, with the board cold"
+        text = f"film again from {before} before power-on, with the board cold"
         steps.append(Step(text, None, NOT_IN_PICTURE))
     if is_open and lineup.scene.times_s[-1] < lineup.settings.short_run_s:
         seconds = lineup.scene.times_s[-1]

@@ -31,6 +31,7 @@ from thermscan.model.evidence import Evidence, Priors
 from thermscan.model.quantity import Measured
 from thermscan.model.result import FAULTS, HeatSource, PartReading, Ranking, Suspect
 from thermscan.model.settings import ExplainSettings
+from thermscan.model.timing import before_words
 
 
 def explain(
@@ -62,7 +63,7 @@ def explain(
     """
     priors, settings = priors or Priors(), settings or ExplainSettings()
     looked = look_at(evidence, board, priors=priors, settings=settings)
-    return _nothing_seen(priors) if looked is None else conclude(looked, evidence, board, priors=priors)
+    return _nothing_seen(priors, evidence) if looked is None else conclude(looked, evidence, board, priors=priors)
 
 
 @dataclass(frozen=True)
@@ -146,7 +147,11 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         *(fitted_scale(looked.judge, conditions.common_share, settings) if is_against_good else ()),
         *odd,
         # without a good board what a healthy one makes is not known, and no watts beyond it are told
-        *(seen_sentences(lineup) if verdict != "suspect" and evidence.basis != "itself_only" else ()),
+        *(
+            seen_sentences(lineup, limit_is_stated=evidence.limit_is_stated)
+            if verdict != "suspect" and evidence.basis != "itself_only"
+            else ()
+        ),
         *refused,
         *injection_sentences(evidence, lineup, suspects),
         *(why_it_shut_down(evidence, board, priors=priors) if verdict != "like_good" else ()),
@@ -177,13 +182,14 @@ def prepare(
     return lineup, judge
 
 
-def _nothing_seen(priors: Priors) -> Ranking:
+def _nothing_seen(priors: Priors, evidence: Evidence) -> Ranking:
+    before = before_words(evidence.frame_rate_hz)
     return Ranking(
         (),
         priors.no_fault,
         1.0 - priors.no_fault,
         "cannot_tell",
-        ("film the board from two seconds before power-on, so that there is a rise to judge",),
+        (f"film the board from {before} before power-on, so that there is a rise to judge",),
         ("no part and no place has readable temperatures: nothing can be told",),
     )
 

@@ -14,12 +14,14 @@ from thermscan.find.source_state import Search
 from thermscan.find.source_template import Place
 from thermscan.model.board import Board
 from thermscan.model.film import BoardGrid
+from thermscan.model.quantity import watts_words
 from thermscan.model.result import PartReading
 from thermscan.model.source_fit import SourceFit
 
 # Share of the packages thought of that show a source less than the one the limit is stated for: which one a part has is
 # not known, and a limit should hold for most.
 HARD_PACKAGES = 0.1
+SHARE_OF_BOARD = 0.9  # what is stated for the board holds on so much of it
 
 
 def needed_deviations(log_odds: float, evidence_share: float) -> float:
@@ -116,17 +118,29 @@ def cover_limits(
     return out
 
 
+def board_limit_w(limit_w: np.ndarray | None) -> float | None:
+    """Return the one detection limit that is stated for a board: it holds on nine tenths of what is readable, W.
+
+    ``limit_w`` is that of each place, ndarray (rows, columns); None where there is none, or nothing is readable.
+    """
+    finite = np.zeros(0) if limit_w is None else limit_w[np.isfinite(limit_w)]
+    return float(np.quantile(finite, SHARE_OF_BOARD)) if finite.size else None
+
+
 def limit_sentence(limit_w: np.ndarray, part_w: dict[str, float], cover_w: dict[str, float]) -> str:
-    """Say the limits in a sentence: nine tenths of the board, the part that hides most, and what covers hide."""
-    finite = limit_w[np.isfinite(limit_w)]
-    if not finite.size:
+    """Say the limits in a sentence: of the board, of half of the parts, of the worst one, and what covers hide."""
+    stated = board_limit_w(limit_w)
+    if stated is None:
         return "nothing of the board is readable: no power is too large to be missed"
-    text = f"a source above {watts(np.quantile(finite, 0.9))} would have been seen on nine tenths of the board"
+    text = f"a source above {watts_words(stated)} would have been seen on nine tenths of the board"
+    half = float(np.median(list(part_w.values()))) if part_w else 0.0
+    if half > stated:
+        text += f", in half of the parts one above {watts_words(half)}, for healthy parts differ in heat of their own"
     worst = max(part_w, key=lambda r: part_w[r], default=None)
     if worst is not None:
-        text += f"; in {worst} nothing below {watts(part_w[worst])}"
+        text += f"; in {worst} nothing below {watts_words(part_w[worst])}"
     for ref, limit in cover_w.items():
-        text += f"; under {ref} nothing" + (f" below {watts(limit)}" if np.isfinite(limit) else " at all")
+        text += f"; under {ref} nothing" + (f" below {watts_words(limit)}" if np.isfinite(limit) else " at all")
     return text
 
 
@@ -150,9 +164,3 @@ def _no_limit(reading: PartReading, fit: SourceFit, board: Board) -> str:
     if not board.part(reading.ref).fitted:
         return "it is not fitted"
     return "nothing readable is near enough to show heat made in it"
-
-
-def watts(power_w: float) -> str:
-    """Return a power in words, two digits."""
-    value, unit = (power_w, "W") if power_w >= 1 else (power_w * 1e3, "mW")
-    return f"{float(f'{value:.2g}'):g} {unit}"

@@ -22,7 +22,7 @@ from thermscan.model.camera_events import CameraState
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Recording
 from thermscan.model.settings import TimingSettings
-from thermscan.model.timing import PowerUp, Timing
+from thermscan.model.timing import PowerUp, Timing, too_few_words
 
 DEFAULTS = TimingSettings()
 NOT_SEEN = "not_seen"
@@ -61,7 +61,7 @@ def find_power(
         why = f"{NOT_SEEN}: {recording.times_why or 'no frame times are known'}"
         return Timing(on_why=why, off_why=why)
     if recording.frames < settings.samples_min:
-        why = f"{NOT_SEEN}: {recording.frames} frame(s) are too few to show a change in time"
+        why = f"{NOT_SEEN}: {too_few_words(recording.times_s, int(settings.samples_min))}"
         return with_log(Timing(on_why=why, off_why=why), recording, settings)
     breaks_s = step_moments(recording, camera, settings=settings)
     logged = logged_on(recording.facts.supply, settings=settings)

@@ -38,8 +38,12 @@ class InputError(Exception):
 
 
 def nearest(word: str, allowed: Iterable[str]) -> str:
-    """Return ``'nearest are a and b'`` for a misspelt word, or an empty string."""
-    close = difflib.get_close_matches(str(word), [str(a) for a in allowed], n=2, cutoff=0.5)
+    """Return ``'nearest are a and b'`` for a misspelt word, or an empty string; capitals count for little."""
+    names: dict[str, list[str]] = {}
+    for name in allowed:
+        names.setdefault(str(name).casefold(), []).append(str(name))
+    found = difflib.get_close_matches(str(word).casefold(), names, n=2, cutoff=0.5)
+    close = [name for each in found for name in names[each]][:2]
     return f"nearest {'is' if len(close) == 1 else 'are'} {' and '.join(close)}" if close else ""
 
 

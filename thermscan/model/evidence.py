@@ -72,6 +72,10 @@ class Evidence:
         As far as their sidecars state them.
     good_drives : tuple of Drive
         Of the good boards, as far as their sidecars state them.
+    limit_is_stated : bool
+        The detection limit of this recording is known and told elsewhere: it is not told another way again.
+    frame_rate_hz : float or None
+        Of the faulty board's recording.
     """
 
     parts: tuple[PartReading, ...] = ()
@@ -98,6 +102,8 @@ class Evidence:
     good_names: tuple[str, ...] = ()
     good_ambients_c: tuple[float, ...] = ()
     good_drives: tuple[Drive, ...] = ()
+    limit_is_stated: bool = False
+    frame_rate_hz: float | None = None
 
     def __post_init__(self) -> None:
         times = np.array(self.times_s, dtype=float)

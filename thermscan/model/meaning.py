@@ -57,12 +57,13 @@ MEANINGS: dict[str, Meaning] = {
     "units": Meaning("unit of the frames", "celsius, or count where neither scale nor profile is known"),
     "detection_limit_text": Meaning(
         "detection limit in words",
-        "the power above which a source would have been listed on nine tenths of the board, and where least is seen",
+        "the power above which a source would have been listed on nine tenths of the board, in half of the parts,"
+        " and where least is seen",
         "power comes on and off within the seconds filmed, or heat is carried away by a fan or a metal core",
     ),
     "detection_limit_w": Meaning(
         "detection limit",
-        "smallest power that would have been found at a typical place of this board, or inside this part, W",
+        "smallest power that would have been found on nine tenths of this board, or inside this part, W",
         "the place is covered, unreadable or under a tall part",
     ),
     "plate_text": Meaning(
@@ -118,7 +119,11 @@ MEANINGS: dict[str, Meaning] = {
     ),
     "rise_rate_window_s": Meaning("window", "length of time over which the steepest slope was taken"),
     "rise_rate_from_s": Meaning("from", "where that window starts, seconds since power-on"),
-    "excess_k": Meaning("excess", "rise over the baseline's at the same place and second", _EXCESS),
+    "excess_k": Meaning(
+        "excess",
+        "rise over the baseline's at the same place and second, of the surface where it is known, else as seen",
+        _EXCESS,
+    ),
     "excess_counts": Meaning("excess", "the same in counts, where kelvin is not known", _EXCESS),
     "excess_at_s": Meaning("at", "second since power-on for which the excess is given"),
     "rise_k": Meaning("rise", "temperature minus the mean of the board's own frames before power-on"),

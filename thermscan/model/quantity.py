@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 
@@ -74,6 +75,49 @@ def shown(value: float | None, suffix: str, *, fahrenheit: bool = False) -> str:
         return "not known"
     how = SHOWN[suffix][1 if fahrenheit else 0]
     return f"{value * how.factor + how.offset:.{how.decimals}f} {how.unit}"
+
+
+# A number, or two with "to" between, their unit, and an interval in brackets that shares it.
+_NUMBER = r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?"
+_QUANTITY = re.compile(
+    rf"(?P<pm>(?:±|\+-) ?)?(?<![\w.])(?:(?P<first>{_NUMBER}) to )?(?P<second>{_NUMBER})"
+    r" (?P<unit>°C|C|K/s|K/min|K)(?![\w/(])"
+    rf"(?P<interval> \((?P<low>{_NUMBER}) to (?P<high>{_NUMBER})(?=[),]))?"
+)
+_FAHRENHEIT = {"K/s": "°F/s", "K/min": "°F/min", "K": SHOWN["k"][1].unit}
+
+
+def in_fahrenheit(text: str) -> str:
+    """Return a sentence with its degrees Celsius and kelvins in Fahrenheit, every number with its own decimals.
+
+    Temperatures are told from differences by their unit, °C (or C) or K; after ± both are differences. A unit that is
+    part of another (W/(m2 K), K/W) stays. What was rounded is turned as it stands.
+    """
+    return _QUANTITY.sub(_turned, text)
+
+
+def _turned(found: re.Match[str]) -> str:
+    unit, pm = found["unit"], found["pm"] or ""
+    is_level = unit in ("°C", "C") and not pm
+
+    def number(name: str) -> str:
+        text = found[name]
+        value = 1.8 * float(text) + (32.0 if is_level else 0.0)
+        if "e" in text:
+            return f"{value:.3g}"
+        decimals = len(text.partition(".")[2])
+        return f"{value:+.{decimals}f}" if text.startswith("+") else f"{value:.{decimals}f}"
+
+    first = f"{number('first')} to " if found["first"] else ""
+    name = "°F" if is_level else _FAHRENHEIT.get(unit, SHOWN["k"][1].unit)
+    interval = f" ({number('low')} to {number('high')}" if found["interval"] else ""
+    return f"{pm}{first}{number('second')} {name}{interval}"
+
+
+def watts_words(power_w: float) -> str:
+    """Write a power in words, two digits, in milliwatts below one watt: ``'11 mW'``."""
+    value, unit = (power_w, "W") if power_w >= 1 else (power_w * 1e3, "mW")
+    return f"{float(f'{value:.2g}'):g} {unit}"
 
 
 def shown_measured(measured: Measured | None, suffix: str, *, fahrenheit: bool = False) -> str:

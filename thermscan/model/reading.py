@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+from thermscan.model.board import Board
+from thermscan.model.errors import nearest
 
 # The last three tell of the power-up: the largest current at switch-on, how long each try runs, from try to try.
 QUANTITIES = (
@@ -15,6 +19,7 @@ QUANTITIES = (
     "retry_period",
 )
 POWER_STATES = ("off", "on", "standby")
+OF_A_NET = ("voltage", "resistance_to_ground", "diode_drop")  # where no net is named, ``where`` may name it
 
 
 @dataclass(frozen=True)
@@ -35,3 +40,33 @@ class Reading:
     power: str
     note: str
     row: int = 0
+
+
+def unknown_net_words(readings: Sequence[Reading], board: Board | None) -> tuple[str, ...]:
+    """Say of each net that readings name and the board file does not know so, and which of its nets are near.
+
+    Empty where the board file names no nets: then nothing can be missing in it.
+    """
+    known = () if board is None else board.nets()
+    if board is None or not known:
+        return ()
+    parts = {p.ref for p in board.parts}
+    rows: dict[str, list[int]] = {}
+    for reading in readings:
+        name = reading.net
+        if not name and reading.quantity in OF_A_NET and reading.where not in parts:
+            name = reading.where
+        if name and name not in known:
+            rows.setdefault(name, []).append(reading.row)
+    return tuple(_unknown_net(name, found, known) for name, found in rows.items())
+
+
+def _unknown_net(name: str, rows: Sequence[int], known: Sequence[str]) -> str:
+    """Put one unknown net into words; row 0 stands for a reading that is not from a file."""
+    told = " and ".join(str(row) for row in rows if row)
+    where = f"readings, row {told}: " if told else ""
+    hint = nearest(name, known) or f"its nets are {', '.join(known[:8])}{' and more' if len(known) > 8 else ''}"
+    return (
+        f"{where}no net {name!r} in the board file ({hint}): what was read there is tied to no part; name the net as"
+        " the board file does"
+    )

@@ -36,6 +36,9 @@ class CalibrationSettings:
 
     least_span_k: float = knob(15.0, (1.0, 500.0), "span of the references that a scale needs; judgement")
     least_gap_k: float = knob(5.0, (0.1, 100.0), "distance from which two references count as two; judgement")
+    fewest_frames: int = knob(
+        8, (2, 1000), "frames from which noise and drift can be told: of a deviation from 8 a quarter is open"
+    )
     bad_pixel_sigmas: float = knob(8.0, (3.0, 100.0), "offset of a pixel over the usual spread that makes it bad")
     least_contrast_k: float = knob(
         10.0,

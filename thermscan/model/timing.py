@@ -2,9 +2,47 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from thermscan.model.quantity import Measured
+
+# What stands first in a reason, and how it is said; a reason that only says "not seen" is told by its sentence.
+REASONS = {"not_seen": "", "on_before_recording": "on before the recording", "still_on": "still on"}
+BEFORE_S = 2.0  # seconds to film before switching on; common practice, no source
+BEFORE_FRAMES = 4  # and as many frames: what is cold has a level, a drift and a noise to be told from them
+
+
+def reason_words(why: str) -> str:
+    """Say in words why a moment is not known: ``on_why`` or ``off_why`` of a Timing."""
+    code, _, sentence = why.partition(": ")
+    if code not in REASONS:
+        return why
+    return ": ".join(text for text in (REASONS[code], sentence) if text) or code.replace("_", " ")
+
+
+def rate_of(times_s: np.ndarray | None) -> float | None:
+    """Return the usual frames a second of frame times, ndarray (frames,); None where they tell none."""
+    if times_s is None or len(times_s) < 2:
+        return None
+    return float(1 / np.median(np.diff(times_s)))
+
+
+def too_few_words(times_s: np.ndarray, needed: int) -> str:
+    """Say that frames are too few to show a change in time, and how long a recording would have to be."""
+    count, rate = len(times_s), rate_of(times_s)
+    took = "" if rate is None else f", {needed / rate:.2g} s at {rate:.2g} frames/s"
+    held = "1 frame is" if count == 1 else f"{count} frames are"
+    return f"{held} too few to show a change in time: {needed} are needed{took}"
+
+
+def before_words(rate_hz: float | None) -> str:
+    """Say how long to film before switching on: two seconds, or longer where that gives too few frames."""
+    if rate_hz is None or BEFORE_S * rate_hz >= BEFORE_FRAMES:
+        return "two seconds"
+    return f"{math.ceil(BEFORE_FRAMES / rate_hz)} seconds ({BEFORE_FRAMES} frames at {rate_hz:.2g} frames/s)"
 
 
 @dataclass(frozen=True)

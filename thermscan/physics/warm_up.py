@@ -11,6 +11,8 @@ from thermscan.model.quantity import Measured
 from thermscan.model.settings import WarmUpSettings
 
 DEFAULTS = WarmUpSettings()
+MISFIT = 4.0  # mean square of the residuals over their errors from which a course is no warm-up: twice the errors
+BENT = 2.0  # time constants after which the slope has fallen to a seventh: the bend is seen; judgement
 OPEN_END = 0.02  # share of the posterior at the longest constants from which the end of a curve is not seen
 
 
@@ -64,7 +66,7 @@ class WarmUp:
     Attributes
     ----------
     final_k : Measured or None
-        Rise in balance; None where the seconds are too few, then ``why`` says so.
+        Rise in balance; None where it cannot be told, then ``why`` says why.
     time_constant_s : Measured or None
         Of the slower part of the curve.
     fast_s : Measured or None
@@ -140,19 +142,16 @@ def extrapolate(
         return _refused("no rise above the noise")
     e = np.hypot(e, settings.shape_error * np.abs(y))
     lattice = _weigh(t, y, e, settings)
-    final = lattice.amplitudes.sum(axis=0)
-    low, middle, high = _mixture(final, lattice.final_error, lattice.weight)
+    low, middle, high = _final(lattice)
     slow = _quantiles(lattice.slow_s, lattice.weight)
     fast = _quantiles(lattice.fast_s, lattice.weight) if lattice.pays_two else None
-    seen = float(t[-1])
+    is_told = _is_told(lattice, (low, middle, high), float(t[-1]), settings)
     if board_s is not None:
         hidden = _hidden_rise(t, y, e, lattice, board_s)
         low, high = low + min(hidden, 0.0), high + max(hidden, 0.0)
-    longest = settings.longest_ratio * seen
-    open_end = float(lattice.weight[lattice.slow_s >= 0.5 * longest].sum()) > OPEN_END  # only the prior ends it
-    if open_end or high - low > settings.widest * abs(middle):
-        need = max(2 * seen, float(slow[1]))
-        why = f"{seen:.3g} s are too few to see where the curve bends; film {need:.2g} s or more"
+    if not _is_told(lattice, (low, middle, high), float(t[-1]), settings):
+        noise = 1.96 * float(np.median(np.sqrt(np.maximum(e**2 - (settings.shape_error * y) ** 2, 0.0))))
+        why = _why_not((t, y, e), lattice, noise, board_s=board_s if is_told else None)
         return WarmUp(None, None, None, float(min(low, high)), None, {"final_k": why, "time_constant_s": why})
     limit, reason = _time_to(limit_k, lattice)
     if limit is None and limit_k is not None and abs(limit_k) < abs(high):
@@ -166,6 +165,66 @@ def extrapolate(
         limit,
         why,
     )
+
+
+def _is_told(lattice: _Lattice, final_k: tuple[float, float, float], seen_s: float, settings: WarmUpSettings) -> bool:
+    """Tell whether the final rise is known well enough: its interval, and an end that not the prior alone sets."""
+    low, middle, high = final_k
+    longest = settings.longest_ratio * seen_s
+    is_open = float(lattice.weight[lattice.slow_s >= 0.5 * longest].sum()) > OPEN_END
+    return not is_open and high - low <= settings.widest * abs(middle)
+
+
+def _why_not(
+    seen: tuple[np.ndarray, np.ndarray, np.ndarray],
+    lattice: _Lattice,
+    noise_k: float,
+    *,
+    board_s: float | None,
+) -> str:
+    """Say why a final rise cannot be told: another course, a slow share of the board, noise, or too few seconds.
+
+    ``seen`` are times, rise and errors; ``noise_k`` is the noise of a sample with 95 %. ``board_s`` is given where only
+    the slow share of the board stands against it. Noise is the reason where the simplest curve that fits has bent.
+    """
+    t, y, e = seen
+    whole = f"{t[-1]:.3g} s"
+    if board_s is not None:
+        slow = f"{whole} are too few to rule out that the board beneath goes on warming slowly"
+        return f"{slow}; film {_rounded(board_s)} s or more"
+    curve, constant_s = _simplest(t, y, lattice)
+    if float(np.mean(((y - curve) / e) ** 2)) > MISFIT:
+        return (
+            f"the course over {whole} is no warm-up at one power: that changed, or its start is not known well enough"
+        )
+    if t[-1] >= BENT * constant_s:
+        rise = float(np.abs(curve[-1]))
+        return (
+            f"noise of ± {noise_k:.2g} K beside a rise of {rise:.2g} K in {whole} leaves open what is still to come;"
+            " film closer, or longer"
+        )
+    need = max(2 * float(t[-1]), float(_quantiles(lattice.slow_s, lattice.weight)[1]))
+    return f"{whole} are too few to see where the curve bends; film {_rounded(need)} s or more"
+
+
+def _simplest(t: np.ndarray, y: np.ndarray, lattice: _Lattice) -> tuple[np.ndarray, float]:
+    """Return the simplest curve that fits, ndarray (samples,), and its slowest time constant: one, or two that pay."""
+    if not lattice.pays_two:
+        one = fit_one_exponential(t, y)
+        return -one.final_k * np.expm1(-one.rate_per_s * t), 1 / one.rate_per_s
+    best = int(np.argmax(lattice.weight))
+    (a, b), fast, slow = lattice.amplitudes[:, best], lattice.fast_s[best], lattice.slow_s[best]
+    return -a * np.expm1(-t / fast) - b * np.expm1(-t / slow), float(slow)
+
+
+def _rounded(value: float) -> str:
+    """Return a number with two digits that count, without a power of ten."""
+    return f"{float(f'{value:.2g}'):g}"
+
+
+def _final(lattice: _Lattice) -> tuple[float, float, float]:
+    """Return the 2.5, 50 and 97.5 % points of the final rise."""
+    return _mixture(lattice.amplitudes.sum(axis=0), lattice.final_error, lattice.weight)
 
 
 def _clean(times_s: np.ndarray, rise_k: np.ndarray, error_k: np.ndarray | float) -> tuple[np.ndarray, ...]:

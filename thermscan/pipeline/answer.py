@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermscan import __version__
-from thermscan.find.source_limit import with_limits
+from thermscan.find.source_limit import board_limit_w, with_limits
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraEvent
 from thermscan.model.film import Baseline, Excess, Film, Rise
+from thermscan.model.pixel_scale import scale_words, seen_words
 from thermscan.model.pose import NoPose, Pose
+from thermscan.model.reading import unknown_net_words
 from thermscan.model.recording import Recording
 from thermscan.model.result import (
     HeatSource,
@@ -147,7 +149,11 @@ def all_warnings(
     for p, name in zip(placed, names, strict=True):
         own = (*p.prepared.recording.warnings, *p.prepared.timing.warnings, *p.track.warnings)
         said += [text if text.startswith(names) else name + text for text in own]
-    said += [*(job.board.warnings if job.board else ()), *excess.warnings, *fit.warnings, *ranking.warnings]
+    if placed and job.board is not None:
+        frame = (placed[0].prepared.recording.rows, placed[0].prepared.recording.columns)
+        said += [*scale_words(job.board, *frame), *seen_words(job.board, *frame, placed[0].pixel_mm)]
+    said += [*(job.board.warnings if job.board else ()), *unknown_net_words(job.readings, job.board)]
+    said += [*excess.warnings, *fit.warnings, *ranking.warnings]
     return tuple(dict.fromkeys(said))
 
 
@@ -189,10 +195,6 @@ def make_result(
     """Assemble the result; ``placed`` are all recordings, those left out of the good boards too."""
     timing = placed[0].prepared.timing
     why = {**fit.why, "power_on_s": timing.on_why, "power_off_s": timing.off_why}
-    limit = None
-    if fit.detection_limit_w is not None:
-        finite = fit.detection_limit_w[np.isfinite(fit.detection_limit_w)]
-        limit = float(np.median(finite)) if finite.size else None
     recording = job.faulty
     events = [
         event_row(p.prepared.recording.name, e, p.prepared.recording) for p in placed for e in p.prepared.camera.events
@@ -221,7 +223,7 @@ def make_result(
         side=job.side,
         board_name=board.name,
         units=recording.unit,
-        detection_limit_w=limit,
+        detection_limit_w=board_limit_w(fit.detection_limit_w),
         detection_limit_text=_limit_text(fit, excess),
         plate_text=fit.plate_text or None,
         warm_ups=read_warm_ups(found.parts, excess, board, runs=len(timing.power_ups), settings=settings.warm_up),

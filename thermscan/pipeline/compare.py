@@ -24,12 +24,12 @@ from thermscan.model.pose import Track
 from thermscan.model.quantity import Measured
 from thermscan.model.reading import Reading
 from thermscan.model.recording import Drive, Recording
-from thermscan.model.result import HeatSource, Hotspot, InputFile, PartReading, Ranking, Result
+from thermscan.model.result import Hotspot, InputFile, PartReading, Ranking, Result
 from thermscan.model.result_maps import ResultMaps
 from thermscan.model.settings import Settings
 from thermscan.model.source_fit import SourceFit
 from thermscan.model.surface import Surface
-from thermscan.model.timing import Timing
+from thermscan.model.timing import Timing, before_words, rate_of
 from thermscan.physics.plate import default_plate
 from thermscan.pipeline.answer import Found, make_maps, make_result
 from thermscan.pipeline.film_set import FilmSet, Placed, make_films
@@ -136,7 +136,7 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
     tell("finding where the heat is made", 0.85)
     fit, made = _sources(job, excess, films.timing, placed, board, settings=settings)
     tell("reasoning", 0.95)
-    ranking = _explain(job, films, excess, found, fit.sources, placed, board, settings=settings)
+    ranking = _explain(job, films, excess, found, fit, placed, board, settings=settings)
     result = make_result(whole, found, fit, ranking, everyone, excess, board, settings=settings)
     tell("done", 1.0)
     maps = replace(make_maps(excess, films.faulty, baseline), heat=heat_maps(fit, made))
@@ -154,9 +154,11 @@ def _clock_words(films: FilmSet, placed: Sequence[Placed]) -> tuple[str, ...]:
     """Say where boards are compared although they share no clock, and where this one may take no power at all."""
     if films.share_clock or not films.goods:
         return ()
+    rates = [r for p in placed if (r := rate_of(p.prepared.recording.times_s)) is not None]
+    before = before_words(min(rates, default=None))
     said = [
         "power-on is not seen in every recording: the ends of the runs are compared as if they were one state, which"
-        " says far less, and no watts can be told; film each board from two seconds before power-on"
+        f" says far less, and no watts can be told; film each board from {before} before power-on"
     ]
     own = placed[0].prepared.timing
     seen = [p.prepared.recording.name for p in placed[1:] if p.prepared.timing.on_s is not None]
@@ -291,7 +293,7 @@ def _explain(
     films: FilmSet,
     excess: Excess,
     found: Found,
-    sources: tuple[HeatSource, ...],
+    fit: SourceFit,
     placed: Sequence[Placed],
     board: Board,
     *,
@@ -303,7 +305,7 @@ def _explain(
         times_s=excess.film.centres_s,
         excess=excess,
         hotspots=found.hotspots,
-        sources=sources,
+        sources=fit.sources,
         basis=excess.basis,
         good_boards=excess.count if excess.basis == "good_boards" else 0,
         side=job.side,
@@ -322,6 +324,8 @@ def _explain(
         good_names=tuple(r.name for r in job.goods),
         good_ambients_c=tuple(r.facts.ambient_c for r in job.goods if r.facts.ambient_c is not None),
         good_drives=tuple(r.facts.drive for r in job.goods if r.facts.drive is not None),
+        limit_is_stated=fit.limit_text is not None,
+        frame_rate_hz=rate_of(job.faulty.times_s),
     )
     return explain(evidence, board, priors=job.priors, settings=settings.explain)
 

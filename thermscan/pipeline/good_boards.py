@@ -13,8 +13,10 @@ from thermscan.model.board import Board, outline_hash
 from thermscan.model.errors import InputError
 from thermscan.model.evidence import Evidence
 from thermscan.model.film import Baseline, Rise
+from thermscan.model.pixel_scale import scale_words, seen_words
 from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
+from thermscan.model.timing import before_words, rate_of, reason_words
 from thermscan.pipeline.film_set import make_films
 from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import prepare_all
@@ -44,8 +46,9 @@ def combine_good_boards(
     prepared = prepare_all(recordings, settings=settings, tell=tell, upto=0.8)
     for one in prepared:
         if one.timing.on_s is None:
-            problem = f"shows no power-on ({one.timing.on_why})"
-            raise InputError(one.recording.path, "", problem, "film two seconds before switching on")
+            problem = f"shows no power-on ({reason_words(one.timing.on_why)})"
+            remedy = f"film {before_words(rate_of(one.recording.times_s))} before switching on"
+            raise InputError(one.recording.path, "", problem, remedy)
     tell("combining", 0.8)
     placed, _ = place_all(prepared, board, side=side, settings=settings)
     films = make_films(placed[0], placed[1:], board=board, settings=settings)
@@ -53,7 +56,10 @@ def combine_good_boards(
     sources = [(r.name, r.sha256) for r in recordings]
     baseline = combine(rises, outline_hash=outline_hash(board), side=side, sources=sources, settings=settings.excess)
     tell("done", 1.0)
-    said = [
+    first = placed[0].prepared.recording
+    frame = (first.rows, first.columns)
+    said = [*scale_words(board, *frame), *seen_words(board, *frame, placed[0].pixel_mm)]
+    said += [
         f"{p.prepared.recording.name}: {text}"
         for p in placed
         for text in (*p.prepared.timing.warnings, *p.track.warnings)

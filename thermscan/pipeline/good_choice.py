@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from thermscan.model.timing import reason_words
 from thermscan.pipeline.film_set import Placed
 
 LEAST_RUN = 0.5  # of the faulty board's seconds with a net fed, that a good board must have been fed for; judgement
@@ -27,7 +28,7 @@ def choose_goods(placed: Sequence[Placed], *, is_injection: bool = False) -> tup
                 said.append(f"{name} is left out of the good boards: it shows no heat from the net that is fed")
     for is_fit, why_not in (
         (_is_placed, lambda p: f"its placing is not trusted ({_reason(p)}), the others' is"),
-        (_is_clocked, lambda p: f"its power-on is not seen ({p.prepared.timing.on_why}), the others' is"),
+        (_is_clocked, lambda p: f"its power-on is not seen ({reason_words(p.prepared.timing.on_why)}), the others' is"),
     ):
         fit = [is_fit(p) for p in placed]
         if not fit[0] or not any(f and u for f, u in zip(fit[1:], used[1:], strict=True)):

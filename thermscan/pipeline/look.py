@@ -10,6 +10,7 @@ from thermscan.model.look_report import LookReport
 from thermscan.model.pose import map_points
 from thermscan.model.recording import Recording
 from thermscan.model.settings import Settings
+from thermscan.model.timing import before_words, rate_of, reason_words
 from thermscan.pipeline.prepare import Prepared, prepare
 from thermscan.pipeline.progress import Tell, silent
 
@@ -37,7 +38,8 @@ def unusable_because(prepared: Prepared) -> tuple[str, ...]:
     if recording.times_s is None:
         said.append(recording.times_why or "no frame times are known; give --frame-rate HZ or --times FILE")
     elif timing.on_s is None:
-        said.append(f"power-on is not seen ({timing.on_why}); film two seconds before switching on")
+        before = before_words(rate_of(recording.times_s))
+        said.append(f"power-on is not seen ({reason_words(timing.on_why)}); film {before} before switching on")
     return tuple(said)
 
 
@@ -55,9 +57,7 @@ def look(recording: Recording, *, settings: Settings, tell: Tell = silent) -> tu
     tell("judging the picture", 0.85)
     judged = judge_picture(recording, camera, prepared.motion, timing, settings=settings.picture)
     said = (*judged, *unusable_because(prepared))
-    rate = None
-    if times is not None and len(times) > 1:
-        rate = float(1 / np.median(np.diff(times)))
+    rate = rate_of(times)
     why = {}
     if times is None:
         why = dict.fromkeys(("first_s", "last_s", "frame_rate_hz"), recording.times_why)

@@ -18,7 +18,8 @@ from thermscan.model.board import Board, outline_hash
 from thermscan.model.case_record import Verification
 from thermscan.model.case_settings import VerifySettings
 from thermscan.model.film import Baseline, Excess, Rise
-from thermscan.model.reading import Reading
+from thermscan.model.pixel_scale import scale_words, seen_words
+from thermscan.model.reading import Reading, unknown_net_words
 from thermscan.model.recording import Recording
 from thermscan.model.result import PartReading
 from thermscan.model.result_maps import ResultMaps
@@ -296,6 +297,10 @@ def _warnings(job: VerifyJob, placing: _Placing, films: FilmSet, excesses: Seque
         said += [f"{name}: {text}" for text in own]
         if not placed.track.placement.trusted:
             said.append(f"{name}: its place on the board is not certain ({placed.track.placement.reason})")
+    said += unknown_net_words(job.readings, job.board)
+    first = placing.after[0]
+    frame = (first.prepared.recording.rows, first.prepared.recording.columns)
+    said += [*scale_words(job.board, *frame), *seen_words(job.board, *frame, first.pixel_mm)]
     said += [text for excess in excesses for text in excess.warnings]
     said += films.said
     if not films.share_clock:

@@ -112,7 +112,7 @@ def open_recording(path: str | Path, *, options: OpenOptions | None = None) -> R
     ----------
     path : str or Path
     options : OpenOptions, optional
-        Beats the sidecar, which beats what the file says itself.
+        Beats the sidecar, which beats what the file says itself; a side that the sidecar states otherwise is refused.
 
     Returns
     -------
@@ -128,6 +128,9 @@ def open_recording(path: str | Path, *, options: OpenOptions | None = None) -> R
     beside = options.sidecar or find_sidecar(path)
     find_files(path)  # a wrong path is told before a wrong sidecar
     sidecar = Sidecar() if beside is None else open_sidecar(beside)
+    if None not in (options.side, sidecar.side) and options.side != sidecar.side:
+        problem = f"says {sidecar.side}, --side says {options.side}"
+        raise InputError(str(beside), "side", problem, "correct the sidecar, or leave --side out")
     raw, paths = _open_raw(path, hints=ReadHints(options.frames, stated_unit(sidecar, options)))
     first, stop = _slice_of(raw, options.frames, path=path)
     store = raw.store if (first, stop) == (0, raw.store.shape[0]) else SliceStore(raw.store, first, stop)

@@ -92,12 +92,12 @@ def draw_before_after(
     bar.ax.set_xticklabels([f"{tick:g}" for tick in said.ticks()])
     bar.ax.minorticks_off()
     bar.ax.tick_params(labelsize=8, length=3)
-    words = f"excess over the good boards, {shown.unit}; one scale for both ({EXCESS_MAP})"
+    words = f"excess seen over the good boards, {shown.unit}; one scale for both ({EXCESS_MAP})"
     write_text(figure, (4.45, 0.9), wrap_lines(figure, words, width - 4.6, size=8.5, most=1)[0], size=8.5)
     write_text(figure, (0.3, 0.3), f"{verification.board_name}; {side_words(verification.side)}", size=8, colour=QUIET)
     sources = tuple((role, digest) for role, _, digest in verification.inputs if digest)
     facts = PictureFacts(
-        "Excess over the good boards before and after the repair",
+        "Excess seen over the good boards before and after the repair",
         f"{-said.limit:.3g} to {said.limit:.3g} {shown.unit}",
         verification.side,
         when_words(after),

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from thermscan.model.board import Board
 from thermscan.model.flags import FLAGS
 from thermscan.model.meaning import MEANINGS
-from thermscan.model.quantity import shown
+from thermscan.model.quantity import shown, watts_words
 from thermscan.model.result import Hotspot, PartReading, RegistrationReport, Result, Suspect
+from thermscan.model.timing import reason_words
+from thermscan.show.fahrenheit import with_fahrenheit
 from thermscan.show.words import (
     UNKNOWN,
     answer,
@@ -18,8 +20,10 @@ from thermscan.show.words import (
     board_words,
     called,
     depth_words,
+    excess_label,
     fault_words,
     framed_suspects,
+    is_of_surface,
     resampling_words,
     result_cautions,
     say,
@@ -46,6 +50,15 @@ _EXPLAINED = (
     "power_on_s",
 )
 
+_AS_SEEN = ", as seen"
+_PART_NOTE = (
+    "Excess and rise are corrected for the surface's emissivity, what it reflects and its size in pixels; as seen: not"
+    " corrected."
+)
+_PLACE_NOTE = (
+    "Excess is corrected for the surface's emissivity and what it reflects, not for what blur takes from small parts,"
+    " as that of parts and suspects is; as seen: not corrected. Maps and curves show all as seen."
+)
 _NAMED = 5  # suspects named in the line of probabilities
 
 
@@ -126,7 +139,7 @@ def _card(number: int, suspect: Suspect, result: Result, *, fahrenheit: bool) ->
         Fact("place", say_place(suspect, result)),
         Fact("net", suspect.net or "none named"),
         Fact("power over good boards", say(suspect.power_w, "w", why=why.get("power_w", ""))),
-        Fact("excess", excess),
+        Fact(excess_label(of_surface=is_of_surface(suspect, result)), excess),
         Fact("rise rate", say_rate(suspect.rise_rate, fahrenheit=fahrenheit, why=why.get("rise_rate", ""))),
     )
     others = [item for item in suspect.faults.items() if item[0] != suspect.fault]
@@ -149,6 +162,7 @@ def _card(number: int, suspect: Suspect, result: Result, *, fahrenheit: bool) ->
 def _hotspot_table(result: Result, *, fahrenheit: bool) -> Table:
     """Put the numbered places into a table."""
     rows, keys = [], []
+    corrected = {spot.rank for spot in result.hotspots if is_of_surface(spot, result)}
     for spot in result.hotspots:
         rows.append(
             (
@@ -156,14 +170,16 @@ def _hotspot_table(result: Result, *, fahrenheit: bool) -> Table:
                 "warmer" if spot.kind == "hot" else "colder",
                 ", ".join(spot.parts) or "bare place",
                 say_place(spot, result),
-                say_excess(spot, result, fahrenheit=fahrenheit),
+                say_excess(spot, result, fahrenheit=fahrenheit)
+                + (_AS_SEEN if corrected and spot.rank not in corrected and spot.excess_k is not None else ""),
                 say_rate(spot.rise_rate, fahrenheit=fahrenheit),
                 _chance(spot),
             )
         )
         keys.append(f"spot-{spot.rank}")
-    heads = ("no.", "", "parts, nearest first", "place", "excess", "rise rate", "chance of a false alarm (q)")
-    note = "" if rows else "No place stands out of noise and spread."
+    head = "excess of the surface, blurred" if corrected else excess_label(of_surface=False)
+    heads = ("no.", "", "parts, nearest first", "place", head, "rise rate", "chance of a false alarm (q)")
+    note = (_PLACE_NOTE if corrected else "") if rows else "No place stands out of noise and spread."
     return Table("hotspots", "Numbered places", heads, tuple(rows), tuple(keys), note)
 
 
@@ -179,12 +195,14 @@ def _part_order(part: PartReading) -> tuple[int, float, str]:
 
 def _part_table(result: Result, *, fahrenheit: bool) -> Table:
     """Put the parts into a table, those unlike the good boards first."""
+    corrected = {part.ref for part in result.parts if is_of_surface(part, result)}
     rows = tuple(
         (
             part.ref,
             part.kind,
             state_words(part),
-            say(part.excess_k, "k", fahrenheit=fahrenheit, why=part.why.get("excess_k", "")),
+            say(part.excess_k, "k", fahrenheit=fahrenheit, why=part.why.get("excess_k", ""))
+            + (_AS_SEEN if corrected and part.ref not in corrected and part.excess_k is not None else ""),
             say(part.rise_k, "k", fahrenheit=fahrenheit),
             say(part.temperature_c, "c", fahrenheit=fahrenheit),
             UNKNOWN if part.significance is None else f"{part.significance:.1f}",
@@ -192,11 +210,13 @@ def _part_table(result: Result, *, fahrenheit: bool) -> Table:
         )
         for part in sorted(result.parts, key=_part_order)
     )
-    heads = ("part", "kind", "state", "excess", "rise", "temperature", "deviations", "notes")
+    head = excess_label(of_surface=bool(corrected))
+    heads = ("part", "kind", "state", head, "rise", "temperature", "deviations", "notes")
     met = sorted({flag for part in result.parts for flag in part.flags})
     said = "; ".join(
         f"{fault_words(flag)}: {sentence}" for flag, sentence in zip(met, flag_sentences(met), strict=True)
     )
+    said = " ".join(text for text in (_PART_NOTE if corrected else "", said) if text)
     note = said if rows else "No parts are known: give a board file with parts."
     return Table("parts", "Parts", heads, rows, note=note)
 
@@ -213,14 +233,21 @@ def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
         (
             term.name,
             f"{term.value:.4g} {term.unit}".strip(),
-            f"{term.standard_uncertainty:.3g} {term.unit}".strip(),
+            f"{term.standard_uncertainty:.3g} {'K' if term.unit == 'C' else term.unit}".strip(),
             f"{abs(term.contribution_k):.3f} K",
             UNKNOWN if term.difference_k is None else f"{abs(term.difference_k):.3f} K",
             term.source,
         )
         for term in part.temperature_budget
     )
-    heads = ("what", "value", "standard uncertainty", "brings into temperature", "brings into excess", "from")
+    heads = (
+        "what",
+        "value",
+        "standard uncertainty",
+        "brings into temperature",
+        "brings into excess",
+        "from",
+    )
     rows = (*rows, _budget_sum(part))
     note = (
         "One standard deviation each; squares add. What both boards share, like the camera's offset, nearly cancels in "
@@ -232,7 +259,7 @@ def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
         note = f"Temperature {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
     if part.excess_k is not None and part.excess_drawn_k is not None:
         by = [say(m, "k", fahrenheit=fahrenheit) for m in (part.excess_k, part.excess_drawn_k)]
-        note = f"Excess {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
+        note = f"Excess of the surface {by[0]} by propagation, {by[1]} by Monte Carlo. {note}"
     return Table("budget", f"Uncertainty of {part.ref}", heads, rows, note=note)
 
 
@@ -307,13 +334,13 @@ def _quality_tables(result: Result) -> tuple[Table, ...]:
 
 def _facts(result: Result, *, fahrenheit: bool) -> tuple[Fact, ...]:
     """Put the general facts into words."""
-    limit = UNKNOWN if result.detection_limit_w is None else f"{result.detection_limit_w:.2g} W"
+    limit = UNKNOWN if result.detection_limit_w is None else watts_words(result.detection_limit_w)
     facts = [
         Fact("board", board_words(result)),
         Fact("side", side_words(result.side)),
         Fact("compared with", basis_words(result)),
-        Fact("power-on", say(result.power_on_s, "s", why=result.why.get("power_on_s", "").replace("_", " "))),
-        Fact("power-off", say(result.power_off_s, "s", why=result.why.get("power_off_s", "").replace("_", " "))),
+        Fact("power-on", say(result.power_on_s, "s", why=reason_words(result.why.get("power_on_s", "")))),
+        Fact("power-off", say(result.power_off_s, "s", why=reason_words(result.why.get("power_off_s", "")))),
         Fact("restarts", UNKNOWN if result.restarts is None else str(result.restarts)),
         Fact("detection limit", result.detection_limit_text or limit),
     ]
@@ -358,7 +385,7 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
     shares += [Fact(further, say_share(sum(s.probability for s in others)))] if others else []
     shares += [Fact("no fault", say_share(result.no_fault_probability))]
     shares += [Fact("another fault", say_share(result.other_probability))]
-    return Content(
+    content = Content(
         title=board_words(result),
         verdict=result.verdict,
         answer=answer(result),
@@ -386,3 +413,11 @@ def report_content(result: Result, board: Board | None = None, *, fahrenheit: bo
         settings=tuple(Fact(str(key), str(value)) for key, value in result.settings.items()),
         version=result.version,
     )
+    return _in_fahrenheit(content) if fahrenheit else content
+
+
+def _in_fahrenheit(content: Content) -> Content:
+    """Turn what was put into words before the unit was chosen: reasons, warnings, steps; names of files stay."""
+    tables = tuple(t if t.name == "inputs" else with_fahrenheit(t, but=("keys",)) for t in content.tables)
+    turned = with_fahrenheit(content, but=("title", "key", "tables", "settings", "version"))
+    return replace(turned, tables=tables)

@@ -183,8 +183,8 @@ def draw_curves(result: Result, maps: ResultMaps, *, fahrenheit: bool = False) -
     for line in wrap_lines(figure, head, 8.8, size=10.5, most=1):
         write_text(figure, (0.75, 6.25), line, size=10.5, weight="bold", colour="black")
     panels = (add_axes(figure, (0.75, 3.2, 7.35, 2.4)), add_axes(figure, (0.75, 0.55, 7.35, 2.0)))
-    _frame_axes(panels[0], "Excess with its 95 % interval", unit.name)
-    _frame_axes(panels[1], "Rise of the faulty board", unit.name)
+    _frame_axes(panels[0], "Excess seen, with its 95 % interval", unit.name)
+    _frame_axes(panels[1], "Rise of the faulty board, as seen", unit.name)
     _plot(panels[0], courses, maps, unit.factor, rise=False)
     _plot(panels[1], courses, maps, unit.factor, rise=True)
     for i, panel in enumerate(panels):
@@ -199,6 +199,6 @@ def draw_curves(result: Result, maps: ResultMaps, *, fahrenheit: bool = False) -
                        color=QUIET, size=9)  # fmt: skip
     words = "seconds since power-on" if maps.clock == "power_on" else "seconds on the recording's clock"
     panels[1].set_xlabel(words, size=9, family=FONT)
-    facts = overlay_facts(result, maps, caption=f"Excess and rise against time, {when_words(maps)} at the pictures",
-                          scale=f"{unit.name} against seconds")  # fmt: skip
+    caption = f"Excess and rise seen against time, {when_words(maps)} at the pictures"
+    facts = overlay_facts(result, maps, caption=caption, scale=f"{unit.name} against seconds")
     return png_of(figure, facts)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from thermscan.model.look_report import LookReport
 from thermscan.model.quantity import shown, shown_measured
+from thermscan.model.timing import reason_words
+from thermscan.show.fahrenheit import with_fahrenheit
 
 
 def _times(report: LookReport) -> str:
@@ -15,8 +17,8 @@ def _times(report: LookReport) -> str:
 
 def _power(report: LookReport) -> list[str]:
     timing = report.timing
-    on = f"not known: {timing.on_why}" if timing.on_s is None else shown_measured(timing.on_s, "s")
-    off = f"not known: {timing.off_why}" if timing.off_s is None else shown_measured(timing.off_s, "s")
+    on = f"not known: {reason_words(timing.on_why)}" if timing.on_s is None else shown_measured(timing.on_s, "s")
+    off = f"not known: {reason_words(timing.off_why)}" if timing.off_s is None else shown_measured(timing.off_s, "s")
     lines = [f"power on: {on}", f"power off: {off}"]
     if len(timing.power_ups) > 1:
         lines.append(f"switched on {len(timing.power_ups)} times, restarts {timing.restarts}")
@@ -47,4 +49,4 @@ def look_lines(report: LookReport, *, fahrenheit: bool = False) -> tuple[str, ..
     for rank, place in enumerate(report.hottest, 1):
         rise = "" if place.rise is None or counts else f", rise {shown(place.rise, 'k', fahrenheit=fahrenheit)}"
         lines.append(f"warm place {rank}: x {place.x_px:.0f}, y {place.y_px:.0f} px: {value(place.value)}{rise}")
-    return tuple(lines)
+    return with_fahrenheit(tuple(lines)) if fahrenheit else tuple(lines)

@@ -48,6 +48,7 @@ from thermscan.show.words import (
     fault_words,
     framed_suspects,
     is_mirrored,
+    is_of_surface,
     say_excess,
     say_share,
     side_words,
@@ -231,6 +232,8 @@ def _list_places(figure: Figure, scene: _Scene, left_in: float, top_in: float, b
         write_text(figure, (left_in, y), f"{spot.rank}", size=9.5, weight="bold")
         write_text(figure, (left_in + 0.28, y), f"{where}: {kind}", size=9, weight="bold")
         said = say_excess(spot, scene.result, fahrenheit=scene.fahrenheit)
+        if spot.excess_k is not None:
+            said += ", surface, blurred" if is_of_surface(spot, scene.result) else ", as seen"
         for line in wrap_lines(figure, said, _SIDE_IN - 0.4, size=8.5, most=1):
             write_text(figure, (left_in + 0.28, y - 0.17), line, size=8.5, colour=QUIET)
         y -= 0.42
@@ -296,9 +299,8 @@ def draw_overlay(result: Result, maps: ResultMaps, board: Board | None = None, *
     for i, line in enumerate(said):
         write_text(figure, (0.45, top + 0.58 + further - 0.25 * i), line, size=12.5, weight="bold", colour="black")
     against = "over" if result.basis != "itself_only" else "against"
-    line = (
-        f"{board_words(result)}: excess {against} {basis_words(result)}, {when_words(maps)}, {side_words(result.side)}"
-    )
+    line = f"{board_words(result)}: excess seen {against} {basis_words(result)}, {when_words(maps)}, "
+    line += side_words(result.side)
     for text in wrap_lines(figure, line, total - 0.8, size=9, most=1):
         write_text(figure, (0.45, top + 0.28), text, size=9, colour=QUIET)
     axes = add_axes(figure, (0.45, 1.1, max(width, 4.0), height))
@@ -309,7 +311,7 @@ def draw_overlay(result: Result, maps: ResultMaps, board: Board | None = None, *
     draw_scale_bar(axes, scene.view)
     _foot(figure, scene, colours, hatched, unit.name)
     _list_places(figure, scene, max(width, 4.0) + 0.7, top, 1.1)
-    caption = f"Excess of {board_words(result)} over {basis_words(result)}"
+    caption = f"Excess seen of {board_words(result)} over {basis_words(result)}"
     facts = overlay_facts(result, maps, caption=caption, scale=f"{-end:.3g} to {end:.3g} {unit.name}")
     return png_of(figure, facts)
 
@@ -318,7 +320,7 @@ def _foot(figure: Figure, scene: _Scene, scale: Scale, hatched: bool, unit: str)
     """Draw the colour bar with its words and the key to hatching under the map."""
     total = figure.get_size_inches()[0]
     _colour_bar(figure, (total - 5.6, 0.52, 5.1, 0.16), scale, scene)
-    words = f"excess, {unit}: {colour_words(scene.result)}; the scale tightens outwards"
+    words = f"excess seen, {unit}: {colour_words(scene.result)}; the scale tightens outwards"
     write_text(figure, (total - 3.05, 0.1), words, size=8, align="center", vertical="bottom")
     notes = ["hatched: cannot be read, or hidden behind a tall part"] if hatched else []
     notes += ["places are fractions of this picture"] if scene.view.unit == "px" else []
@@ -339,7 +341,7 @@ def draw_side_by_side(
     word = "rise" if "no_cold_frames" not in result.flags else "temperature over ambient"
     stacks = [(f"faulty: {word}", maps.faulty)]
     stacks += [] if maps.good is None else [(f"good: mean {word}", maps.good)]
-    stacks += [("excess: faulty less good", maps.excess)]
+    stacks += [("excess seen: faulty less good", maps.excess)]
     each = 11.0 / len(stacks)
     width = each - 0.45
     height = min(width * scene.view.height / scene.view.width, 6.5)
@@ -359,7 +361,7 @@ def draw_side_by_side(
     write_text(figure, (total - 3.25, 0.06), f"{unit.name}, the same scale in all panels", size=8.5, align="center",
                vertical="bottom")  # fmt: skip
     facts = overlay_facts(
-        result, maps, caption=f"Faulty, good and excess of {board_words(result)}",
+        result, maps, caption=f"Faulty, good and excess seen of {board_words(result)}",
         scale=f"{-end:.3g} to {end:.3g} {unit.name} ({EXCESS_MAP})",
     )  # fmt: skip
     return png_of(figure, facts)

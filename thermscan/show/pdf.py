@@ -224,9 +224,9 @@ def _rest(content: Content, pictures: ReportPictures, share: float) -> list[Flow
     if content.moved_by:
         pieces += [_text("What moved the suspects", _HEAD), _bullets(content.moved_by, most=4)]
     beside = _picture(pictures.side_by_side, highest=60 * mm)
-    against = _picture(pictures.curves, highest=84 * mm)
+    against = _picture(pictures.curves, highest=84 * mm if share else _SMALLEST)
     pieces += [
-        KeepTogether([_text("Faulty, good and excess at one scale", _HEAD), beside]),
+        KeepTogether([_text("Faulty, good and excess seen, at one scale", _HEAD), beside]),
         KeepTogether([_text("Against time", _HEAD), against]),
     ]
     for table in content.tables:

@@ -69,7 +69,7 @@ def verification_sheet(
         Block(
             "Before and after" if any(r == "before" for r, _, _ in verification.inputs) else "After",
             picture=picture,
-            caption="Excess over the good boards, at one colour scale and one second",
+            caption="Excess seen over the good boards, at one colour scale and one second",
         ),
         Block("What weakens this answer", "warning", verification.warnings) if verification.warnings else None,
         Block("Before further work", "caution", tuple(c.text for c in cautions)),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from thermscan.model.board import Board
 from thermscan.model.caution import Caution, cautions_for
-from thermscan.model.quantity import SHOWN, Measured
+from thermscan.model.quantity import SHOWN, Measured, watts_words
 from thermscan.model.result import (
     HeatSource,
     Hotspot,
@@ -65,6 +65,20 @@ def _fixed(value: float, digits: int) -> str:
     """Return a number with fixed decimals; what rounds to nothing has no sign."""
     text = f"{value:.{digits}f}"
     return text.removeprefix("-") if float(text) == 0 else text
+
+
+def is_of_surface(item: PartReading | Suspect | Hotspot | None, result: Result) -> bool:
+    """Tell whether an excess is that of the surface itself, corrected for it, or what the camera shows."""
+    if isinstance(item, Suspect) and item.ref is None:
+        item = next((s for s in result.hotspots if s.excess_k is not None and s.excess_k == item.excess_k), None)
+    named = item.parts[:1] if isinstance(item, Hotspot) else () if item is None else (item.ref,)
+    part = next((p for p in result.parts if p.ref in named), None)
+    return part is not None and part.excess_drawn_k is not None
+
+
+def excess_label(*, of_surface: bool) -> str:
+    """Name an excess by what it is: of the surface, or as the camera shows it."""
+    return "excess of the surface" if of_surface else "excess seen"
 
 
 def say_excess(spot: Hotspot, result: Result, *, fahrenheit: bool = False) -> str:
@@ -230,7 +244,9 @@ def answer(result: Result) -> str:
             f"Most likely {called(first, result)}{where}: {fault_words(first.fault)} ({say_share(first.probability)})."
         )
     if result.verdict == "like_good":
-        limit = "" if result.detection_limit_w is None else f" of {result.detection_limit_w:.2g} W"
+        limit = ""
+        if result.detection_limit_w is not None:
+            limit = f", {watts_words(result.detection_limit_w)} on nine tenths of the board"
         return (
             f"No fault found: this board behaves like {basis_words(result)} within the detection limit{limit} "
             f"({say_share(result.no_fault_probability)})."

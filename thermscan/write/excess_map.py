@@ -25,7 +25,7 @@ def map_description(result: Result, maps: ResultMaps) -> dict[str, object]:
     (0, 0) being its top left one; where no millimetres are known the same keys end in ``_px``.
     """
     return {
-        "content": "excess over the baseline",
+        "content": "excess over the baseline, as the camera shows it",
         "unit": "count" if result.units == "count" else "K",
         "seconds": round(maps.shown_s, 6),
         "clock": maps.clock,

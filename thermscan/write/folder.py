@@ -6,7 +6,7 @@ import contextlib
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from thermscan.model.errors import InputError
@@ -101,8 +101,12 @@ def _umask() -> int:
     return mask
 
 
-def check_output_folder(path: str | Path, *, force: bool = False) -> Path:
+def check_output_folder(
+    path: str | Path, *, force: bool = False, names: Sequence[str] = RESULT_NAMES, what: str = "results"
+) -> Path:
     """Refuse an output folder that holds results or cannot be written, before any work is done.
+
+    ``names`` are those of the files that would be overwritten, ``what`` is what they are called.
 
     Raises
     ------
@@ -113,9 +117,9 @@ def check_output_folder(path: str | Path, *, force: bool = False) -> Path:
     if folder.exists() and not folder.is_dir():
         raise _refuse(folder, "is a file, not a folder", "name a new folder with --out")
     if folder.is_dir():
-        found = sorted(name for name in RESULT_NAMES if (folder / name).exists())
+        found = sorted(name for name in names if (folder / name).exists())
         if found and not force:
-            raise _refuse(folder, f"already holds results ({found[0]})", "name a new folder, or overwrite with --force")
+            raise _refuse(folder, f"already holds {what} ({found[0]})", "name a new folder, or overwrite with --force")
     parent = folder if folder.is_dir() else _nearest_folder(folder)
     if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
         raise _refuse(folder, "cannot be written", "choose a folder you may write to")
