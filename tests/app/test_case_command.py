@@ -1,11 +1,11 @@
 """A whole job played through on the command line, every state of the folder valid on the way; and bad input."""
 
-import importlib.util
 import json
 import shutil
 import zipfile
 from pathlib import Path
 
+import made_result as made
 import numpy as np
 import pytest
 import tifffile
@@ -20,9 +20,6 @@ from thermscan.write.board_file import write_board
 from thermscan.write.result_file import write_result
 from thermscan.write.verification_file import write_verification
 
-_SPEC = importlib.util.spec_from_file_location("made_result", Path(__file__).parent.parent / "made_result.py")
-made = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(made)
 HOW = ("--unit", "celsius", "--frame-rate", "4")
 
 

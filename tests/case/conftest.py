@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-from pathlib import Path
 
+import made_result as made
 import pytest
 
 from thermscan.case.folder import keep_file, new_case, open_case
@@ -14,9 +13,6 @@ from thermscan.model.case_record import CaseHead
 from thermscan.write.board_file import board_text
 from thermscan.write.result_file import result_document
 
-_SPEC = importlib.util.spec_from_file_location("made_result", Path(__file__).parent.parent / "made_result.py")
-made = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(made)
 TIME = "2026-03-01T10:00:00+01:00"
 
 

@@ -1,9 +1,8 @@
 """Readings weighed against suspects that are known already."""
 
-import importlib.util
 import json
-from pathlib import Path
 
+import made_result as made
 import pytest
 
 from thermscan.case.standing import standing_of
@@ -11,10 +10,6 @@ from thermscan.model.chances import VOLTAGE
 from thermscan.model.reading import Reading
 from thermscan.pipeline.reading_weight import weigh_reading
 from thermscan.write.result_file import result_document
-
-_SPEC = importlib.util.spec_from_file_location("made_result", Path(__file__).parent.parent / "made_result.py")
-made = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(made)
 
 
 @pytest.fixture(scope="module")

@@ -51,6 +51,15 @@ def without_cooling(cells: CellSeries) -> CellSeries | None:
     return replace(cells, values=cells.values[:, kept], noise=cells.noise[kept], places=cells.places[kept])
 
 
+def is_one_board(lost: np.ndarray, made: np.ndarray, *, settings: TimingSettings) -> bool:
+    """Tell whether the places that cool where a run ends are those that warm where the next one begins.
+
+    Both are changes of slope, ndarray (cells,), any unit, counted where they are above zero.
+    """
+    lost, made = np.maximum(lost, 0.0), np.maximum(made, 0.0)
+    return bool(lost @ made > settings.same_places * np.linalg.norm(lost) * np.linalg.norm(made))
+
+
 def comes_back(courses: Courses, lost: np.ndarray, from_s: float, until_s: float, settings: TimingSettings) -> bool:
     """Tell whether what a switch takes away returns before the next one: heat does not, what moved or passed does.
 

@@ -11,7 +11,7 @@ from scipy import ndimage
 from thermscan.measure.power_cells import CellSeries, standing_out, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
-from thermscan.measure.power_glints import comes_back, warms_on, without_cooling
+from thermscan.measure.power_glints import comes_back, is_one_board, warms_on, without_cooling
 from thermscan.measure.power_log import IN_BURSTS, ON_BEFORE, STILL_ON, logged_on, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_onset import earlier_onset
@@ -389,6 +389,9 @@ def _falls(courses: Courses, off: Switch, made: np.ndarray, until_s: float, sett
 def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettings) -> Timing:
     """Write the timing from the temperatures alone."""
     runs = read_runs(courses, switches, settings=settings)
+    if len(runs) > 1 and runs[0][0] is None:
+        off, on = (next(s.maps.change for s in switches if s.at_s is at) for at in (runs[0][1], runs[1][0]))
+        runs = runs if is_one_board(-off, on, settings=settings) else runs[1:]  # else what went was a reflection
     if runs and runs[0][0] is not None and not is_heat(courses, switches, runs[0][1], settings):
         runs = []
     if runs and runs[0][0] is not None:

@@ -259,6 +259,7 @@ class TimingSettings:
     warms_on_share: float = knob(
         0.5, (0.0, 5.0), "gain after a power-off over the loss, from which it is none; judgement"
     )
+    same_places: float = knob(0.3, (0.0, 1.0), "cosine of what goes at an off and comes at the next on, on one board")
     before_share: float = knob(0.25, (0.0, 2.0), "warming before over the change, from which the board was on already")
     align_across: int = knob(14, (3, 100), "places along a board's longer side that boards' courses are compared at")
     align_least_s: float = knob(2.5, (0.5, 60.0), "seconds about power-on that two boards must share for it")
