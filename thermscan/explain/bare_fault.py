@@ -13,6 +13,8 @@ from thermscan.model.board import Part
 AT_BARE = {"bridge": 0.45, "short": 0.3, "hidden_source": 0.15, "joint": 0.1}
 AT_PADS = {"joint": 0.4, "bridge": 0.35, "short": 0.25}
 AT_COLD = {"open_or_missing": 0.6, "dead_supply": 0.4}  # what leaves a place cold; judgement, no source
+PULLS_FROM = 10.0  # times the smallest change of a fault, from which a bare place may take the supply down; judgement
+FOLLOWED = 0.7  # how often what a dead supply feeds stays cold with it, where nobody knows what that is; judgement
 GONE_AT_LEAST = 0.4  # share of the heat of a place that its part makes there, at the least
 UNLISTED_MM = (0.7, 2.5)  # radius of a part that the board file leaves out, small and large
 IDLE_JOINT = 0.2  # of a joint's share, at a part that carries no current to speak of; judgement
@@ -33,7 +35,9 @@ def add_bare(lineup: Lineup, number: int) -> None:
     for n, pattern in enumerate(patterns):
         lineup.looks["bare", number, n] = Look(pattern, lineup.strengths_k)
         views.append(View(("bare", number, n), 1 / len(patterns), weights))
-    pulled = with_pulled(lineup, views)
+    # what takes a whole supply down gets most of what that gives: it is seen to be warm
+    seen_hot = range_weights(lineup.strengths_k, PULLS_FROM * lineup.least_change_k, lineup.top_k("bridge"))
+    pulled = with_pulled(lineup, views, strengths=seen_hot)
     rest = 1.0 - lineup.settings.pads_share if place.owners else 1.0
     deep = _deep_views(lineup, number, weights)
     # A bridge between two parts is one fault: it is listed once, with the part that is nearer.
@@ -74,8 +78,10 @@ def _add_cold(lineup: Lineup, number: int) -> None:
             key = ("bare", number, "cold", radius, n)
             lineup.looks[key] = Look(np.maximum(-pattern * own, -scene.own_k) / own, lineup.strengths_k)
             views.append(View(key, 1 / (len(patterns) * len(UNLISTED_MM)), weights))
+    followed = with_pulled(lineup, views, share=FOLLOWED)
     for fault, share in AT_COLD.items():
-        add(lineup, Hypothesis(f"@{number}", fault, None, share, tuple(views), at=number))
+        seen = followed if fault == "dead_supply" else views
+        add(lineup, Hypothesis(f"@{number}", fault, None, share, tuple(seen), at=number))
 
 
 def at_pads(part: Part, lineup: Lineup) -> dict[str, float]:

@@ -116,8 +116,12 @@ def range_weights(strengths: np.ndarray, low: float, high: float) -> np.ndarray:
     return inside / inside.sum()
 
 
-def with_pulled(lineup: Lineup, views: list[View]) -> list[View]:
-    """Return the views of a short with those in which it pulls the supply down, as often as a short does that.
+def with_pulled(
+    lineup: Lineup, views: list[View], *, share: float | None = None, strengths: np.ndarray | None = None
+) -> list[View]:
+    """Return the views of a fault with those in which it takes the supply down, ``share``: as often as a short does.
+
+    ``strengths`` are the weights of the strengths at which it does, ndarray (steps,); None: those of the views.
 
     Where nobody knows the nets all parts lose one share of their heat, 0 to 1; where they are known, the looks of a
     short say what it takes down.
@@ -126,12 +130,13 @@ def with_pulled(lineup: Lineup, views: list[View]) -> list[View]:
         return views
     pulled, down = Beside(-lineup.scene.own_k, 0.0, 1.0), []
     for view in views:
-        key, look = (*view.look[:2], "pulled", view.look[-1]), lineup.looks[view.look]
+        key, look = (*view.look[:2], "pulled", *view.look[2:]), lineup.looks[view.look]
         lineup.looks[key] = replace(look, besides=(*look.besides, pulled))
         down.append(key)
-    share = lineup.settings.collapse_share * lineup.settings.blackout_share
+    share = lineup.settings.collapse_share * lineup.settings.blackout_share if share is None else share
     kept = [View(v.look, v.share * (1 - share), v.strengths) for v in views]
-    return kept + [View(key, v.share * share, v.strengths) for key, v in zip(down, views, strict=True)]
+    taken = [v.strengths if strengths is None else strengths for v in views]
+    return kept + [View(key, v.share * share, s) for key, v, s in zip(down, views, taken, strict=True)]
 
 
 def lowest(tree: PowerTree, nets: tuple[str, ...]) -> tuple[str, ...]:

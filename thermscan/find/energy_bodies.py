@@ -80,5 +80,5 @@ def _rise(part: Part, rise_k: np.ndarray, grid: BoardGrid) -> float | None:
 
 
 def _is_read(part: Part, side: str, surfaces: tuple[Surface, ...]) -> bool:
-    surface = find_surface(part.surface, surfaces)
+    surface = find_surface(part.seen_surface, surfaces)
     return part.side == side and not part.covered_by and (surface is None or surface.readable)

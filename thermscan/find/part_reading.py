@@ -183,9 +183,9 @@ def _hidden_because(part: Part, *, side: str, surfaces: tuple[Surface, ...]) -> 
         return f"it sits on the {part.side} side, the recording shows the {side}"
     if part.covered_by:
         return f"it is covered by {part.covered_by}"
-    surface = find_surface(part.surface, surfaces)
+    surface = find_surface(part.seen_surface, surfaces)
     if surface is not None and not surface.readable:
-        return f"its surface ({part.surface}) reflects its surroundings; matte tape makes it readable"
+        return f"its surface ({part.seen_surface}) reflects its surroundings; matte tape makes it readable"
     return ""
 
 

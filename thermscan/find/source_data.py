@@ -292,7 +292,7 @@ def _covered(film: Film, board: Board, side: str, surfaces: tuple[Surface, ...])
     points = film.grid.points_mm()
     out = np.zeros(film.grid.shape, dtype=bool)
     for part in board.parts_on(side):
-        surface = find_surface(part.surface, surfaces)
+        surface = find_surface(part.seen_surface, surfaces)
         if part.kind in UNREADABLE_KINDS or (surface is not None and not surface.readable):
             out |= part.contains(points[..., 0], points[..., 1], margin_mm=0.5 * film.pixel_mm)
     return out

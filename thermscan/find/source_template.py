@@ -256,7 +256,7 @@ class TemplateMaker:
     ) -> None:
         """Show the body's own temperature where it hides the board."""
         cover = self._cover(place)
-        surface = find_surface(place.part.surface, self.surfaces)
+        surface = find_surface(place.part.seen_surface, self.surfaces)
         shown = 1.0 if surface is None else surface.emissivity / self.settings.emissivity
         small = min(place.part.w, place.part.h) < 6.0
         for i, option in enumerate(options):

@@ -59,6 +59,10 @@ class Hole:
     d: float
 
 
+# Shields are stamped from tinned or nickel-plated sheet, which mirrors what stands around: common practice, no source.
+USUAL_SURFACE = {"shield": "metal can"}
+
+
 @dataclass(frozen=True)
 class Part:
     """One part: body centre and size in mm, ``w`` x ``h`` before it is turned by ``rotation`` degrees.
@@ -81,6 +85,11 @@ class Part:
     max_c: float | None = None
     covered_by: str | None = None
     fitted: bool = True
+
+    @property
+    def seen_surface(self) -> str | None:
+        """Surface that a camera sees: the one named, else the usual one of the kind, where that cannot be read."""
+        return self.surface or USUAL_SURFACE.get(self.kind)
 
     def corners_mm(self) -> np.ndarray:
         """Return the four body corners, ndarray (4, 2), mm, anticlockwise."""

@@ -69,6 +69,8 @@ class DetectionSettings:
         0.5, (0.0, 10.0), "what comes and goes over what stays at a place, from which something passed; judgement"
     )
     passing_s: float = knob(2.0, (0.1, 10.0), "longest stay of what passes, s: a hand reaching in; judgement")
+    mirrored_k: float = knob(1.0, (0.05, 50.0), "kelvin below its start from which a place mirrors; judgement")
+    mirrored_most: float = knob(0.3, (0.0, 1.0), "share of a board beyond which it cools as a whole; judgement")
     passing_reach_px: float = knob(2.0, (0.0, 20.0), "camera pixels around it that are blanked too: it is out of focus")
     part_sigma: float = knob(4.0, (1.0, 20.0), "standard deviations at which a part counts as hot or cold")
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from thermscan.find.excess import rise_of
+from thermscan.find.mirrored import without_mirrored
 from thermscan.measure.film import (
     Clock,
     choose_edges,
@@ -149,6 +150,9 @@ def make_films(faulty: Placed, goods: Sequence[Placed], *, board: Board, setting
             films.append(film_of(placed, timing=unclocked, grid=grid, edges_s=edges, board=board, settings=settings))
     over_ambient = any(film.cold is None for film in films)
     rises = [rise_of(film, over_ambient=over_ambient, settings=settings.excess) for film in films]
+    if share and timing.restarts in (0, None):
+        rises, more = _unmirrored(rises, (faulty, *goods), settings)
+        said += more
     said += tuple(
         f"{placed.prepared.recording.name} was still cooling when it was switched on, which makes its rise less"
         " certain: film it after a longer pause"
@@ -157,6 +161,23 @@ def make_films(faulty: Placed, goods: Sequence[Placed], *, board: Board, setting
     )
     first = with_blur(rises[0], faulty, goods, settings=settings)
     return FilmSet(first, tuple(rises[1:]), share, timing, said)
+
+
+def _unmirrored(
+    rises: Sequence[Rise], placed: Sequence[Placed], settings: Settings
+) -> tuple[list[Rise], tuple[str, ...]]:
+    """Leave out of each board's rise what mirrors somebody who moves, and say so."""
+    out, said = [], []
+    for rise, one in zip(rises, placed, strict=True):
+        clear, part = without_mirrored(rise, settings=settings.detection)
+        out.append(clear)
+        if part > 0:
+            name, percent = one.prepared.recording.name, f"{100 * part:.0f} %" if part >= 0.01 else "under 1 %"
+            said.append(
+                f"{name}: {percent} of the board gets colder while it is on, as no heat does: bare metal that mirrors"
+                " somebody who moves; these places are left out; stand still, or put matte tape on them"
+            )
+    return out, tuple(said)
 
 
 def _clocked_films(

@@ -178,7 +178,7 @@ def add_temperatures(
             out.append(replace(reading, why={**reading.why, "temperature_c": reason}))
             continue
         part = board.part(reading.ref)
-        surface = find_surface(part.surface, surfaces)
+        surface = find_surface(part.seen_surface, surfaces)
         is_named = surface is not None or seen.emissivity is not None
         apparent = _apparent(part, excess)
         if apparent is None:
