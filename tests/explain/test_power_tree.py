@@ -99,6 +99,22 @@ def test_a_switching_regulator_makes_the_net_behind_its_inductor(node):
     assert tree.fed_by("VIN") >= {"U7", "L7", "U8", "C7"}
 
 
+def test_what_a_net_feeds_is_not_taken_for_its_maker_where_only_its_source_is_named():
+    rails = (Rail("+12V", 12.0), Rail("+5V", 5.0, from_net="+12V"), Rail("+3V3", 3.3))
+    parts = (PARTS[3], *PARTS[:3], *PARTS[4:])  # the regulator that the net feeds stands first
+    tree = grow_tree(Board("invented", OUTLINE, parts=parts, rails=rails))
+    assert tree.supplies["+5V"].maker == "U1"
+    assert tree.supplies["+3V3"].maker == "U2"
+    assert tree.fed_by("+5V") >= {"U2", "U3", "U4"}
+
+
+def test_an_input_of_unknown_volts_may_be_what_a_net_is_made_from():
+    parts = tuple(Part(p.ref, p.kind, p.x, p.y, nets=tuple(n.replace("+12V", "VBAT") for n in p.nets)) for p in PARTS)
+    tree = grow_tree(Board("invented", OUTLINE, parts=parts))
+    assert (tree.supplies["+5V"].maker, tree.supplies["+5V"].from_net) == ("U1", "VBAT")
+    assert tree.supplies["+3V3"].from_net == "+5V"
+
+
 def test_what_leads_on_to_the_next_supply_does_not_feed_the_first():
     parts = (
         Part("J7", "connector", 5, 10, 8, 8, nets=("VIN_RAW", "GND")),

@@ -145,7 +145,8 @@ def grow_tree(board: Board | None) -> PowerTree:
     """Make the power tree from the board's rails, and guess from kinds and net names what they leave open.
 
     A rail that names ``made_by`` and ``from`` is taken as it is. Else: the maker of a net is a regulator (or module,
-    transformer) that touches it, or drives it through an inductor, and a supply net of higher voltage; a net with a
+    transformer) that touches it, or drives it through an inductor, and the supply net that it is made from: the one
+    named, else one of higher voltage, else one whose volts nobody says; a net with a
     supply's name and no maker is where power enters. Notes: without nets the tree is empty; guessed branches are said
     to be guesses.
     """
@@ -218,6 +219,10 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     for part in candidates:
         others = [n for n in part.nets if n != net and n in rails]
         higher = [n for n in others if _is_higher(rails[n].volts, rail.volts)]
+        # an input, or a battery's net, seldom says its volts; what a regulator makes of it does
+        higher = higher or [n for n in others if rails[n].volts is None and rail.volts is not None]
+        if rail.from_net is not None and rail.made_by is None and rail.from_net not in others:
+            continue  # it is fed by this net, and makes another
         source = rail.from_net or next(iter(sorted(higher, key=lambda n: -(rails[n].volts or 0.0))), None)
         if source is not None:
             best = (part.ref, source)
