@@ -208,17 +208,21 @@ def _unlisted_feeder(lineup: Lineup, most: float) -> tuple[Beside, ...]:
 
 
 def dark_pattern(lineup: Lineup, refs: frozenset[str], nets: tuple[str, ...]) -> tuple[np.ndarray, tuple[Beside, ...]]:
-    """Excess where these parts go dark with these nets: parts that another supply still feeds do so by half or so."""
+    """Excess where these parts go dark with these nets: parts that another supply still feeds do so by half or so.
+
+    Parts that no known supply feeds may go dark with them, each by itself.
+    """
     scene, tree = lineup.scene, lineup.tree
     dead = frozenset().union(*(tree.below(n) for n in nets)) if nets else frozenset()
     parts = {p.ref: p for p in (lineup.board.parts if lineup.board else ())}
     half = frozenset(r for r in refs if r in parts and set(tree.supplies_of(parts[r])) - dead and dead)
     pattern = loss_pattern(scene, lineup.shares, rows_of(scene, refs - half))
+    stray = _starved(lineup, refs) if nets else ()
     if not half:
-        return pattern, ()
+        return pattern, stray
     each = [0.5 * loss_pattern(scene, lineup.shares, rows_of(scene, frozenset({r}))) for r in sorted(half)]
     each = [e for e in each if e.any()]
-    return pattern + sum(each, np.zeros_like(pattern)), tuple(Beside(e, -1.0, 1.0) for e in each)
+    return pattern + sum(each, np.zeros_like(pattern)), (*(Beside(e, -1.0, 1.0) for e in each), *stray)
 
 
 def rows_of(scene: Scene, refs: frozenset[str]) -> np.ndarray:
@@ -342,7 +346,7 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
             continue
         relief = _relieved(lineup, part, lost | {part.ref})
         if fault == "dead_supply" and is_blind:
-            relief = _starved(lineup, part)
+            relief = _starved(lineup, frozenset({part.ref}))
         views = _dark_views(lineup, (fault, part.ref, "with"), lost | {part.ref}, nets, relief)
         fed = frozenset().union(*(tree.path_to(n) for n in tree.supplies_of(part))) if relief else frozenset()
         all_gone = _dark_views(lineup, (fault, part.ref, "feeders"), lost | {part.ref}, nets, (), idle=fed)
@@ -386,16 +390,17 @@ def _relieved(lineup: Lineup, part: Part, gone: frozenset[str]) -> tuple[Beside,
     return tuple(out)
 
 
-def _starved(lineup: Lineup, part: Part) -> tuple[Beside, ...]:
-    """Return what parts may lose that a supply of unknown nets may feed: up to all heat of each that is seen cooler."""
+def _starved(lineup: Lineup, gone: frozenset[str]) -> tuple[Beside, ...]:
+    """Return what parts may lose that a supply of unknown nets may feed: up to all heat of each that is seen cooler.
+
+    Not those that a known supply feeds, nor those that are ``gone`` anyway.
+    """
     scene = lineup.scene
     z = scene.significance()
-    kinds = dict(zip(scene.refs, scene.kinds, strict=True))
-    cooler = [
-        i for i in np.argsort(z) if scene.refs[i] not in (None, part.ref) and z[i] < -lineup.settings.feeder_sigma
-    ]
+    left_out = gone | lineup.tree.known() | {None}
+    cooler = [i for i in np.argsort(z) if scene.refs[i] not in left_out and z[i] < -lineup.settings.feeder_sigma]
     out = []
-    for i in [i for i in cooler if kinds[scene.refs[i]] not in FEEDER_KINDS][: lineup.settings.most_starved]:
+    for i in [i for i in cooler if scene.kinds[i] not in FEEDER_KINDS][: lineup.settings.most_starved]:
         key = ("starved", str(scene.refs[i]), np.inf)
         if key not in lineup.feeders:
             lost = loss_pattern(scene, lineup.shares, rows_of(scene, frozenset({str(scene.refs[i])})))

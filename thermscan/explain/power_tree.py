@@ -131,6 +131,13 @@ class PowerTree:
                     grown = True
         return frozenset(reached)
 
+    def known(self) -> frozenset[str]:
+        """Return every part that makes, carries or takes current of some supply."""
+        each = (
+            s.users + s.shunts + s.series + s.strings + ((s.maker,) if s.maker else ()) for s in self.supplies.values()
+        )
+        return frozenset().union(*each)
+
     def made_by(self, ref: str) -> tuple[str, ...]:
         """Return the nets that this part makes."""
         return tuple(s.net for s in self.supplies.values() if s.maker == ref)
