@@ -155,6 +155,16 @@ def test_a_short_pulls_the_supply_down_where_no_net_is_known(made_case):
     assert sum(right) >= len(right) - 1
 
 
+def test_a_supply_that_stays_dead_takes_the_rest_along_where_no_net_is_known(made_case):
+    """The regulator's place and every other one stay cold: one cause, not a short that nowhere shows."""
+    right = 0
+    for seed in range(6):
+        case = made_case(seed, "dead_supply")
+        first = explain(*outline_only(case)).suspects[0]
+        right += first.faults.get("dead_supply", 0.0) + first.faults.get("open_or_missing", 0.0) > 0.5
+    assert right >= 5
+
+
 def suspect_at(ref, x, probability, fault="bridge"):
     return Suspect(ref, None, "top", fault, "", {fault: 1.0}, x, 10.0, 0.4, probability, None, None, None, None, ())
 

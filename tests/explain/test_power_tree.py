@@ -115,6 +115,13 @@ def test_an_input_of_unknown_volts_may_be_what_a_net_is_made_from():
     assert tree.supplies["+3V3"].from_net == "+5V"
 
 
+def test_parts_that_no_supply_is_known_to_feed_are_told_from_those_that_one_does():
+    loose = Part("Q9", "transistor", 45, 30, nets=("N1", "N2", "GND"))
+    tree = grow_tree(Board("invented", OUTLINE, parts=(*PARTS, loose), rails=RAILS))
+    assert tree.known() >= {"U1", "U2", "U3", "L1", "C1"}
+    assert "Q9" not in tree.known()
+
+
 def test_what_leads_on_to_the_next_supply_does_not_feed_the_first():
     parts = (
         Part("J7", "connector", 5, 10, 8, 8, nets=("VIN_RAW", "GND")),

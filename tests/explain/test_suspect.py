@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from thermscan.explain.held_back import not_cleared
 from thermscan.explain.posterior import brier_score
 from thermscan.explain.suspect import explain
 from thermscan.model.evidence import Evidence, Priors, Swap
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Drive
-from thermscan.model.result import FAULTS, VERDICTS
+from thermscan.model.result import FAULTS, VERDICTS, HeatSource
+from thermscan.model.settings import ExplainSettings
 from thermscan.model.timing import PowerUp, Timing
 
 POPULATION = [
@@ -288,6 +290,34 @@ def test_a_board_with_a_part_that_no_fault_explains_is_not_cleared(made_case):
     assert any(w.startswith(f"{odd.ref} differs from the good boards") for w in ranking.warnings)
     total = sum(s.probability for s in ranking.suspects) + ranking.no_fault_probability + ranking.other_probability
     assert total == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("kind", "needed", "is_cleared"), [("capacitor", 1.0, False), ("capacitor", 0.9, True),
+                                                            ("chip", 1.0, True)])  # fmt: skip
+def test_heat_at_a_part_that_makes_none_clears_no_board(made_case, kind, needed, is_cleared):
+    case = made_case(41, "none")
+    part = next(p for p in case.board.parts if p.kind == kind)
+    heat = HeatSource(
+        part.ref, part.x, part.y, 1.0, Measured(0.004, 0.002, 0.008), None, needed,
+        depth_probability={"surface": 1.0}, rivals={part.ref: 1.0},
+    )  # fmt: skip
+    none, other, said = not_cleared(0.8, 0.1, replace(case.evidence, sources=(heat,)), ExplainSettings())
+    assert (none == 0.8) == is_cleared
+    assert none + other == pytest.approx(0.9)
+    assert bool(said) != is_cleared
+
+
+def test_a_part_that_keeps_most_of_its_heat_is_not_open(made_case):
+    case = made_case(41, "none")
+    part = next(p for p in case.evidence.parts if p.kind == "chip")
+    for left, is_open in ((0.62, False), (0.02, True)):
+        own = part.rise_course_k - part.excess_course_k
+        lost = replace(part, rise_course_k=left * own, excess_course_k=(left - 1) * own)
+        parts = tuple(lost if p is part else p for p in case.evidence.parts)
+        ranking = explain(replace(case.evidence, parts=parts), case.board)
+        found = next((s for s in ranking.suspects if s.ref == part.ref), None)
+        share = 0.0 if found is None else found.probability * found.faults.get("open_or_missing", 0.0)
+        assert (share > 0.3) == is_open
 
 
 def test_a_part_not_seen_in_the_first_seconds_is_still_read(answers):

@@ -12,14 +12,16 @@ from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.flags import sentence
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import DetectionSettings, ExcessSettings
+from thermscan.read.surface_table import open_surfaces
 
 
-def readings(pixel_mm):
+def readings(pixel_mm, *, surfaces=(), more=()):
     """A small, a middling and a large part on an evenly warm board, by a camera of a given pixel."""
     parts = (
         Part("R1", "resistor", 6, 6, 1.0, 0.5, 0, 0.35),
         Part("C1", "capacitor", 14, 6, 3.2, 1.6, 0, 1.0),
         Part("U1", "chip", 22, 12, 8, 8, 0, 1.0),
+        *more,
     )
     board = replace(Board.rectangle(30, 20), parts=parts)
     grid = BoardGrid(0.25, 0.25, 0.5, 60, 40)
@@ -30,7 +32,8 @@ def readings(pixel_mm):
     own = np.zeros_like(seen)
     excess = Excess(film, seen, np.full((1, 1, 1), 0.05), np.full(1, 0.02), "good_boards", 1, own, "cold_frames")
     rise = rise_of(film, settings=ExcessSettings())
-    return {r.ref: r for r in read_parts(excess, rise, board, side="top", surfaces=(), settings=DetectionSettings())}
+    settings = DetectionSettings()
+    return {r.ref: r for r in read_parts(excess, rise, board, side="top", surfaces=surfaces, settings=settings)}
 
 
 @pytest.mark.parametrize(
@@ -41,6 +44,14 @@ def test_parts_below_three_pixels_are_flagged(pixel_mm, small):
     assert {ref for ref, r in found.items() if "below_resolution" in r.flags} == small
     assert found["U1"].pixels == pytest.approx(64 / pixel_mm**2)
     assert "three camera pixels" in sentence("below_resolution")
+
+
+def test_a_shield_is_bare_metal_unless_its_surface_is_named():
+    cans = (Part("SH1", "shield", 8, 14, 6, 6), Part("SH2", "shield", 15, 14, 5, 5, surface="painted steel"))
+    found = readings(0.5, surfaces=open_surfaces(), more=cans)
+    assert found["SH1"].state == "unreadable"
+    assert "reflects" in found["SH1"].why["state"]
+    assert found["SH2"].state != "unreadable"
 
 
 def test_a_part_whose_interval_leaves_zero_out_is_unclear_whatever_was_said_before():
