@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from thermscan.find.excess import rise_of
-from thermscan.find.mirrored import without_mirrored
+from thermscan.find.excess_mirrored import without_mirrored
 from thermscan.measure.film import (
     Clock,
     choose_edges,

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.find.mirrored import without_mirrored
+from thermscan.find.excess_mirrored import without_mirrored
 from thermscan.model.film import BoardGrid, Film, Rise
 from thermscan.model.settings import DetectionSettings
 
