@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from thermscan.find.source_correction import corrected_power, loss_share, widened
+from thermscan.find.source_report import with_shared_heat
 from thermscan.model.board import Board
 from thermscan.model.film import BoardGrid
 from thermscan.model.quantity import Measured
+from thermscan.model.result import HeatSource
 from thermscan.model.settings import SourceSettings
 from thermscan.physics.material import board_loss
 from thermscan.physics.plate import default_plate
@@ -66,3 +68,14 @@ def test_widening_adds_in_squares_on_each_side():
     assert wide.value == 2.0
     assert 2.0 - wide.low == pytest.approx(np.hypot(0.3, 0.392))
     assert wide.high - 2.0 == pytest.approx(np.hypot(0.4, 0.392))
+
+
+def test_the_interval_of_one_of_two_sources_at_one_place_reaches_to_what_both_make():
+    def heat(x_mm, watts):
+        return HeatSource(None, x_mm, 5.0, 1.5, Measured(watts, 0.5 * watts, 1.6 * watts), None, 1.0)
+
+    near, beside, far = with_shared_heat([heat(5.0, 0.3), heat(6.0, 0.4), heat(12.0, 0.4)])
+    assert near.power_w.high == pytest.approx(0.7 + np.hypot(0.18, 0.24))
+    assert beside.power_w.high == pytest.approx(near.power_w.high)
+    assert (near.power_w.value, near.power_w.low) == (0.3, 0.15)
+    assert far.power_w == Measured(0.4, 0.2, 0.64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,7 +26,7 @@ RADIUS_95 = 2.448  # of a round two-dimensional normal distribution, in standard
 
 def describe(search: Search, excess: Excess) -> SourceFit:
     """Turn what was found into the record, strongest evidence first."""
-    sources = [describe_source(search, i, excess) for i in range(len(search.found))]
+    sources = with_shared_heat([describe_source(search, i, excess) for i in range(len(search.found))])
     fit = search.fit_with(search.found)
     count = len(search.found)
     explained = fit.mean[-count:] @ fit.columns.templates[-count:] if count else np.zeros(fit.residual.shape)
@@ -44,6 +45,38 @@ def describe(search: Search, excess: Excess) -> SourceFit:
         f"{search.maker.plate.sentence}; {blur_sentence(excess.film, search.settings)}",
         limit_text=limit_sentence(limits, parts, covers),
     )
+
+
+def with_shared_heat(sources: Sequence[HeatSource]) -> list[HeatSource]:
+    """Return sources whose intervals reach as far as one of several at about one place could have made all the heat.
+
+    What two sources within reach of each other's place make together is known far better than which of them makes it:
+    the fit may have given one source's heat to both.
+    """
+    out = []
+    for one in sources:
+        beside = [
+            other
+            for other in sources
+            if other is not one
+            and other.power_w.value * one.power_w.value > 0
+            and np.hypot(other.x_mm - one.x_mm, other.y_mm - one.y_mm) <= max(one.place_95_mm, other.place_95_mm)
+        ]
+        if not beside:
+            out.append(one)
+            continue
+        group = (one, *beside)
+        total = sum(s.power_w.value for s in group)
+        up = float(np.sqrt(sum((s.power_w.high - s.power_w.value) ** 2 for s in group)))
+        down = float(np.sqrt(sum((s.power_w.value - s.power_w.low) ** 2 for s in group)))
+        power = one.power_w
+        wide = Measured(
+            power.value,
+            min(power.low, total - down) if total < 0 else power.low,
+            max(power.high, total + up) if total > 0 else power.high,
+        )
+        out.append(replace(one, power_w=wide))
+    return out
 
 
 def blur_sentence(film: Film, settings: SourceSettings) -> str:
