@@ -115,6 +115,14 @@ def test_an_input_of_unknown_volts_may_be_what_a_net_is_made_from():
     assert tree.supplies["+3V3"].from_net == "+5V"
 
 
+@pytest.mark.parametrize(("others", "maker"), [((), "U2"), (("+5V", "+3V3", "GND"), None),
+                                               (("+5V", "+3V3", "GND", "DATA"), "U2")])  # fmt: skip
+def test_a_chip_with_two_supplies_and_no_signal_is_a_regulator_if_it_alone_is(others, maker):
+    parts = tuple(Part(p.ref, "chip" if p.ref == "U2" else p.kind, p.x, p.y, nets=p.nets) for p in PARTS)
+    parts += (Part("U9", "chip", 45, 30, nets=others),) if others else ()
+    assert grow_tree(Board("invented", OUTLINE, parts=parts)).supplies["+3V3"].maker == maker
+
+
 def test_parts_that_no_supply_is_known_to_feed_are_told_from_those_that_one_does():
     loose = Part("Q9", "transistor", 45, 30, nets=("N1", "N2", "GND"))
     tree = grow_tree(Board("invented", OUTLINE, parts=(*PARTS, loose), rails=RAILS))

@@ -16,6 +16,7 @@ SUPPLY_NAME = re.compile(r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP)", re.IGN
 CARRIER_KINDS = ("inductor", "fuse", "transformer")
 SWITCH_KINDS = ("resistor", "diode", "transistor")
 MAKER_KINDS = ("regulator", "module", "transformer")
+UNNAMED_KINDS = ("chip", "other")
 # What takes its current through another part: an LED behind its resistor, a coil behind its switch. A chip behind a
 # resistor has a pin of its own on a supply: what reaches it that way is a signal.
 STRING_KINDS = ("resistor", "diode", "inductor", "fuse", "transistor", "other")
@@ -220,7 +221,9 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     candidates = (
         [p for p in board.parts if p.ref == rail.made_by]
         if rail.made_by
-        else [p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets] + _behind_inductors(net, board, rails)
+        else [p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets]
+        + _behind_inductors(net, board, rails)
+        + _unnamed_regulators(net, board, rails)
     )
     best: tuple[str, str] | None = None
     for part in candidates:
@@ -244,6 +247,17 @@ def _behind_inductors(net: str, board: Board, rails: dict[str, Rail]) -> list[Pa
     nodes = {n for p in board.parts if p.kind == "inductor" and net in p.nets for n in p.nets}
     nodes = {n for n in nodes if n not in rails and not is_ground(n)}
     return [p for p in board.parts if p.kind in MAKER_KINDS and nodes & set(p.nets)]
+
+
+def _unnamed_regulators(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
+    """Return the chip that a kind was not given for, if one alone sits between this supply and one other, and ground.
+
+    Two supplies, ground and no signal are the pins of a regulator: common practice, no source. A kind that follows from
+    the letter U alone reads chip.
+    """
+    found = [p for p in board.parts if p.kind in UNNAMED_KINDS and net in p.nets and any(is_ground(n) for n in p.nets)]
+    found = [p for p in found if len(live := {n for n in p.nets if not is_ground(n)}) == 2 and live <= set(rails)]
+    return found if len(found) == 1 else []
 
 
 def _entry_before(net: str, board: Board, rails: dict[str, Rail]) -> str | None:
