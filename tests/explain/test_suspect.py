@@ -5,11 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.explain.held_back import not_cleared
+from thermscan.explain.held_back import not_cleared, quiet_held_back
 from thermscan.explain.posterior import brier_score
-from thermscan.explain.suspect import explain
+from thermscan.explain.power_tree import grow_tree
+from thermscan.explain.scene import set_scene
+from thermscan.explain.suspect import explain, prepare
 from thermscan.model.evidence import Evidence, Priors, Swap
 from thermscan.model.quantity import Measured
+from thermscan.model.reading import Reading
 from thermscan.model.recording import Drive
 from thermscan.model.result import FAULTS, VERDICTS, HeatSource
 from thermscan.model.settings import ExplainSettings
@@ -305,6 +308,31 @@ def test_heat_at_a_part_that_makes_none_clears_no_board(made_case, kind, needed,
     assert (none == 0.8) == is_cleared
     assert none + other == pytest.approx(0.9)
     assert bool(said) != is_cleared
+
+
+def test_no_meter_lifts_what_is_held_back_since_nobody_knows_where_the_board_lies(made_case):
+    case = made_case(2, "short")
+    part = case.board.part(case.ref)
+    net = next(n for n in part.nets if n != "GND")
+    low = Reading("", case.ref, net, "resistance_to_ground", 0.8, "ohm", 900.0, "off", "")
+    sure = explain(replace(case.evidence, readings=(low,)), case.board)
+    lost = replace(case.evidence, readings=(low,), flags=frozenset({"placement_untrusted"}))
+    assert sure.verdict == "suspect"
+    assert explain(lost, case.board).verdict == "cannot_tell"
+
+
+def test_a_part_that_is_not_seen_to_be_warm_is_no_verdict(made_case):
+    case = made_case(41, "none")
+    settings, tree = ExplainSettings(), grow_tree(case.board)
+    scene = set_scene(case.evidence, case.board, settings=settings)
+    lineup, _ = prepare(case.evidence, scene, case.board, tree, priors=Priors(), settings=settings)
+    found = explain(case.evidence, case.board).suspects[0]
+    calm = min((r for r in scene.refs if r), key=lambda r: abs(scene.significance()[scene.index(r)]))
+    for fault, is_held in (("hidden_source", True), ("overload", True), ("short", False), ("dead_supply", False)):
+        named = replace(found, ref=calm, fault=fault, probability=0.8)
+        (held,), none, other = quiet_held_back((named,), 0.1, 0.1, lineup, case.evidence)
+        assert held.probability == pytest.approx(0.8 * (settings.alone_share if is_held else 1.0))
+        assert held.probability + none + other == pytest.approx(1.0)
 
 
 def test_a_part_that_keeps_most_of_its_heat_is_not_open(made_case):

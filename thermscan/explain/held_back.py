@@ -14,6 +14,7 @@ from thermscan.model.reading import Reading
 from thermscan.model.result import Suspect
 from thermscan.model.settings import ExplainSettings
 
+SHOWS_HEAT = ("hidden_source", "overload", "leak", "joint")  # faults that do nothing else that a picture shows
 WARM_AS_A_FEEDER = ("short", "leak", "overload", "hidden_source")  # what a part looks like that feeds an unseen short
 
 
@@ -44,6 +45,32 @@ def held_back(
     freed = sum(s.probability for s in suspects) - sum(s.probability for s in held)
     kept = min(none + freed / 2, lineup.settings.most_uncleared)
     return held, kept, other + freed + none - kept
+
+
+def quiet_held_back(
+    suspects: tuple[Suspect, ...], none: float, other: float, lineup: Lineup, evidence: Evidence
+) -> tuple[tuple[Suspect, ...], float, float]:
+    """Leave a part that should be warm and is not seen to be a share of its probability; the rest as in ``held_back``.
+
+    What lies around it may be warmer for harmless reasons that no part shows by itself: a load that starts earlier, a
+    draught. A part whose surface tells nothing, and one that takes its net down, need not be warm.
+    """
+    quiet = [_is_quiet(s, lineup, evidence) for s in suspects]
+    share = lineup.settings.alone_share
+    held = tuple(
+        replace(s, probability=share * s.probability) if q else s for s, q in zip(suspects, quiet, strict=True)
+    )
+    freed = sum(s.probability for s in suspects) - sum(s.probability for s in held)
+    return tuple(sorted(held, key=lambda s: -s.probability)), none + freed / 2, other + freed / 2
+
+
+def _is_quiet(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> bool:
+    """Tell whether a suspect makes heat by its fault, can be seen, and is no warmer than healthy parts differ by."""
+    scene, row = lineup.scene, lineup.scene.index(suspect.ref) if suspect.ref else None
+    if row is None or not scene.is_seen[row] or suspect.fault not in SHOWS_HEAT:
+        return False
+    is_found = any(s.ref == suspect.ref and s.power_w.low > 0 for s in evidence.sources)
+    return not is_found and float(scene.significance()[row]) < lineup.settings.quiet_sigmas
 
 
 def _share_alone(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> float:

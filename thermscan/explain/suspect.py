@@ -10,7 +10,14 @@ from thermscan.explain.bare_place import Bare, spot_at
 from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, refuse_scale
 from thermscan.explain.detection import seen_sentences
 from thermscan.explain.expected import expect, judge_by_expectation, odd_shares
-from thermscan.explain.held_back import feeders_held_back, held_back, is_thin, makers_of_unknown_nets, not_cleared
+from thermscan.explain.held_back import (
+    feeders_held_back,
+    held_back,
+    is_thin,
+    makers_of_unknown_nets,
+    not_cleared,
+    quiet_held_back,
+)
 from thermscan.explain.hypothesis import line_up
 from thermscan.explain.injection import injection_sentences, only_the_path
 from thermscan.explain.likelihood import Judge, prepare_judge
@@ -119,6 +126,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     # What was noted of the power-up says how the board behaves, not where: it makes heat alone no less thin.
     is_metered = bool(weights) and any(r.quantity not in POWER_UP for r in evidence.readings)
     thin = is_thin(evidence) and not evidence.is_injection and not is_metered
+    thin = thin or "placement_untrusted" in evidence.flags  # no meter tells which part lies where the heat is
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
     weighing = Weighing(
         tuple(lineup.hypotheses),
@@ -132,6 +140,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     for is_doubtful in (thin, conditions.is_refused):
         if is_doubtful:
             suspects, none, other = held_back(suspects, none, other, lineup, evidence)
+    suspects, none, other = quiet_held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:
         readings, makers = evidence.readings, makers_of_unknown_nets(board, lineup.tree)
         suspects, other = feeders_held_back(suspects, other, lineup.tree, readings, settings, blind=makers)

@@ -118,6 +118,9 @@ class ExplainSettings:
     most_uncleared: float = knob(
         0.45, (0.0, 0.99), "no fault at the most where boards were too far apart to be compared; judgement"
     )
+    quiet_sigmas: float = knob(
+        2.0, (0.0, 10.0), "excess over noise and spread below which a part is not seen to be warm"
+    )
     sure_source: float = knob(
         0.99, (0.5, 1.0), "needed probability from which heat at a part that makes none clears no board; judgement"
     )
