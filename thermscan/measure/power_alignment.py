@@ -326,7 +326,8 @@ def _warmest(board: BoardCourses, since: np.ndarray, start: float, settings: Tim
     after = np.flatnonzero((since > start) & (since < start + _AFTER_S))
     few = max(1, len(after) // 5)
     rise = values[after[-few:]].mean(axis=0) - values[after[:few]].mean(axis=0) if len(after) > 2 else values[-1]
-    return values[:, rise > settings.source_share * rise.max()].mean(axis=1)
+    least = min(settings.source_share * float(rise.max()), float(rise.max()))
+    return values[:, rise >= least].mean(axis=1)
 
 
 def _moved(timing: Timing, origin: Measured, shift: Shift, settings: TimingSettings) -> Timing:
