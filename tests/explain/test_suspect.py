@@ -333,6 +333,9 @@ def test_a_part_that_is_not_seen_to_be_warm_is_no_verdict(made_case):
         (held,), none, other = quiet_held_back((named,), 0.1, 0.1, lineup, case.evidence)
         assert held.probability == pytest.approx(0.8 * (settings.alone_share if is_held else 1.0))
         assert held.probability + none + other == pytest.approx(1.0)
+    (held,), none, other = quiet_held_back((replace(named, fault="leak"),), 0.4, 0.1, lineup, case.evidence)
+    assert none == settings.most_uncleared  # doubt about a suspect clears no board
+    assert held.probability + none + other == pytest.approx(1.3)
 
 
 def test_a_part_that_keeps_most_of_its_heat_is_not_open(made_case):

@@ -4,25 +4,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_film import GRID, NOISE_K, film_of, noisy
 
 from thermscan.find.excess_mirrored import without_mirrored
-from thermscan.model.film import BoardGrid, Film, Rise
+from thermscan.model.film import Rise
 from thermscan.model.settings import DetectionSettings
 
 SETTINGS = DetectionSettings()
-GRID = BoardGrid(0.5, 0.5, 1.0, 30, 20)
-BINS, WIDTH_S, NOISE_K = 24, 0.4, 0.05
+BINS, WIDTH_S = 24, 0.4
 SECONDS = (np.arange(BINS) + 0.5) * WIDTH_S
 CAN = (slice(12, 16), slice(20, 26))
 
 
 def made(change, *, seed=0, **more):
-    values = (change + NOISE_K * np.random.default_rng(seed).normal(size=change.shape)).astype(np.float32)
-    film = Film(
-        grid=GRID, edges_s=np.arange(BINS + 1) * WIDTH_S, clock="power_on", mean=values + 23, frames=np.ones(BINS, int),
-        cold=np.full(GRID.shape, 23.0), cold_frames=20, noise=np.full(GRID.shape, NOISE_K), correlation_mm=0.3,
-        position_error_mm=0.02, inside=np.ones(GRID.shape, bool), readable=np.ones(GRID.shape, bool), pixel_mm=1.0,
-    )  # fmt: skip
+    values = noisy(change, seed=seed)
+    film = film_of(values, width_s=WIDTH_S)
     return Rise(film, values, np.full(values.shape, NOISE_K, np.float32), "cold_frames", **more)
 
 

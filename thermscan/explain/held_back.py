@@ -50,10 +50,11 @@ def held_back(
 def quiet_held_back(
     suspects: tuple[Suspect, ...], none: float, other: float, lineup: Lineup, evidence: Evidence
 ) -> tuple[tuple[Suspect, ...], float, float]:
-    """Leave a part that should be warm and is not seen to be a share of its probability; the rest as in ``held_back``.
+    """Leave a part that should be warm and is not seen to be a share of its probability, as ``held_back`` does.
 
     What lies around it may be warmer for harmless reasons that no part shows by itself: a load that starts earlier, a
-    draught. A part whose surface tells nothing, and one that takes its net down, need not be warm.
+    draught. A part whose surface tells nothing, and one that takes its net down, need not be warm. The doubt clears no
+    board that was not cleared without it.
     """
     quiet = [_is_quiet(s, lineup, evidence) for s in suspects]
     share = lineup.settings.alone_share
@@ -61,7 +62,8 @@ def quiet_held_back(
         replace(s, probability=share * s.probability) if q else s for s, q in zip(suspects, quiet, strict=True)
     )
     freed = sum(s.probability for s in suspects) - sum(s.probability for s in held)
-    return tuple(sorted(held, key=lambda s: -s.probability)), none + freed / 2, other + freed / 2
+    kept = max(none, min(none + freed / 2, lineup.settings.most_uncleared))
+    return tuple(sorted(held, key=lambda s: -s.probability)), kept, other + freed + none - kept
 
 
 def _is_quiet(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> bool:

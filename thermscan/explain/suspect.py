@@ -125,8 +125,8 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     weights, refused = weigh_readings(evidence.readings, lineup)
     # What was noted of the power-up says how the board behaves, not where: it makes heat alone no less thin.
     is_metered = bool(weights) and any(r.quantity not in POWER_UP for r in evidence.readings)
-    thin = is_thin(evidence) and not evidence.is_injection and not is_metered
-    thin = thin or "placement_untrusted" in evidence.flags  # no meter tells which part lies where the heat is
+    is_lost = "placement_untrusted" in evidence.flags  # no meter tells which part lies where the heat is
+    thin = is_lost or (is_thin(evidence) and not evidence.is_injection and not is_metered)
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
     weighing = Weighing(
         tuple(lineup.hypotheses),
@@ -137,10 +137,10 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
         settings.doubt_nats,
     )
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.compared)
+    suspects, none, other = quiet_held_back(suspects, none, other, lineup, evidence)
     for is_doubtful in (thin, conditions.is_refused):
         if is_doubtful:
             suspects, none, other = held_back(suspects, none, other, lineup, evidence)
-    suspects, none, other = quiet_held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:
         readings, makers = evidence.readings, makers_of_unknown_nets(board, lineup.tree)
         suspects, other = feeders_held_back(suspects, other, lineup.tree, readings, settings, blind=makers)

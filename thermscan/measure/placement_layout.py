@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
-from scipy.spatial import ConvexHull
 from scipy.special import ndtr
 
 from thermscan.measure.placement_pose import View
@@ -258,7 +258,7 @@ def _silhouette(top_px: np.ndarray, foot_px: np.ndarray, shape: tuple[int, int],
     window = picture_window(corners, _REACH * float(np.sqrt(blur_px**2 + _PIXEL_VARIANCE)), shape)
     if window is None:
         return None
-    around = corners[ConvexHull(corners).vertices]
+    around = cv2.convexHull(corners.astype(np.float32))[:, 0].astype(float)  # also of a body seen edge on
     size = tuple(s.stop - s.start for s in window)
     inner = polygon_cover(around - [window[1].start, window[0].start], size, blur_px)
     return Region(*window, inner.cover, inner.along_x, inner.along_y)

@@ -11,6 +11,7 @@ from thermscan.measure.power_cells import CellSeries
 from thermscan.measure.power_courses import Courses
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import TimingSettings
+from thermscan.model.timing import Timing
 
 _FEW = 5  # samples whose median is a level
 _TOP = 3  # cells whose mean is the most that places change
@@ -58,6 +59,12 @@ def is_one_board(lost: np.ndarray, made: np.ndarray, *, settings: TimingSettings
     """
     lost, made = np.maximum(lost, 0.0), np.maximum(made, 0.0)
     return bool(lost @ made > settings.same_places * np.linalg.norm(lost) * np.linalg.norm(made))
+
+
+def next_on_s(timing: Timing) -> float:
+    """Return when the board is switched on for the first time after its first power-off, s; infinite for never."""
+    ons = [up.on_s.low for up in timing.power_ups if timing.off_s is not None and up.on_s.value > timing.off_s.value]
+    return min(ons, default=np.inf)
 
 
 def comes_back(courses: Courses, lost: np.ndarray, from_s: float, until_s: float, settings: TimingSettings) -> bool:

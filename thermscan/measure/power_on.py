@@ -11,7 +11,7 @@ from scipy import ndimage
 from thermscan.measure.power_cells import CellSeries, standing_out, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
-from thermscan.measure.power_glints import comes_back, is_one_board, warms_on, without_cooling
+from thermscan.measure.power_glints import comes_back, is_one_board, next_on_s, warms_on, without_cooling
 from thermscan.measure.power_log import IN_BURSTS, ON_BEFORE, STILL_ON, logged_on, with_log
 from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_onset import earlier_onset
@@ -140,19 +140,13 @@ def _read_cells(cells: CellSeries, breaks_s: np.ndarray, logged: Measured | None
     visits = visit_spans(cells, reaching, settings=settings)
     clear = bridged(cells, passed)
     timing = _read(find_courses(clear, breaks_s, settings=settings), logged, visits, settings)
-    if timing.off_s is not None and warms_on(clear, timing.off_s, _next_on_s(timing), settings=settings):
+    if timing.off_s is not None and warms_on(clear, timing.off_s, next_on_s(timing), settings=settings):
         rest = without_cooling(clear)
-        again = (
-            Timing() if rest is None else _read(find_courses(rest, breaks_s, settings=settings), logged, (), settings)
-        )
+        courses = None if rest is None else find_courses(rest, breaks_s, settings=settings)
+        # the glow of a visitor went with the places that cool: what begins now, begins on the board
+        again = Timing() if courses is None else _read(courses, logged, (), settings)
         timing = again if again.on_s is not None else Timing(on_why=GOES_ON, off_why=GOES_ON)
     return replace(timing, visits=visits)
-
-
-def _next_on_s(timing: Timing) -> float:
-    """Return when the board is switched on for the first time after its first power-off, s; infinite for never."""
-    ons = [up.on_s.low for up in timing.power_ups if timing.off_s is not None and up.on_s.value > timing.off_s.value]
-    return min(ons, default=np.inf)
 
 
 def _read(

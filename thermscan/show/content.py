@@ -240,14 +240,7 @@ def _budget_table(result: Result, *, fahrenheit: bool) -> Table:
         )
         for term in part.temperature_budget
     )
-    heads = (
-        "what",
-        "value",
-        "standard uncertainty",
-        "brings into temperature",
-        "brings into excess",
-        "from",
-    )
+    heads = ("what", "value", "standard uncertainty", "brings into temperature", "brings into excess", "from")
     rows = (*rows, _budget_sum(part))
     note = (
         "One standard deviation each; squares add. What both boards share, like the camera's offset, nearly cancels in "

@@ -217,7 +217,7 @@ def _colour_bar(figure: Figure, box_in: tuple[float, float, float, float], scale
 
 def _list_places(figure: Figure, scene: _Scene, left_in: float, top_in: float, bottom_in: float) -> None:
     """List the numbered places beside the map, and under them the first suspects."""
-    suspects = scene.result.suspects[:3]
+    suspects = framed_suspects(scene.result)
     room = top_in - bottom_in - (0.55 + 0.2 * len(suspects) if suspects else 0.0)
     most = max(1, int((room - 0.35) / 0.42))
     spots = scene.result.hotspots[: min(_LISTED, most)]
@@ -233,7 +233,7 @@ def _list_places(figure: Figure, scene: _Scene, left_in: float, top_in: float, b
         write_text(figure, (left_in + 0.28, y), f"{where}: {kind}", size=9, weight="bold")
         said = say_excess(spot, scene.result, fahrenheit=scene.fahrenheit)
         if spot.excess_k is not None:
-            said += ", surface, blurred" if is_of_surface(spot, scene.result) else ", as seen"
+            said += " at its surface" if is_of_surface(spot, scene.result) else " as seen"
         for line in wrap_lines(figure, said, _SIDE_IN - 0.4, size=8.5, most=1):
             write_text(figure, (left_in + 0.28, y - 0.17), line, size=8.5, colour=QUIET)
         y -= 0.42
