@@ -237,6 +237,10 @@ def _list_places(figure: Figure, scene: _Scene, left_in: float, top_in: float, b
         for line in wrap_lines(figure, said, _SIDE_IN - 0.4, size=8.5, most=1):
             write_text(figure, (left_in + 0.28, y - 0.17), line, size=8.5, colour=QUIET)
         y -= 0.42
+    if any(s.excess_k is not None and is_of_surface(s, scene.result) for s in spots):
+        text = "what blur takes from small parts is not put back here"
+        write_text(figure, (left_in, y + 0.03), text, size=8, colour=QUIET)
+        y -= 0.17
     more = len(scene.result.hotspots) - len(spots)
     if more > 0:
         write_text(figure, (left_in, y + 0.03), f"and {more} more in the table", size=8, colour=QUIET)
