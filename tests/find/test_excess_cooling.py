@@ -85,6 +85,27 @@ def test_a_drifting_camera_is_no_cooling_board():
     )
 
 
+def shining(film, *, from_k_s, seed):
+    """Let bare metal, a tenth of the board, mirror somebody who walks by: some of it warms, some of it cools."""
+    random = np.random.default_rng(seed)
+    slope = film.before.slope.copy()
+    for i, (r, c) in enumerate(zip(random.integers(0, 24, 12), random.integers(0, 34, 12), strict=True)):
+        slope[r : r + 3, c : c + 3] += (-1) ** i * from_k_s * random.uniform(0.7, 1.3)
+    return replace(film, before=replace(film.before, slope=slope))
+
+
+@pytest.mark.parametrize("seed", range(20, 26))
+def test_what_shines_on_the_board_and_moves_is_not_put_back_but_makes_it_doubtful(seed):
+    plain = film_of(peak_k=0.0, seed=seed)
+    film = shining(plain, from_k_s=0.3, seed=seed)
+    found, without = (rise_of(f, settings=SETTINGS) for f in (film, plain))
+    moved = np.abs(film.before.slope - plain.before.slope) > 0.1
+    assert "warm_start" not in found.film.flags
+    assert np.array_equal(found.rise, without.rise)
+    assert np.median(found.left_error[-1][moved]) > 0.5
+    assert np.median(found.left_error[-1][~moved]) < 0.2
+
+
 def test_the_flag_says_that_the_board_started_warm():
     assert "warm_start" in rise_of(film_of(peak_k=30.0, seed=5), settings=SETTINGS).film.flags
     assert "warm_start" not in rise_of(film_of(peak_k=0.0, seed=5), settings=SETTINGS).film.flags

@@ -16,7 +16,8 @@ class Cooling:
     """What left heat took from a rise, to be put back; ndarrays (bins, rows, columns), K.
 
     ``doubt`` is what one standard deviation of the time constant makes of it, which boards share; ``error`` is that of
-    the slope. ``is_left_heat`` is False where it does not look like heat of an earlier run.
+    the slope. ``is_left_heat`` is False where it does not look like heat of an earlier run: nothing is put back then
+    where places warm as well as cool, and what changes there is in ``error``.
     """
 
     fall: np.ndarray
@@ -47,9 +48,11 @@ def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, sett
     The heat equation is linear: the rise of a board that starts warm is that of a cold one plus what is left of the
     earlier heat. A place that cooled by s kelvin a second around the middle of its cold frames has lost
     s tau (1 - exp(-T / tau)) after T seconds more, tau the time constant of what is left (heat that is left longest
-    goes slowest). tau is known within a factor of two only: that is the error's standard deviation. The slope is
-    smoothed over the picture, since heat that is left is smooth. A camera that settles and a reflection that moves are
-    carried on in the same way; ``is_left_heat`` tells them from heat. Not valid where something else changed before.
+    goes slowest), and no more than it stood above the coolest places. tau is known within a factor of two only: that
+    is the error's standard deviation. The slope is smoothed over the picture, since heat that is left is smooth. A
+    camera that settles is carried on in the same way; ``is_left_heat`` tells it from heat. Heat that is left only
+    cools: where places warm before power-on as well, something that shines on the board moves, and nobody knows where
+    it goes on to. Not valid where something else changed before.
     """
     trend = film.before
     if trend is None or film.clock != "power_on" or trend.apart_s < settings.cooling_apart_s:
@@ -57,30 +60,38 @@ def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, sett
     known = film.inside & np.isfinite(trend.slope)
     if not known.any():
         return None
-    slope = np.where(known, trend.slope - _common(trend, known, bench if np.any(drift) else None), 0.0)
     reach = settings.cooling_smooth_px * film.pixel_mm / film.grid.step_mm
     held = np.maximum(ndimage.gaussian_filter(known.astype(float), reach), 1e-3)
-    slope = np.where(known, ndimage.gaussian_filter(slope, reach) / held, 0.0)
+    slope = ndimage.gaussian_filter(np.where(known, trend.slope, 0.0), reach) / held
+    slope = np.where(known, slope - _common(trend, slope[known], bench if np.any(drift) else None), 0.0)
     error = _slope_error(film, known, held, reach)
     if float(np.mean((slope < -settings.cooling_sigmas * error)[known])) < settings.cooling_share:
         return None
+    warming = float(np.quantile(slope[known], 0.99))  # a room that warms shows in most places, and is not meant
+    warming -= max(float(np.quantile(slope[known], 0.7)), 0.0)
     seconds = np.maximum(film.centres_s, 0.0) - trend.at_s
     gone = _gone(seconds, settings.cooling_s)
     doubt = (_gone(seconds, 2 * settings.cooling_s) - _gone(seconds, settings.cooling_s / 2)) / 2
     fall = -slope * gone[:, None, None]
+    largest = float(np.quantile(fall[-1][known], 0.99))
+    if film.unit == "celsius" and largest < settings.left_heat_k:
+        return None
+    if warming > settings.cooling_and_warming * float(np.quantile(-slope[known], 0.99)):
+        none = np.zeros_like(fall, np.float32)
+        return Cooling(none, none, np.where(known, np.abs(fall), 0.0).astype(np.float32), is_left_heat=False)
+    of_board = _is_of_the_board(film, slope, known, settings)
+    if of_board:
+        fall = np.minimum(fall, _left(film, known, held, reach))
     error = np.hypot(error, settings.cooling_common_error * float(np.median(slope[known])))
     # heat that leaves one place passes through others: they share its doubt
     felt = np.maximum(
         np.abs(slope), ndimage.gaussian_filter(np.abs(slope), settings.cooling_felt_mm / film.grid.step_mm)
     )
-    largest = float(np.quantile(fall[-1][known], 0.99))
-    if film.unit == "celsius" and largest < settings.left_heat_k:
-        return None
     return Cooling(
         fall.astype(np.float32),
         np.where(known, felt * doubt[:, None, None], 0.0).astype(np.float32),
         np.where(known, error * gone[:, None, None], 0.0).astype(np.float32),
-        _is_of_the_board(film, slope, known, settings),
+        of_board,
     )
 
 
@@ -118,10 +129,17 @@ def unlike_cooling(faulty: Rise, goods: tuple[Rise, ...]) -> np.ndarray | float:
     return np.sqrt(doubt**2 + variance)
 
 
-def _common(trend: ColdTrend, known: np.ndarray, bench: np.ndarray | None) -> float:
+def _common(trend: ColdTrend, board: np.ndarray, bench: np.ndarray | None) -> float:
     """Return the slope that camera and room have, K/s: the bench's, else that of the board's least cooling places."""
     seen = np.zeros(0) if bench is None else trend.slope[bench & np.isfinite(trend.slope)]
-    return float(np.median(seen)) if seen.size else float(np.quantile(trend.slope[known], 0.7))
+    return float(np.median(seen)) if seen.size else float(np.quantile(board, 0.7))
+
+
+def _left(film: Film, known: np.ndarray, held: np.ndarray, reach: float) -> np.ndarray:
+    """Return how far each place stood above the board's coolest ones before power-on, K, ndarray (rows, columns)."""
+    assert film.cold is not None
+    coolest = float(np.nanquantile(film.cold[known], 0.05))
+    return ndimage.gaussian_filter(np.where(known, np.nan_to_num(film.cold - coolest), 0.0), reach) / held
 
 
 def _gone(seconds: np.ndarray, constant: float) -> np.ndarray:

@@ -40,6 +40,9 @@ class ExcessSettings:
         (-1.0, 1.0),
         "correlation of that cooling with the warming after it from which it is left heat; made boards",
     )
+    cooling_and_warming: float = knob(
+        0.5, (0.0, 100.0), "warming before power-on, over cooling, K/s each, from which it is no heat; judgement"
+    )
     cooling_goes_on: float = knob(
         0.5, (0.0, 1.0), "the same with the cooling after it, where a place is not heated any more; judgement"
     )
