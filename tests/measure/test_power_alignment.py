@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from made_plate import COLUMNS, ROWS, clock, plate_rise
 
-from thermscan.measure.power_alignment import aligned, board_courses, shift_between
+from thermscan.measure.power_alignment import aligned
 from thermscan.measure.power_cells import CellSeries
+from thermscan.measure.power_shift import board_courses, shift_between
 from thermscan.model.board import Board
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import TimingSettings
@@ -85,7 +86,35 @@ def test_a_dark_board_moves_nothing_and_is_not_moved():
     assert aligned([dark, bright], settings=SETTINGS) == (dark.timing, bright.timing)
 
 
-def test_boards_without_a_power_on_stay_without():
-    unseen = board(2.0, told_s=2.0, seed=12)
-    unseen = replace(unseen, timing=Timing(on_why="not_seen"))
-    assert aligned([unseen, board(2.5, told_s=2.5, seed=13)], settings=SETTINGS)[0] == unseen.timing
+UNSEEN = Timing(on_why="not_seen")
+
+
+def test_a_power_on_that_is_not_seen_is_found_where_the_board_does_what_the_others_do():
+    errors, inside = [], 0
+    for seed in range(20, 30):
+        on = np.random.default_rng(seed).uniform(1.0, 4.0)
+        unseen = replace(board(on, told_s=on, seed=2 * seed), timing=UNSEEN)
+        found = aligned([unseen, board(2.5, told_s=2.5, seed=2 * seed + 1)], settings=SETTINGS)[0]
+        errors.append(found.on_s.value - on)
+        inside += found.on_s.low < on < found.on_s.high
+        assert found.on_why == ""
+        assert found.power_ups[0].on_s == found.on_s
+        assert "as the others do" in found.warnings[-1]
+    assert np.sqrt(np.mean(np.square(errors))) < 0.2
+    assert inside >= 8
+
+
+@pytest.mark.parametrize("on_s", [-6.0, -3.0, -1.0])
+def test_a_board_that_was_on_before_its_recording_gets_no_power_on(on_s):
+    unseen = replace(board(on_s, told_s=1.0, seed=12), timing=UNSEEN)
+    assert aligned([unseen, board(2.5, told_s=2.5, seed=13)], settings=SETTINGS)[0] == UNSEEN
+
+
+def test_a_board_that_warms_at_other_rates_gets_no_power_on():
+    other = replace(board(2.0, told_s=2.0, seed=14, powers=np.array([9.0, 0.5, 6.0, 0.4, 1.0])), timing=UNSEEN)
+    assert aligned([other, board(2.5, told_s=2.5, seed=15)], settings=SETTINGS)[0] == UNSEEN
+
+
+def test_alone_a_board_stays_without_a_power_on():
+    unseen = replace(board(2.0, told_s=2.0, seed=16), timing=UNSEEN)
+    assert aligned([unseen, unseen], settings=SETTINGS) == (UNSEEN, UNSEEN)

@@ -285,6 +285,17 @@ class TimingSettings:
         0.35, (0.05, 5.0), "error from which a shift is not believed: it hangs on single places"
     )
     align_apart_s: float = knob(1.0, (0.0, 10.0), "lead from which the earliest power-on must be borne out by heat")
+    missed_before_s: float = knob(
+        0.3, (0.05, 10.0), "seconds before a power-on that only other boards tell, seen at the least; judgement"
+    )
+    missed_alike: float = knob(
+        0.975, (0.5, 1.0), "share of the variance of another board's courses that must be explained there"
+    )
+    missed_gain: float = knob(1.6, (1.1, 10.0), "of one board's rises over the other's, at the most; judgement")
+    missed_level: float = knob(0.3, (0.0, 1.0), "rise before it over the rise after it, at the most; judgement")
+    missed_level_s: float = knob(2.0, (0.3, 30.0), "seconds on either side that are compared for that; judgement")
+    missed_ratio: float = knob(1.5, (1.0, 10.0), "unexplained variance over the least, up to which moments are alike")
+    missed_width_s: float = knob(2.0, (0.1, 20.0), "widest interval of such a power-on, s; judgement")
     lone_sigmas: float = knob(10.0, (3.0, 100.0), "rise over its error from which steady warming counts")
     lone_purity: float = knob(0.8, (0.0, 1.0), "balance from which steady warming alone shows a board that is on")
     joined_share: float = knob(

@@ -11,9 +11,10 @@ from thermscan.measure.film import pixel_size_mm
 from thermscan.measure.placement import place_board
 from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
-from thermscan.measure.power_alignment import aligned, board_courses
+from thermscan.measure.power_alignment import aligned
 from thermscan.measure.power_cells import on_board
 from thermscan.measure.power_on import find_power
+from thermscan.measure.power_shift import board_courses
 from thermscan.measure.track import make_track, recorded_matrices
 from thermscan.model.board import Board
 from thermscan.model.pose import Placement, Track, map_points, normalised
