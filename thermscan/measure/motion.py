@@ -10,6 +10,7 @@ from thermscan.measure.motion_check import bridge, checked_frames, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, estimate_wander, own_variances, smooth
 from thermscan.measure.motion_fit import Aligner, pattern_variance
+from thermscan.measure.motion_pattern import sensor_pattern
 from thermscan.measure.motion_pictures import Preparation, choose_keys, prepare
 from thermscan.measure.motion_scene import full_scene
 from thermscan.measure.motion_stretches import Follow, count_quiet, follow_pictures
@@ -38,10 +39,11 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
 
     Notes
     -----
-    Shifts are found coarsely by correlation. Frames are then fitted (inverse compositional Gauss-Newton: Baker and
-    Matthews 2004, from memory) to the mean of their stretch of the recording, and the stretches to each other, in
-    pairs near and far in time. Only places whose slopes stand out of the sensor pattern count, since the pattern would
-    pull all motion to zero, and places that heat has changed lose weight. One course in time joins all fits (walk and
+    Shifts are found coarsely by correlation, and what stays with the pixels meanwhile is taken off. Frames are then
+    fitted (inverse compositional Gauss-Newton: Baker and Matthews 2004, from memory) to the mean of their stretch of
+    the recording, and the stretches to each other, in pairs near and far in time. Only places whose slopes stand out of
+    the sensor pattern that is left count, since it would pull all motion to zero, and places that heat has changed
+    lose weight. One course in time joins all fits (walk and
     jitter of each coefficient as large as the data ask for). Not valid when the picture moves by more than about a
     fifth of its width, or turns by more than about 10 degrees, within the recording, nor where nothing in the picture
     is sharper than heat itself.
@@ -52,11 +54,7 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     if camera.usable.sum() < 2 or min(how.shape) < 8:
         return still_motion(recording, camera, "too few usable frames or pixels to tell motion")
     keys = choose_keys(camera.usable, settings.most_keys)
-    shifts, pictures = coarse_shifts(recording, camera, how, keys, settings)
-    aligner = Aligner(how, pattern_variance(pictures.mean(axis=0), how), settings)
-    starts = np.zeros((recording.frames, 8))
-    starts[:, :2] = shifts
-    follow = follow_pictures(aligner, pictures, aligner.fields.to_matrix(starts[keys]), settings)
+    how, aligner, follow, starts = follow_keys(recording, camera, how, keys, settings)
     evidence = gather(recording, camera, how, aligner, follow, keys, starts)
     wander = estimate_wander(evidence, times, floor=settings.floor_px**2)
     course, covariance = smooth(evidence, times, wander)
@@ -90,6 +88,26 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
         matrices, error, lost = bridge(matrices, error, checked_frames(camera, settings), away)
         why = {**lost, **why}
     return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern, doubt, clear)
+
+
+def follow_keys(
+    recording: Recording, camera: CameraState, how: Preparation, keys: np.ndarray, settings: MotionSettings
+) -> tuple[Preparation, Aligner, Follow, np.ndarray]:
+    """Return the fits of the keys, the preparation with the sensor pattern taken off, and the coarse start.
+
+    The start is ndarray (frames, 8), working px. Coarse shifts are true to about a pixel, which is enough to tell the
+    pattern from the scene; fine fits come after, since a pattern as strong as the scene would pull them to zero.
+    """
+    shifts, pictures = coarse_shifts(recording, camera, how, keys, settings)
+    starts = np.zeros((recording.frames, 8))
+    starts[:, :2] = shifts
+    aligner = Aligner(how, pattern_variance(pictures, how, settings), settings)
+    first = aligner.fields.to_matrix(starts[keys])
+    pattern = sensor_pattern(aligner, pictures, first, settings)
+    if pattern.any():
+        how, pictures = replace(how, pattern=pattern), pictures - pattern
+        aligner = Aligner(how, pattern_variance(pictures, how, settings), settings)
+    return how, aligner, follow_pictures(aligner, pictures, first, settings), starts
 
 
 def redrawn(

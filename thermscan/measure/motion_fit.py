@@ -46,13 +46,30 @@ class Slopes:
     starts: np.ndarray
 
 
-def pattern_variance(mean: np.ndarray, how: Preparation) -> float:
+def pattern_variance(pictures: np.ndarray, how: Preparation, settings: MotionSettings) -> float:
     """Return the variance of the sensor pattern of a working pixel before smoothing.
 
-    Taken from the finest details (beyond 2.3 rad/px, off the axes) of the plain mean of the pictures, which optics and
-    motion leave to the sensor alone; what smoothing took from them is undone. An upper limit where the scene itself is
-    that sharp.
+    Parameters
+    ----------
+    pictures : ndarray of shape (n, rows, columns)
+        Working pictures in order of time.
+    how : Preparation
+    settings : MotionSettings
+
+    Notes
+    -----
+    Taken from the finest details (beyond 2.3 rad/px, off the axes) of plain means of the pictures, which optics and
+    motion leave to the sensor alone; what smoothing took from them is undone, and what noise adds is taken off. The
+    sensor adds the same at all times, and a hot scene far more: the least of several parts of the recording counts. An
+    upper limit where the scene itself is that sharp.
     """
+    parts = np.array_split(pictures, max(1, min(len(pictures) // settings.stretch_frames, settings.pattern_parts)))
+    found = [_fine_power(part.mean(axis=0), how) - how.noise**2 / len(part) for part in parts]
+    return max(min(found), 0.0)
+
+
+def _fine_power(mean: np.ndarray, how: Preparation) -> float:
+    """Return the variance of white noise that has the finest details of a picture, before smoothing."""
     rows, columns = mean.shape
     taper = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])
     power = np.abs(fft.rfft2(mean * taper)) ** 2 / (taper**2).sum()
@@ -170,15 +187,22 @@ class Aligner:
         matrix = matrix @ self.fields.to_matrix(move)
         return matrix, self.information(slopes, weighted, left, hessian)
 
-    def between(self, first: Template, second: Template, slopes: Slopes) -> tuple[np.ndarray, np.ndarray]:
+    def between(
+        self, first: Template, second: Template, slopes: Slopes, *, within_px: float
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Return by how much the second template is displaced against the first, (8,), and the information (8, 8).
 
-        Heat has changed places in between; their weight falls with the local mean square of the difference.
+        Heat has changed places in between, and its own slopes there would pass for a displacement by as much as it is
+        wide: places that differ by more than a displacement of ``within_px`` and noise make lose their weight with the
+        fourth power of that (Geman and McClure).
         """
         if not len(slopes.at):
             return np.zeros(8), np.zeros((8, 8))
         change = np.where(first.seen & second.seen, second.picture - first.picture, 0)
-        doubt = smoothed(change * change, 2.0) + self.variance * (1 / first.pictures + 1 / second.pictures)
+        down, right = np.gradient((first.picture + second.picture) / 2)
+        usual = self.variance * (1 / first.pictures + 1 / second.pictures)
+        usual = usual + within_px**2 * smoothed(down * down + right * right, 2.0)
+        doubt = usual * (1 + smoothed(change * change, 2.0) / (self.settings.tie_ratio * usual)) ** 2
         known = (first.seen & second.seen).ravel()[slopes.at]
         weighted = slopes.by * (known / doubt.ravel()[slopes.at]).astype(np.float32)
         left = change.ravel()[slopes.at]

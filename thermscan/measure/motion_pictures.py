@@ -31,6 +31,8 @@ class Preparation:
         Working pixels without a bad pixel in the middle of them.
     noise : float
         Noise of a working pixel before smoothing, unit of the frames.
+    pattern : ndarray of shape (rows, columns) or 0
+        What the sensor adds to every working picture, unit of the frames; taken off.
     """
 
     factor: int
@@ -41,6 +43,7 @@ class Preparation:
     nearest: tuple[np.ndarray, np.ndarray] | None
     good: np.ndarray
     noise: float
+    pattern: np.ndarray | float = 0.0
 
     def picture(self, frame: np.ndarray, number: int) -> np.ndarray:
         """Return the working picture, float32 ndarray of `shape`, of frame ``number``, ndarray (rows, columns)."""
@@ -53,7 +56,7 @@ class Preparation:
             rows, columns = self.shape[0] * self.factor, self.shape[1] * self.factor
             out = cv2.resize(out[:rows, :columns], self.shape[::-1], interpolation=cv2.INTER_AREA)
         fine = smoothed(out, self.smoothing_px)
-        return fine - smoothed(fine, self.local_px)
+        return fine - smoothed(fine, self.local_px) - self.pattern
 
     @property
     def variance(self) -> float:

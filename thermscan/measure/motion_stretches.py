@@ -47,7 +47,7 @@ def follow_pictures(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray
     matrices, weight = matrices.copy(), np.zeros((len(pictures), 8, 8))
     covariance = np.zeros((count, 8, 8))
     unsettled = np.zeros((count, 8))
-    for turn in range(settings.turns):
+    for turn, within in enumerate(settings.within_px, start=1):
         templates = _templates(aligner, pictures, matrices, stretch)
         for number, template in enumerate(templates):
             mine = np.flatnonzero(stretch == number)
@@ -59,9 +59,10 @@ def follow_pictures(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray
             templates = _templates(aligner, pictures, matrices, stretch)
             now = aligner.fields.of_matrix(matrices)
             middles = np.array([now[stretch == s].mean(axis=0) for s in range(count)])
-            unsettled, covariance = tie(aligner, templates, middles, settings.near)
-            if turn + 1 == settings.turns or aligner.fields.distance(unsettled).max() < settings.far_from_px:
-                unsettled, covariance = tie(aligner, templates, middles, count)  # far pairs once near ones agree
+            unsettled, covariance = tie(aligner, templates, middles, settings.near, within_px=within)
+            if turn == len(settings.within_px) or aligner.fields.distance(unsettled).max() < settings.far_from_px:
+                # far pairs once near ones agree
+                unsettled, covariance = tie(aligner, templates, middles, count, within_px=within)
             matrices = matrices @ aligner.fields.to_matrix(-unsettled[stretch])
     covariance = covariance + unsettled[:, :, None] * unsettled[:, None, :]
     return Follow(matrices, weight, stretch, _templates(aligner, pictures, matrices, stretch), covariance)
@@ -87,13 +88,16 @@ def _templates(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, str
     return [aligner.template(pictures[stretch == s], matrices[stretch == s]) for s in range(stretch[-1] + 1)]
 
 
-def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:
+def tie(
+    aligner: Aligner, templates: list[Template], middles: np.ndarray, reach: int, *, within_px: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Return by how much each stretch is displaced, ndarray (stretches, 8), and the covariance, (stretches, 8, 8).
 
     Least squares over pairs of them at most ``reach`` apart, the stretch that shows most held: a board that is still
     cold shows little, and how far it is off says nothing of the others. Turning, growth and tilt over the
     whole recording are held by what hands usually do, which matters where the board is small in the picture. Pairs
-    share their templates, so their information is scaled to count each stretch once.
+    share their templates, so their information is scaled to count each stretch once. ``within_px`` is as in
+    ``Aligner.between``.
     """
     count = len(templates)
     slopes = joined([aligner.slopes(t.picture, t.seen) for t in templates], aligner)
@@ -101,7 +105,7 @@ def tie(aligner: Aligner, templates: list[Template], middles: np.ndarray, reach:
     pairs = choose_pairs(count, reach)
     for a, b in pairs:
         mean = Slopes(slopes[a].at, (slopes[a].by + slopes[b].by) / 2, slopes[a].starts)
-        moved, told = aligner.between(templates[a], templates[b], mean)
+        moved, told = aligner.between(templates[a], templates[b], mean, within_px=within_px)
         told = told * (count / len(pairs))
         info[a, :, a] += told
         info[b, :, b] += told

@@ -81,7 +81,7 @@ class PictureSettings:
 class MotionSettings:
     """Following the motion of the picture."""
 
-    longest_side: int = knob(220, (16, 5000), "pixels along the longer side of the pictures that motion is fitted on")
+    longest_side: int = knob(400, (16, 5000), "pixels along the longer side of the pictures that motion is fitted on")
     smoothing_px: float = knob(1.2, (0.5, 5.0), "smoothing of working pictures, which takes fine sensor pattern down")
     local_px: float = knob(3.0, (2.0, 50.0), "details wider than this are left to heat and shading, working px")
     coarse_px: float = knob(1.7, (0.5, 10.0), "further smoothing for the coarse shifts, working px")
@@ -97,8 +97,12 @@ class MotionSettings:
     most_keys: int = knob(240, (10, 10000), "frames fitted together; the others follow from these; memory")
     stretch_frames: int = knob(8, (2, 1000), "frames of a stretch whose mean each of them is fitted to")
     most_stretches: int = knob(20, (1, 200), "stretches that are compared in pairs; time grows with the square")
-    turns: int = knob(3, (1, 20), "rounds of fitting frames to stretches, and stretches to each other, a step each")
+    turns: int = knob(3, (1, 20), "steps of fitting a frame that is no key to its stretch")
+    within_px: tuple[float, ...] = (1.0, 0.5, 0.25, 0.12, 0.12)  # how far off stretches may be, working px, by round
     near: int = knob(2, (1, 200), "stretches apart up to which they are compared first")
+    tie_ratio: float = knob(
+        4.0, (1.0, 1000.0), "mean square difference of two stretches, over the usual, that halves a place's say twice"
+    )
     far_from_px: float = knob(1.5, (0.1, 20.0), "moves of stretches below which those far apart are compared too")
     doubt_sigmas: float = knob(
         4.0, (1.5, 20.0), "residuals beyond this many sigmas lose their weight (Geman and McClure)"
@@ -131,6 +135,12 @@ class MotionSettings:
     most_cold: int = knob(60, (2, 1000), "frames before anything warms that are averaged for it, at the most; time")
     edge_share: float = knob(0.1, (0.0, 1.0), "share of a slope's step over a pixel that sampling may leave behind")
     pattern_px: float = knob(5.0, (1.0, 50.0), "details of sensor pattern wider than this are left to the scene, px")
+    pattern_parts: int = knob(6, (1, 100), "parts of a recording of which the one that shows least tells the pattern")
+    pattern_rounds: int = knob(4, (1, 50), "rounds of solving for pattern and scene in turn")
+    pattern_frames: int = knob(24, (4, 1000), "pictures whose mean is the scene that pattern is told from")
+    pattern_moved_px: float = knob(
+        0.7, (0.05, 20.0), "standard deviation of the motion from which it tells pattern from scene, working px"
+    )
     most_components: int = knob(3, (0, 10), "time courses of heating at the most")
     change_frames: int = knob(24, (2, 200), "frames that the change components are taken from; memory")
     change_sigmas: float = knob(3.0, (1.0, 100.0), "power of a change component over that of noise")
