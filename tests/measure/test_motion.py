@@ -5,12 +5,13 @@ import numpy as np
 import pytest
 from skimage import data
 
-from thermscan.measure.motion import follow_motion, knocked
+from thermscan.measure.motion import follow_motion
 from thermscan.measure.motion_check import bridge, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, Wander, estimate_wander, smooth
 from thermscan.measure.motion_fields import Coefficients
 from thermscan.measure.motion_pictures import prepare
+from thermscan.measure.motion_still import knocked
 from thermscan.measure.noise import measure_camera
 from thermscan.model.pose import map_points
 from thermscan.model.recording import Recording

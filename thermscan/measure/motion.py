@@ -8,11 +8,12 @@ import numpy as np
 
 from thermscan.measure.motion_check import bridge, checked_frames, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
-from thermscan.measure.motion_course import Evidence, estimate_wander, own_variances, smooth
+from thermscan.measure.motion_course import Evidence, estimate_wander, smooth
 from thermscan.measure.motion_fit import Aligner, pattern_variance
 from thermscan.measure.motion_pattern import sensor_pattern
 from thermscan.measure.motion_pictures import Preparation, choose_keys, prepare
 from thermscan.measure.motion_scene import full_scene
+from thermscan.measure.motion_still import clear_frames, tells_no_motion
 from thermscan.measure.motion_stretches import Follow, count_quiet, follow_pictures
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
@@ -43,10 +44,9 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     fitted (inverse compositional Gauss-Newton: Baker and Matthews 2004, from memory) to the mean of their stretch of
     the recording, and the stretches to each other, in pairs near and far in time. Only places whose slopes stand out of
     the sensor pattern that is left count, since it would pull all motion to zero, and places that heat has changed
-    lose weight. One course in time joins all fits (walk and
-    jitter of each coefficient as large as the data ask for). Not valid when the picture moves by more than about a
-    fifth of its width, or turns by more than about 10 degrees, within the recording, nor where nothing in the picture
-    is sharper than heat itself.
+    lose weight. One course in time joins all fits (walk and jitter of each coefficient as large as the data ask for).
+    Not valid when the picture moves by more than about a fifth of its width, or turns by more than about 10 degrees,
+    within the recording, nor where nothing in the picture is sharper than heat itself.
     """
     settings = settings or MotionSettings()
     how = prepare(recording, camera, settings)
@@ -238,68 +238,6 @@ def mean_error(covariance: np.ndarray, aligner: Aligner) -> np.ndarray:
     grid = np.stack(np.meshgrid(steps * columns, steps * rows), axis=-1).reshape(-1, 2) + aligner.fields.centre
     fields = aligner.fields.fields(grid)
     return np.sqrt(np.einsum("tij,kia,kja->t", covariance, fields, fields) / len(grid))
-
-
-def clear_frames(evidence: Evidence, settings: MotionSettings) -> np.ndarray:
-    """Tell which frames show where they lie, bool ndarray (frames,).
-
-    Those whose own error is at most ``clear_ratio`` times that of the best quarter; a board that is still cold may
-    show next to nothing.
-    """
-    used = np.trace(evidence.weight, axis1=1, axis2=2) > 0
-    if not used.any():
-        return used
-    own = own_variances(evidence)[:, :2].sum(axis=1)
-    return used & (own <= settings.clear_ratio**2 * np.quantile(own[used], 0.25))
-
-
-def tells_no_motion(evidence: Evidence, clear: np.ndarray, settings: MotionSettings) -> bool:
-    """Tell whether the picture stands still: no more jitter than the fits' own error, and drift that heat can feign.
-
-    Judged on the ``clear`` frames: a hand shakes before the board warms and after. A camera that was knocked has not
-    stood still: heat feigns drift, and no jump from one frame to the next.
-    """
-    used = np.trace(evidence.weight, axis1=1, axis2=2) > 0
-    if clear.sum() < 3:
-        return bool(used.sum() < 3)
-    shifts = evidence.values[clear][:, :2]
-    own = own_variances(evidence)[clear][:, :2].sum(axis=1)
-    # where the picture is changing so much that frames do not show where they lie, a jump over them is no motion
-    is_joined = np.diff(np.cumsum(used)[clear]) == 1
-    if not is_joined.any():
-        return False
-    jitter = np.mean((np.diff(shifts, axis=0)[is_joined] ** 2).sum(axis=1)) - 2 * 1.5**2 * np.median(own)
-    drift = np.mean(((shifts - shifts.mean(axis=0)) ** 2).sum(axis=1))
-    if knocked(shifts, np.sqrt(np.maximum(own, 0.0)), is_joined, settings=settings):
-        return False
-    return bool(jitter < settings.still_jitter_px**2 and drift < settings.still_drift_px**2)
-
-
-def knocked(
-    shifts: np.ndarray, own_px: np.ndarray, is_joined: np.ndarray | None = None, *, settings: MotionSettings
-) -> bool:
-    """Tell whether shifts, ndarray (frames, 2), px, jump from one level to another and stay there.
-
-    ``own_px``, ndarray (frames,), are their own standard errors; ``is_joined``, bool ndarray (frames - 1,), tells which
-    steps count, None all. A jump must be larger than ``knock_px``, stand out of its errors and of what lies beside it,
-    and most of it must be left over the ``knock_frames`` after it.
-    """
-    count = settings.knock_frames
-    steps = np.linalg.norm(np.diff(shifts, axis=0), axis=1)
-    for i in range(count - 1, len(steps) - count + 1):
-        around = np.r_[steps[i - count + 1 : i], steps[i + 1 : i + count]]
-        least = max(
-            settings.knock_px,
-            settings.knock_sigmas * float(np.hypot(own_px[i], own_px[i + 1])),
-            settings.knock_beside * float(np.median(around)),
-            2.0 * float(around.max()),
-        )
-        if steps[i] < least or not (is_joined is None or is_joined[i]):
-            continue
-        levels = shifts[i - count + 1 : i + 1].mean(axis=0), shifts[i + 1 : i + 1 + count].mean(axis=0)
-        if np.linalg.norm(levels[1] - levels[0]) > settings.knock_left * steps[i]:
-            return True
-    return False
 
 
 def reason_of(camera: CameraState, number: int) -> str:

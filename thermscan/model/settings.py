@@ -22,10 +22,10 @@ from thermscan.model.settings_measure import (
     FilmSettings,
     MotionSettings,
     PictureSettings,
-    PlacementSettings,
     RadiometrySettings,
     TimingSettings,
 )
+from thermscan.model.settings_place import PlacementSettings
 from thermscan.model.settings_read import CalibrationSettings, ReadSettings
 
 __all__ = [
