@@ -4,7 +4,8 @@ Run ``python tests/bench/bench_diagnosis.py --seeds 1000:1330 --store FOLDER --p
 made once and kept in FOLDER (a file a seed), so that an interrupted run goes on where it stopped, and so that a change
 of the reasoning alone is judged again in minutes with ``--again``; ``--make-only`` stops after the making,
 ``--table-only`` prints what was judged before. ``--alone`` makes cases without any good board, in a FOLDER of their
-own. Seeds under 1000 are for choosing settings, the others for reporting.
+own; ``--word none`` makes good boards only, or cases of one fault. Seeds under 1000 are for choosing settings, the
+others for reporting.
 Beside it stands the plain method: the part under (or nearest to) the hottest pixel of the difference.
 """
 
@@ -116,9 +117,9 @@ KINDS: dict[str, tuple[Callable, Callable]] = {
 }
 
 
-def judge(seed: int, folder: Path, *, alone: bool) -> Row | None:
+def judge(seed: int, folder: Path, *, alone: bool, word: str | None) -> Row | None:
     """Explain one case, with what was recorded and with each kind of reading."""
-    case = stored(seed, folder, alone=alone)
+    case = stored(seed, folder, alone=alone, word=word)
     if case is None:
         return {"seed": seed, "skipped": True}
     start = time.process_time()
@@ -169,16 +170,16 @@ def _good_verdict(case: Stored) -> str | None:
     return conclude(looked, case.good, case.board, priors=PRIORS).verdict
 
 
-def run_one(seed: int, folder: Path, *, make_only: bool, again: bool, alone: bool) -> Row | None:
+def run_one(seed: int, folder: Path, *, make_only: bool, again: bool, alone: bool, word: str | None) -> Row | None:
     """Make and judge one seed; a failure is a row too."""
     path = folder / f"{seed}.json"
     try:
         if make_only:
-            stored(seed, folder, alone=alone)
+            stored(seed, folder, alone=alone, word=word)
             return None
         if path.exists() and not again:
             return json.loads(path.read_text())
-        row = judge(seed, folder, alone=alone)
+        row = judge(seed, folder, alone=alone, word=word)
     except Exception:
         return {"seed": seed, "failed": traceback.format_exc()}
     part = path.with_suffix(".new")
@@ -296,6 +297,9 @@ def main() -> None:
     parser.add_argument("--make-only", action="store_true", help="make what is missing and stop")
     parser.add_argument("--again", action="store_true", help="judge again what was judged: the reasoning has changed")
     parser.add_argument("--alone", action="store_true", help="without a good board to compare with")
+    parser.add_argument(
+        "--word", choices=sorted(set(WORDS)), help="the same fault in all cases, in a FOLDER of their own"
+    )
     parser.add_argument("--table-only", action="store_true", help="print what was judged before")
     choice = parser.parse_args()
     choice.store.mkdir(parents=True, exist_ok=True)
@@ -305,7 +309,7 @@ def main() -> None:
         seeds = [s for s in seeds if (choice.store / f"{s}.json").exists()]
     rows = []
     again = choice.again and not choice.table_only
-    how = {"make_only": choice.make_only, "again": again, "alone": choice.alone}
+    how = {"make_only": choice.make_only, "again": again, "alone": choice.alone, "word": choice.word}
     for row in run(seeds, choice.store, processes=choice.processes, **how):
         if row is None:
             continue

@@ -55,10 +55,13 @@ class Stored:
     good: Evidence | None
 
 
-def options_for(seed: int, *, alone: bool = False) -> CaseOptions:
-    """Draw what the benchmark varies: the fault in turn, camera, seconds on, good boards (``alone``: none)."""
+def options_for(seed: int, *, alone: bool = False, word: str | None = None) -> CaseOptions:
+    """Draw what the benchmark varies: the fault in turn, camera, seconds on, good boards (``alone``: none).
+
+    ``word`` is the fault of all seeds instead.
+    """
     random = np.random.default_rng(10_000_000 + seed)
-    word = WORDS[seed % len(WORDS)]
+    word = word or WORDS[seed % len(WORDS)]
     return CaseOptions(
         resolution=CAMERAS[int(random.integers(len(CAMERAS)))],
         hand_held=False,
@@ -149,15 +152,15 @@ def gather(made, rise, others, goods, board) -> Evidence:
     )
 
 
-def make(seed: int, *, alone: bool = False) -> Stored:
+def make(seed: int, *, alone: bool = False, word: str | None = None) -> Stored:
     """Draw a case and gather its evidence."""
-    case = draw_case(seed, options=options_for(seed, alone=alone))
+    case = draw_case(seed, options=options_for(seed, alone=alone, word=word))
     board, first, goods = case.board, case.faulty, case.goods
     side = first.recording.facts.side
     grid = choose_grid(board, pixel_size_mm(first.truth.matrices[0], board), settings=SETTINGS.film)
     edges = choose_edges(first.recording.times_s, true_timing(first), until_s=None, settings=SETTINGS.film)
     rises = [rise_from(m, grid, edges, board, side) for m in (first, *goods)]
-    word = WORDS[seed % len(WORDS)]
+    word = word or WORDS[seed % len(WORDS)]
     good = None
     if len(goods) > 1 and seed % GOODS_TOO == 0 and word != DRIVEN:
         good = gather(goods[-1], rises[-1], rises[1:-1], goods[:-1], board)
@@ -165,12 +168,12 @@ def make(seed: int, *, alone: bool = False) -> Stored:
     return Stored(word, evidence, board, case.fault, first.recording.store.shape[:0:-1], good)
 
 
-def stored(seed: int, folder: Path, *, alone: bool = False) -> Stored | None:
+def stored(seed: int, folder: Path, *, alone: bool = False, word: str | None = None) -> Stored | None:
     """Return a case from the folder, made now if it is not there; None where the fault cannot be drawn."""
     path = folder / f"{seed}.pkl"
     if not path.exists():
         try:
-            made = make(seed, alone=alone)
+            made = make(seed, alone=alone, word=word)
         except ValueError as error:
             if "fault" not in str(error):
                 raise
