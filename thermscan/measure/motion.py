@@ -49,12 +49,12 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     within the recording, nor where nothing in the picture is sharper than heat itself.
     """
     settings = settings or MotionSettings()
-    how = prepare(recording, camera, settings)
+    plain = prepare(recording, camera, settings)
     times = recording.times_s if recording.times_s is not None else np.arange(recording.frames, dtype=float)
-    if camera.usable.sum() < 2 or min(how.shape) < 8:
+    if camera.usable.sum() < 2 or min(plain.shape) < 8:
         return still_motion(recording, camera, "too few usable frames or pixels to tell motion")
     keys = choose_keys(camera.usable, settings.most_keys)
-    how, aligner, follow, starts = follow_keys(recording, camera, how, keys, settings)
+    how, aligner, follow, starts = follow_keys(recording, camera, plain, keys, settings)
     evidence = gather(recording, camera, how, aligner, follow, keys, starts)
     wander = estimate_wander(evidence, times, floor=settings.floor_px**2)
     course, covariance = smooth(evidence, times, wander)
@@ -75,9 +75,9 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
         matrices = matrices @ np.linalg.inv(matrices[0])
         matrices /= matrices[:, 2:, 2:]
     quiet = quiet_frames(camera.usable, keys, follow, settings)
-    scene = full_scene(recording, camera, how, matrices, quiet, settings)
+    scene = full_scene(recording, camera, plain, matrices, quiet, settings)
     why = {int(i): reason_of(camera, int(i)) for i in np.flatnonzero(~camera.usable)}
-    away = misplaced_px(recording, camera, how, matrices, scene.reference, settings)
+    away = misplaced_px(recording, camera, plain, matrices, scene.reference, settings)
     doubt = ""
     if np.mean(away > 0) > settings.check_share:
         off = float(np.median(away[away > 0]))
