@@ -94,7 +94,8 @@ class Aligner:
         self.inner[edge:-edge, edge:-edge] = True
         # white noise through a Gaussian of sigma s has slopes of variance 1 / (8 pi s4) of it, each way
         white = pattern_variance + how.noise**2 / settings.stretch_frames
-        self.chance = settings.slope_gate * white / (4 * np.pi * how.smoothing_px**4)
+        self.by_chance = white / (4 * np.pi * how.smoothing_px**4)
+        self.chance = settings.slope_gate * self.by_chance
         self.hold = np.diag(1.0 / np.array(settings.usual_motion_px(self.fields.half)) ** 2)
         rows, columns = np.indices(how.shape) // BLOCK_PX
         self.block = (rows * (columns.max() + 1) + columns).ravel()

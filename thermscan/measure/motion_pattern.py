@@ -43,7 +43,7 @@ def sensor_pattern(
     for _ in range(settings.pattern_rounds):
         left, count, slope = _left_over(aligner, pictures, matrices, groups, pattern)
         mean = left / np.maximum(count, 1)
-        error = aligner.variance / np.maximum(count, 1) + settings.edge_share**2 * slope
+        error = aligner.variance / np.maximum(count, 1) + settings.pattern_edge_px**2 * slope
         power = (MAD_TO_SIGMA * float(np.median(np.abs(mean[aligner.inner])))) ** 2 - aligner.variance / number
         if power <= 0:
             return none
@@ -54,7 +54,10 @@ def sensor_pattern(
 def _left_over(
     aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray, groups: np.ndarray, pattern: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the sum of pictures less the moved scene, how many add to it, and the scene's largest squared slope."""
+    """Return the sum of pictures less the moved scene, how many add to it, and the scene's largest squared slope.
+
+    What noise and pattern add to the slopes is taken off.
+    """
     number = groups[-1] + 1
     templates = [aligner.template(pictures[groups == g] - pattern, matrices[groups == g]) for g in range(number)]
     scenes = [np.where(t.seen, t.picture, np.nan).astype(np.float32) for t in templates]
@@ -72,4 +75,4 @@ def _left_over(
     for template in templates:
         down, right = np.gradient(template.picture)
         steep = np.maximum(steep, smoothed((down * down + right * right).astype(np.float32), 1.5))
-    return total, count, steep
+    return total, count, np.maximum(steep - aligner.by_chance, 0.0)

@@ -138,6 +138,9 @@ class MotionSettings:
     pattern_parts: int = knob(6, (1, 100), "parts of a recording of which the one that shows least tells the pattern")
     pattern_rounds: int = knob(4, (1, 50), "rounds of solving for pattern and scene in turn")
     pattern_frames: int = knob(24, (4, 1000), "pictures whose mean is the scene that pattern is told from")
+    pattern_edge_px: float = knob(
+        0.3, (0.0, 20.0), "error of the coarse motion, which leaves that much of the scene's slopes in it, working px"
+    )
     pattern_moved_px: float = knob(
         0.7, (0.05, 20.0), "standard deviation of the motion from which it tells pattern from scene, working px"
     )
