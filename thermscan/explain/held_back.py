@@ -67,12 +67,17 @@ def quiet_held_back(
 
 
 def _is_quiet(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> bool:
-    """Tell whether a suspect makes heat by its fault, can be seen, and is no warmer than healthy parts differ by."""
+    """Tell whether a suspect makes heat by its fault, can be seen, and is no warmer than healthy parts differ by.
+
+    Heat from under it is another matter: it shows beside a body before it comes through.
+    """
     scene, row = lineup.scene, lineup.scene.index(suspect.ref) if suspect.ref else None
     if row is None or not scene.is_seen[row] or suspect.fault not in SHOWS_HEAT:
         return False
     is_found = any(s.ref == suspect.ref and s.power_w.low > 0 for s in evidence.sources)
-    return not is_found and float(scene.significance()[row]) < lineup.settings.quiet_sigmas
+    if is_found and suspect.fault == "hidden_source":
+        return False
+    return float(scene.significance()[row]) < lineup.settings.quiet_sigmas
 
 
 def _share_alone(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> float:
