@@ -338,6 +338,30 @@ def test_a_part_that_is_not_seen_to_be_warm_is_no_verdict(made_case):
     assert held.probability + none + other == pytest.approx(1.3)
 
 
+@pytest.mark.parametrize(("fault", "kind", "is_held"), [
+    ("overload", "chip", True), ("hidden_source", "chip", True), ("hidden_source", "connector", False),
+])  # fmt: skip
+def test_heat_that_the_fit_puts_at_a_calm_part_is_held_back_but_under_a_connector(made_case, fault, kind, is_held):
+    case = made_case(41, "none")
+    settings, tree = ExplainSettings(), grow_tree(case.board)
+    scene = set_scene(case.evidence, case.board, settings=settings)
+    part = next(p for p in case.board.parts if p.kind == "chip" and scene.is_seen[scene.index(p.ref)])
+    row = scene.index(part.ref)
+    kinds = tuple(kind if i == row else k for i, k in enumerate(scene.kinds))
+    excess = scene.excess_k.copy()
+    excess[row] = 0.0
+    scene = replace(scene, kinds=kinds, excess_k=excess)
+    heat = HeatSource(
+        part.ref, part.x, part.y, 1.0, Measured(0.1, 0.05, 0.2), None, 1.0,
+        depth_probability={"surface": 1.0}, rivals={part.ref: 1.0},
+    )  # fmt: skip
+    evidence = replace(case.evidence, sources=(heat,))
+    lineup, _ = prepare(evidence, scene, case.board, tree, priors=Priors(), settings=settings)
+    named = replace(explain(case.evidence, case.board).suspects[0], ref=part.ref, fault=fault, probability=0.8)
+    (held,), *_ = quiet_held_back((named,), 0.1, 0.1, lineup, evidence)
+    assert held.probability == pytest.approx(0.8 * (settings.alone_share if is_held else 1.0))
+
+
 def test_a_part_that_keeps_most_of_its_heat_is_not_open(made_case):
     case = made_case(41, "none")
     part = next(p for p in case.evidence.parts if p.kind == "chip")

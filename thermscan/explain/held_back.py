@@ -15,6 +15,7 @@ from thermscan.model.result import Suspect
 from thermscan.model.settings import ExplainSettings
 
 SHOWS_HEAT = ("hidden_source", "overload", "leak", "joint")  # faults that do nothing else that a picture shows
+SLOW_THROUGH = ("connector",)  # kinds whose body lets no heat through within seconds: tall, of plastic
 WARM_AS_A_FEEDER = ("short", "leak", "overload", "hidden_source")  # what a part looks like that feeds an unseen short
 
 
@@ -69,13 +70,13 @@ def quiet_held_back(
 def _is_quiet(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> bool:
     """Tell whether a suspect makes heat by its fault, can be seen, and is no warmer than healthy parts differ by.
 
-    Heat from under it is another matter: it shows beside a body before it comes through.
+    Heat from under a connector is another matter: it shows beside the body before it comes through.
     """
     scene, row = lineup.scene, lineup.scene.index(suspect.ref) if suspect.ref else None
     if row is None or not scene.is_seen[row] or suspect.fault not in SHOWS_HEAT:
         return False
     is_found = any(s.ref == suspect.ref and s.power_w.low > 0 for s in evidence.sources)
-    if is_found and suspect.fault == "hidden_source":
+    if is_found and suspect.fault == "hidden_source" and scene.kinds[row] in SLOW_THROUGH:
         return False
     return float(scene.significance()[row]) < lineup.settings.quiet_sigmas
 
