@@ -6,9 +6,8 @@ import numpy as np
 
 from thermscan.measure.motion_fit import Aligner
 from thermscan.measure.motion_pictures import smoothed
+from thermscan.measure.motion_scene import MAD_TO_SIGMA
 from thermscan.model.settings import MotionSettings
-
-MAD_TO_SIGMA = 1.4826  # of a normal distribution
 
 
 def sensor_pattern(
