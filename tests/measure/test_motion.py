@@ -60,6 +60,21 @@ def follow(frames, times=None):
     return follow_motion(recording, measure_camera(recording))
 
 
+@pytest.mark.parametrize("shape", [(192, 256), (288, 384)])
+def test_a_hand_that_jumps_by_a_twentieth_of_the_picture_from_frame_to_frame_is_followed(shape):
+    random, size = np.random.default_rng(5), 0.055 * shape[1]
+    at = np.zeros((16, 2))
+    for i in range(1, 16):
+        by = random.normal(size=2)
+        by *= size / np.hypot(*by)
+        at[i] = at[i - 1] + np.where(np.abs(at[i - 1] + by) > 0.15 * shape[1], -by, by)
+    true = np.broadcast_to(np.eye(3), (16, 3, 3)).copy()
+    true[:, :2, 2] = at
+    found = follow(moved(data.coins(), true, shape=shape, contrast_k=3.0))
+    off = found.matrices[:, :2, 2] - (at - at[0])
+    assert np.hypot(*(off - np.median(off, axis=0)).T).max() < 0.5
+
+
 def errors_px(found, true, frames=slice(None)):
     """Distance over a 5 x 5 grid, rms per frame, after taking off the mean (the reference is anybody's choice)."""
     grid = np.stack(np.meshgrid(np.linspace(15, 112, 5), np.linspace(12, 83, 5)), axis=-1).reshape(-1, 2)

@@ -16,7 +16,7 @@ class CoarseTracker:
 
     Pictures are smoothed until the sensor pattern, which is fine, is weak against the scene; else the correlation peaks
     at no motion. Single strong details are clipped, so that a hand or a hot part is not all that is followed. Peaks
-    within ``reach_px`` of the last shift are looked for, against the mean of the pictures before. What has passed
+    within ``reach`` of the last shift are looked for, against the mean of the pictures before. What has passed
     through the picture may have taken the shift along: where the first pictures fit clearly better elsewhere, by the
     rule of the check of the whole motion, that place is taken and the memory begins anew.
     """
@@ -24,7 +24,8 @@ class CoarseTracker:
     def __init__(self, shape: tuple[int, int], settings: MotionSettings) -> None:
         self.shape = shape
         self.settings = settings
-        self.reach = max(2, min(int(settings.reach_px), min(shape) // 2 - 1))
+        wanted = max(settings.reach_px, settings.reach_share * max(shape))
+        self.reach = max(2, min(int(wanted), min(shape) // 2 - 1))
         self.taper = np.sqrt(np.outer(np.hanning(shape[0] + 2)[1:-1], np.hanning(shape[1] + 2)[1:-1]))
         self.down = 2 * np.pi * fft.fftfreq(shape[0])[:, None]
         self.right = 2 * np.pi * fft.rfftfreq(shape[1])[None]

@@ -50,7 +50,7 @@ def found_among(like: BoardCourses, missed: BoardCourses, *, settings: TimingSet
     found = [f for f in found if _is_alike(f[1], settings)]
     if not found:
         return own
-    at, shift = min(found, key=lambda f: 1 - f[1].alike)
+    at, shift = max(found, key=lambda f: f[1].alike)
     near = [f for f in found if 1 - f[1].alike <= settings.missed_ratio * (1 - shift.alike)]
     assert like.timing.on_s is not None
     half = like.timing.on_s.high - like.timing.on_s.value, like.timing.on_s.value - like.timing.on_s.low

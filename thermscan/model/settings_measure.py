@@ -86,8 +86,9 @@ class MotionSettings:
     local_px: float = knob(3.0, (2.0, 50.0), "details wider than this are left to heat and shading, working px")
     coarse_px: float = knob(1.7, (0.5, 10.0), "further smoothing for the coarse shifts, working px")
     reach_px: float = knob(
-        12.0, (2.0, 100.0), "coarse shift between neighbouring frames that is looked for, working px"
+        12.0, (2.0, 100.0), "coarse shift between neighbouring frames that is looked for at the least, working px"
     )
+    reach_share: float = knob(0.09, (0.0, 0.5), "and as a share of the picture's longer side: a hand that jumps")
     memory_frames: int = knob(10, (1, 1000), "frames whose mean the coarse shift of the next is taken against")
     margin_px: float = knob(3.0, (1.0, 20.0), "rim of the working picture that is not used")
     slope_gate: float = knob(
@@ -101,7 +102,9 @@ class MotionSettings:
     within_px: tuple[float, ...] = (1.0, 0.5, 0.25, 0.12, 0.12)  # how far off stretches may be, working px, by round
     near: int = knob(2, (1, 200), "stretches apart up to which they are compared first")
     tie_ratio: float = knob(
-        4.0, (1.0, 1000.0), "mean square difference of two stretches, over the usual, that halves a place's say twice"
+        4.0,
+        (1.0, 1000.0),
+        "mean square difference of two stretches, over the usual, that quarters a place's say",
     )
     far_from_px: float = knob(1.5, (0.1, 20.0), "moves of stretches below which those far apart are compared too")
     doubt_sigmas: float = knob(
