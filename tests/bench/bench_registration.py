@@ -1,8 +1,8 @@
 """Error of registration over made recordings: frame to frame, faulty to good, and to the outline.
 
 Run: ``python tests/bench/bench_registration.py --seeds 1000:1100 --store FOLDER --out FILE.jsonl``, with
-OMP_NUM_THREADS=1, which makes it several times faster. A seed is a pair, two recordings; 100 pairs take about 35
-minutes of one processor. Made recordings and their motion are kept in FOLDER (``--make-only`` stops there), and seeds
+OMP_NUM_THREADS=1, which makes it several times faster. A seed is a pair, two recordings; 100 pairs take about an
+hour of one processor. Made recordings and their motion are kept in FOLDER (``--make-only`` stops there), and seeds
 already in FILE are skipped, so that a run that was stopped goes on; two processes may share out the seeds, each with a
 FILE of its own. ``--report`` prints the table of FILE.
 
