@@ -291,6 +291,29 @@ def made_unlisted():
     return make_unlisted
 
 
+def make_switching(seed):
+    """Return a case whose 5 V supply is down for a short before its coil: a diode from ground to the switch node."""
+    random = np.random.default_rng(seed)
+    board = draw_made_board(random)
+    ref = next(p.ref for p in board.parts if p.kind == "capacitor" and p.nets[0] == "+5V")
+    refs = [p.ref for p in board.parts]
+    base = np.array([random.uniform(*POWER_W[p.kind]) for p in board.parts])
+    diode = replace(board.part(ref), kind="diode", nets=("GND", "SW1"))
+    board = replace(board, parts=tuple(diode if p.ref == ref else p for p in board.parts))
+    runs = [base * np.exp(random.normal(0, 0.1, len(base))) for _ in range(4)]
+    fed = ["U2", "U3", "U4", "U5", "U6", "U7", "U8", "L1", *(r for r in refs if r.startswith("R"))]
+    runs[0][[refs.index(r) for r in fed]] = 0.0
+    runs[0][refs.index(ref)] = 0.5
+    evidence = evidence_of(board, [run_plate(board, p) for p in runs], random, noise_k=0.05, seconds=6.0)
+    return MadeCase(board, evidence, "short", ref)
+
+
+@pytest.fixture(scope="session")
+def made_switching():
+    """Return the function that makes a case with a short before the coil of a switching regulator."""
+    return make_switching
+
+
 @pytest.fixture(scope="session")
 def bare_evidence():
     """Return a function that leaves the map out of a case's evidence."""

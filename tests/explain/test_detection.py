@@ -89,7 +89,7 @@ def test_injection_advice_stays_below_the_net(volts, most):
 
 
 @pytest.mark.parametrize(
-    ("x", "y", "apart"), [(0.0, 0.0, 0.0), (0.9, 1.9, 0.0), (0.0, 3.0, 1.0), (3.0, 0.0, 2.0), (4.0, 6.0, 5.0)]
+    ("x", "y", "apart"), [(0.0, 0.0, -1.0), (0.9, 1.9, -0.1), (0.0, 3.0, 1.0), (3.0, 0.0, 2.0), (4.0, 6.0, 5.0)]
 )
 def test_distance_to_a_turned_body(x, y, apart):
     # 4 x 2 mm turned by a right angle: half extents 1 and 2; from (4, 6) the corner is 3 and 4 away (3-4-5)

@@ -68,6 +68,40 @@ def test_an_injected_current_passes_coils_but_no_regulator():
     assert "+3V3" not in grow_tree(board).conducted("+5V", board)
 
 
+STAGE = (
+    Part("D1", "diode", 12, 12, nets=("GND", "SW1")),
+    Part("Q1", "transistor", 8, 12, nets=("+12V", "SW1", "G1")),
+    Part("R2", "resistor", 12, 14, nets=("+5V", "FB_5V")),
+    Part("R3", "resistor", 13, 14, nets=("FB_5V", "GND")),
+    Part("L3", "inductor", 40, 14, nets=("+5V", "NF")),
+    Part("C2", "capacitor", 42, 14, nets=("NF", "GND")),
+)
+
+
+def test_what_sits_before_the_coil_or_behind_a_filter_hangs_on_the_supply():
+    tree = grow_tree(Board("b", OUTLINE, parts=(*PARTS, *STAGE), rails=RAILS))
+    supply = tree.supplies["+5V"]
+    assert set(supply.nodes) == {"SW1", "NF"}
+    assert {"D1", "C2"} <= set(supply.shunts)
+    assert {"Q1", "L1"} <= set(supply.series)
+    parts = {p.ref: p for p in STAGE}
+    assert tree.supplies_of(parts["D1"]) == tree.supplies_of(parts["C2"]) == ("+5V",)
+    assert "FB_5V" not in tree.supplies
+
+
+def test_a_diode_behind_a_coil_feeds_the_higher_supply_made_with_it():
+    step_up = (
+        Part("U5", "regulator", 20, 30, nets=("+5V", "LX1", "GND")),
+        Part("L4", "inductor", 24, 30, nets=("+5V", "LX1")),
+        Part("D4", "diode", 28, 30, nets=("LX1", "+20V")),
+        Part("Q4", "transistor", 24, 33, nets=("LX1", "GND", "G4")),
+    )
+    rails = (*RAILS, Rail("+20V", 20.0, 5.0, "U5", "+5V"))
+    tree = grow_tree(Board("b", OUTLINE, parts=(*PARTS, *step_up), rails=rails))
+    assert "D4" in tree.supplies["+20V"].series
+    assert "Q4" in tree.supplies["+5V"].users  # a short of it takes the lower supply down
+
+
 def test_a_pull_up_carries_no_supply():
     tree = grow_tree(Board("b", OUTLINE, parts=PARTS, rails=RAILS))
     assert "R1" not in tree.supplies["+3V3"].series

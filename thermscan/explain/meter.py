@@ -192,8 +192,8 @@ def weigh_current(amps: float, good_amps: float, name: str, lineup: Lineup) -> W
 def _net_of(reading: Reading, lineup: Lineup) -> str:
     if reading.net:
         return reading.net
-    if reading.where in lineup.tree.supplies:
-        return reading.where
+    if lineup.tree.supply_at(reading.where):
+        return lineup.tree.supply_at(reading.where)
     part = next((p for p in lineup.board.parts if p.ref == reading.where), None) if lineup.board else None
     return lineup.tree.supplies_of(part)[0] if part is not None and lineup.tree.supplies_of(part) else reading.where
 

@@ -22,6 +22,11 @@ UNNAMED_KINDS = ("chip", "other")
 STRING_KINDS = ("resistor", "diode", "inductor", "fuse", "transistor", "other")
 # The node that a switching regulator drives its inductor with, by its name: common practice, no source.
 SWITCH_NODE = re.compile(r"^(?:SW|LX|PHASE|BOOT|BST)", re.IGNORECASE)
+# What a net is called that carries a signal about a supply, its feedback say, and not the supply: common practice, no
+# source. Whole words of the name only.
+SIGNALS = frozenset({"FB", "VFB", "EN", "PG", "PGOOD", "SNS", "SENSE", "MON", "COMP", "ADC"})
+# What joins two nets into one for direct current.
+JOINING_KINDS = ("inductor", "fuse")
 
 
 def is_ground(net: str) -> bool:
@@ -45,6 +50,8 @@ class Supply:
 
     ``users`` take heat-making current from it; ``shunts`` are the small parts that touch it; ``series`` carry its
     current on its way to it; ``strings`` do not touch it and take their current from it through others, from it alone.
+    ``nodes`` are the nets that a coil or a fuse joins to it: before the coil of a switching regulator, behind a filter.
+    What sits on them is among the users and shunts.
     """
 
     net: str
@@ -57,6 +64,7 @@ class Supply:
     series: tuple[str, ...]
     is_guess: bool
     strings: tuple[str, ...] = ()
+    nodes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -143,10 +151,16 @@ class PowerTree:
         """Return the nets that this part makes."""
         return tuple(s.net for s in self.supplies.values() if s.maker == ref)
 
+    def supply_at(self, net: str) -> str:
+        """Return the supply net that a net is, or is joined to by a coil or a fuse; empty for none."""
+        if net in self.supplies:
+            return net
+        return next((s.net for s in self.supplies.values() if net in s.nodes), "")
+
     def supplies_of(self, part: Part) -> tuple[str, ...]:
-        """Return the supply nets that the part touches but does not make."""
+        """Return the supply nets that the part touches, or touches before or behind their coil, but does not make."""
         made = set(self.made_by(part.ref))
-        return tuple(n for n in dict.fromkeys(part.nets) if n in self.supplies and n not in made)
+        return tuple(n for n in dict.fromkeys(self.supply_at(n) for n in part.nets) if n and n not in made)
 
 
 def grow_tree(board: Board | None) -> PowerTree:
@@ -199,11 +213,15 @@ def _strings(board: Board, rails: dict[str, Rail]) -> dict[str, tuple[str, ...]]
     return out
 
 
+def _is_signal(net: str) -> bool:
+    return not SIGNALS.isdisjoint(re.split(r"[^A-Z0-9.]+", net.upper()))
+
+
 def _rails(board: Board) -> dict[str, Rail]:
     rails = {r.net: r for r in board.rails}
     counts = {n: sum(n in p.nets for p in board.parts) for n in board.nets()}
     for net in board.nets():
-        if net in rails or is_ground(net) or SWITCH_NODE.match(net):
+        if net in rails or is_ground(net) or SWITCH_NODE.match(net) or _is_signal(net):
             continue
         volts = volts_from_name(net)
         if (volts is not None or SUPPLY_NAME.match(net)) and counts[net] >= 2:
@@ -298,13 +316,15 @@ def _leads_on(part: Part, net: str, board: Board, rails: dict[str, Rail]) -> boo
 def _supply(
     net: str, rail: Rail, maker: str | None, source: str | None, *, board: Board, rails: dict[str, Rail], is_guess: bool
 ) -> Supply:
-    touching = [p for p in board.parts if net in p.nets and p.ref != maker]
+    nodes = _nodes(net, board, rails)
+    touching = [p for p in board.parts if {net, *nodes} & set(p.nets) and p.ref != maker]
+    before = {source, *_nodes(source, board, rails)} if source else set()
     is_entry = maker is None and source is None
     users, shunts, series = [], [], []
     for part in touching:
         if _leads_on(part, net, board, rails):
             users.append(part.ref)
-        elif _carries(part, rails, is_entry=is_entry):
+        elif _carries(part, rails, is_entry=is_entry) or _switches(part, before, {net, *nodes}):
             series.append(part.ref)
         elif part.kind in ("capacitor", "resistor", "diode", "inductor"):
             shunts.append(part.ref)
@@ -320,4 +340,24 @@ def _supply(
         tuple(shunts),
         tuple(series),
         is_guess,
+        nodes=nodes,
     )
+
+
+def _nodes(net: str, board: Board, rails: dict[str, Rail]) -> tuple[str, ...]:
+    """Return the nets without a rail of their own that coils and fuses join to a supply net."""
+    found, queue = [], [net]
+    while queue:
+        now = queue.pop()
+        for part in board.parts:
+            if part.kind not in JOINING_KINDS or now not in part.nets:
+                continue
+            new = [n for n in part.nets if not (n in rails or is_ground(n) or n in found)]
+            found += new
+            queue += new
+    return tuple(found)
+
+
+def _switches(part: Part, before: set[str], behind: set[str]) -> bool:
+    """Tell whether a part stands between the supply that another is made from and that one, coils included."""
+    return part.kind in SWITCH_KINDS and not before.isdisjoint(part.nets) and not behind.isdisjoint(part.nets)
