@@ -54,8 +54,9 @@ def quiet_held_back(
     """Leave a part that should be warm and is not seen to be a share of its probability, as ``held_back`` does.
 
     What lies around it may be warmer for harmless reasons that no part shows by itself: a load that starts earlier, a
-    draught. A part whose surface tells nothing, and one that takes its net down, need not be warm. The doubt clears no
-    board that was not cleared without it.
+    draught. A part whose surface tells nothing, and one that takes its net down, need not be warm; but of a part that
+    nobody sees, on good boards neither, nobody knows how much heat is too much. The doubt clears no board that was not
+    cleared without it.
     """
     quiet = [_is_quiet(s, lineup, evidence) for s in suspects]
     share = lineup.settings.alone_share
@@ -73,8 +74,10 @@ def _is_quiet(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> bool:
     Heat from under a connector is another matter: it shows beside the body before it comes through.
     """
     scene, row = lineup.scene, lineup.scene.index(suspect.ref) if suspect.ref else None
-    if row is None or not scene.is_seen[row] or suspect.fault not in SHOWS_HEAT:
+    if row is None or suspect.fault not in SHOWS_HEAT:
         return False
+    if not scene.is_seen[row]:
+        return suspect.fault == "overload"
     is_found = any(s.ref == suspect.ref and s.power_w.low > 0 for s in evidence.sources)
     if is_found and suspect.fault == "hidden_source" and scene.kinds[row] in SLOW_THROUGH:
         return False
