@@ -160,6 +160,22 @@ def test_suspects_are_held_back_where_heat_alone_is_thin(made_case, bare_evidenc
     assert held.next_steps
 
 
+@pytest.mark.parametrize(
+    ("reading", "kept"),
+    [
+        (Reading("", "", "+3V3", "voltage", 3.3, "V", None, "on", ""), 0.5),  # in tolerance: nothing that bears a suspect out
+        (Reading("", "", "+1V8", "resistance_to_ground", 270.0, "ohm", None, "off", ""), 0.5),  # with nothing to compare
+        (Reading("", "", "", "current", 2.0, "A", 1.0, "on", ""), 1.0),
+    ],
+)
+def test_a_reading_lifts_the_doubt_only_where_it_bears_the_suspect_out(made_case, bare_evidence, reading, kept):
+    case = made_case(2, "overload")
+    evidence = replace(bare_evidence(case.evidence), readings=(reading,))
+    sure, held = explain(evidence, case.board), explain(replace(evidence, clock_is_power_on=False), case.board)
+    assert held.suspects[0].ref == sure.suspects[0].ref == case.ref
+    assert held.suspects[0].probability == pytest.approx(kept * sure.suspects[0].probability, rel=0.1)
+
+
 @pytest.mark.parametrize(("changes", "kept"), list(zip(THIN, (0.5, 0.85, 0.85), strict=True)))
 def test_a_hot_capacitor_that_good_boards_keep_cold_is_held_back_less(made_case, bare_evidence, changes, kept):
     """No other moment of a good board's run makes a part hot through which no direct current passes; a place may."""

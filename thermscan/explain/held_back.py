@@ -34,14 +34,21 @@ def is_thin(evidence: Evidence) -> bool:
 
 
 def held_back(
-    suspects: tuple[Suspect, ...], none: float, other: float, lineup: Lineup, evidence: Evidence
+    suspects: tuple[Suspect, ...],
+    none: float,
+    other: float,
+    lineup: Lineup,
+    evidence: Evidence,
+    *,
+    metered: frozenset[str] = frozenset(),
 ) -> tuple[tuple[Suspect, ...], float, float]:
     """Leave suspects only a share of their probability, the rest going to no fault and other alike.
 
-    Without a good board and without a reading a warm place is as often healthy. Nor is a board cleared that could not
-    be compared: no fault keeps less than the probability from which a verdict is given.
+    Without a good board and without a reading a warm place is as often healthy; those ``metered`` (refdes) are borne
+    out by a reading and keep what they have. Nor is a board cleared that could not be compared: no fault keeps less
+    than the probability from which a verdict is given.
     """
-    shares = [_share_alone(s, lineup, evidence) for s in suspects]
+    shares = [1.0 if s.ref in metered else _share_alone(s, lineup, evidence) for s in suspects]
     held = tuple(replace(s, probability=share * s.probability) for s, share in zip(suspects, shares, strict=True))
     freed = sum(s.probability for s in suspects) - sum(s.probability for s in held)
     kept = min(none + freed / 2, lineup.settings.most_uncleared)

@@ -19,6 +19,7 @@ QUICK_TRY_S = 1.0  # tries shorter than this are ended by a current limit, not b
 # The surge and the steps go along with the mean current, and a log's sampling may miss them.
 SHAPE_POWER = 0.5
 CURRENT_SHARE = 0.25  # difference between good boards that says nothing; judgement
+METERED = 3.0  # how much likelier a reading makes a fault that it bears out; judgement
 
 
 @dataclass(frozen=True)
@@ -102,6 +103,17 @@ def weigh_readings(readings: tuple[Reading, ...], lineup: Lineup) -> tuple[list[
         else:
             weights.append(done)
     return weights, refused
+
+
+def borne_out(readings: tuple[Reading, ...], lineup: Lineup) -> frozenset[str]:
+    """Return the parts one of whose faults the readings make at least ``METERED`` times as likely against no fault.
+
+    What was noted of the power-up says how the board behaves, not where: it bears nobody out.
+    """
+    weights, _ = weigh_readings(tuple(r for r in readings if r.quantity not in POWER_UP), lineup)
+    moved = sum((w.log for w in weights), np.zeros(len(lineup.hypotheses) + 2))
+    odds = moved[:-2] - moved[-2]
+    return frozenset(h.where for h, o in zip(lineup.hypotheses, odds, strict=True) if o >= np.log(METERED))
 
 
 def _weigh(reading: Reading, lineup: Lineup) -> Weight | str:

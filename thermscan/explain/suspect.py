@@ -22,7 +22,7 @@ from thermscan.explain.hypothesis import line_up
 from thermscan.explain.injection import injection_sentences, only_the_path
 from thermscan.explain.likelihood import Judge, prepare_judge
 from thermscan.explain.lineup import Hypothesis, Lineup
-from thermscan.explain.meter import POWER_UP, Weight, weigh_readings
+from thermscan.explain.meter import Weight, borne_out, weigh_readings
 from thermscan.explain.next_step import next_steps, place_name
 from thermscan.explain.pattern import divide_own_heat
 from thermscan.explain.posterior import Weighing, weigh_heat
@@ -123,10 +123,8 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     """Add readings and symptoms to what the picture says, and rank the suspects."""
     lineup, settings, conditions = looked.lineup, looked.settings, looked.conditions
     weights, refused = weigh_readings(evidence.readings, lineup)
-    # What was noted of the power-up says how the board behaves, not where: it makes heat alone no less thin.
-    is_metered = bool(weights) and any(r.quantity not in POWER_UP for r in evidence.readings)
     is_lost = "placement_untrusted" in evidence.flags  # no meter tells which part lies where the heat is
-    thin = is_lost or (is_thin(evidence) and not evidence.is_injection and not is_metered)
+    metered = frozenset() if is_lost else borne_out(evidence.readings, lineup)
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
     weighing = Weighing(
         tuple(lineup.hypotheses),
@@ -138,9 +136,10 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     )
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.compared)
     suspects, none, other = quiet_held_back(suspects, none, other, lineup, evidence)
-    for is_doubtful in (thin, conditions.is_refused):
-        if is_doubtful:
-            suspects, none, other = held_back(suspects, none, other, lineup, evidence)
+    if is_lost or (is_thin(evidence) and not evidence.is_injection):
+        suspects, none, other = held_back(suspects, none, other, lineup, evidence, metered=metered)
+    if conditions.is_refused:
+        suspects, none, other = held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:
         readings, makers = evidence.readings, makers_of_unknown_nets(board, lineup.tree)
         suspects, other = feeders_held_back(suspects, other, lineup.tree, readings, settings, blind=makers)
