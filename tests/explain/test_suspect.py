@@ -163,8 +163,9 @@ def test_suspects_are_held_back_where_heat_alone_is_thin(made_case, bare_evidenc
 @pytest.mark.parametrize(
     ("reading", "kept"),
     [
-        (Reading("", "", "+3V3", "voltage", 3.3, "V", None, "on", ""), 0.5),  # in tolerance: nothing that bears a suspect out
-        (Reading("", "", "+1V8", "resistance_to_ground", 270.0, "ohm", None, "off", ""), 0.5),  # with nothing to compare
+        # in tolerance: nothing that bears a suspect out; nor does what cannot be compared
+        (Reading("", "", "+3V3", "voltage", 3.3, "V", None, "on", ""), 0.5),
+        (Reading("", "", "+1V8", "resistance_to_ground", 270.0, "ohm", None, "off", ""), 0.5),
         (Reading("", "", "", "current", 2.0, "A", 1.0, "on", ""), 1.0),
     ],
 )

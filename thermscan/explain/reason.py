@@ -123,9 +123,7 @@ def _pad_sentences(ref: str, main: Hypothesis, lineup: Lineup) -> list[str]:
     others = [r for r, _ in place.owners if r != ref]
     beside = f", or a bridge to {others[0]}" if others else ""
     where = f"{off:.1f} mm off the body of {ref}" if off >= 0 else f"at the edge of the body of {ref}"
-    return [
-        f"the extra heat comes from x {place.x_mm:.1f}, y {place.y_mm:.1f} mm, {where}: its pads or solder{beside}"
-    ]
+    return [f"the extra heat comes from x {place.x_mm:.1f}, y {place.y_mm:.1f} mm, {where}: its pads or solder{beside}"]
 
 
 def _bare_sentence(place: Bare, lineup: Lineup, evidence: Evidence) -> str:

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from thermscan.find.blind_body import blind_bodies, optics_mm
 from thermscan.model.board import Board
-from thermscan.model.film import BoardGrid, Excess, Film
+from thermscan.model.film import BoardGrid, Excess
 from thermscan.model.settings import SourceSettings
-from thermscan.model.surface import Surface, find_surface
-
-UNREADABLE_KINDS = ("shield", "heatsink")
+from thermscan.model.surface import Surface
 
 
 @dataclass(frozen=True)
@@ -97,7 +96,9 @@ def prepare(
     area ``4 pi s**2``; that sets the variance of a block.
     """
     film = excess.film
-    use = film.inside & film.readable & ~_covered(film, board, side, surfaces)
+    use = film.inside & film.readable
+    for cells in blind_bodies(film, board, side=side, surfaces=surfaces, margin_px=0.5):
+        use &= ~cells
     if film.saturated is not None:
         use &= ~film.saturated  # a lower bound says nothing of watts; what lies around it does
     groups = join_bins(film.edges_s, settings.most_bins)
@@ -142,14 +143,10 @@ def prepare(
 
 
 def smear_mm(excess: Excess, factor: int, settings: SourceSettings) -> float:
-    """Return the standard deviation of what optics, pixel, resampling and blocks smear together, mm.
-
-    Optics that are not known are taken as ``settings.optics_px`` pixels.
-    """
+    """Return the standard deviation of what optics, pixel and blocks smear together, mm."""
     film = excess.film
-    optics = film.blur_mm or settings.optics_px * film.pixel_mm
     block = factor * film.grid.step_mm / np.sqrt(12) if factor > 1 else 0.0
-    return float(np.sqrt(optics**2 + film.pixel_mm**2 / 12 + block**2))
+    return float(np.hypot(optics_mm(film, settings), block))
 
 
 def _board_share(excess: Excess, use: np.ndarray, factor: int, settings: SourceSettings) -> np.ndarray:
@@ -172,8 +169,8 @@ def _noise_shares(excess: Excess) -> tuple[np.ndarray, np.ndarray]:
     """
     film = excess.film
     noise = np.asarray(excess.noise, float)
-    position = np.asarray(excess.position, float)
-    camera = np.sqrt(np.maximum(noise**2 - 0.9 * position**2, (0.3 * noise) ** 2))
+    shift = np.maximum(np.asarray(excess.position, float) ** 2 - np.asarray(excess.spilled, float) ** 2, 0.0)
+    camera = np.sqrt(np.maximum(noise**2 - 0.9 * shift, (0.3 * noise) ** 2))
     camera = np.broadcast_to(camera, excess.excess.shape)
     if not film.cold_frames:
         return camera, np.zeros_like(camera)
@@ -284,17 +281,6 @@ def bin_means(clock_s: np.ndarray, edges_s: np.ndarray) -> np.ndarray:
         k = np.minimum(at.astype(int), len(clock_s) - 2)
         np.add.at(out[i], k, (1 - (at - k)) / fine)
         np.add.at(out[i], k + 1, (at - k) / fine)
-    return out
-
-
-def _covered(film: Film, board: Board, side: str, surfaces: tuple[Surface, ...]) -> np.ndarray:
-    """Mark cells on bodies that tell nothing of the heat under them: shields, heat sinks, unreadable surfaces."""
-    points = film.grid.points_mm()
-    out = np.zeros(film.grid.shape, dtype=bool)
-    for part in board.parts_on(side):
-        surface = find_surface(part.seen_surface, surfaces)
-        if part.kind in UNREADABLE_KINDS or (surface is not None and not surface.readable):
-            out |= part.contains(points[..., 0], points[..., 1], margin_mm=0.5 * film.pixel_mm)
     return out
 
 

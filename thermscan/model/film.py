@@ -246,6 +246,8 @@ class Excess:
     position : ndarray, same shape or broadcastable
         The share of ``noise`` that comes from position error; unlike camera noise it does not average out over
         neighbouring cells or seconds.
+    spilled : ndarray, same shape or broadcastable
+        The share of ``noise`` and of ``position`` that bodies which mirror spread over their surroundings.
     """
 
     film: Film
@@ -258,6 +260,7 @@ class Excess:
     reference: str
     warnings: tuple[str, ...] = ()
     position: np.ndarray | float = 0.0
+    spilled: np.ndarray | float = 0.0
 
     def last_second(self, *, seconds: float = 1.0) -> Window:
         """Return the last second of comparable bins with power on (the last such bin, where bins are longer)."""

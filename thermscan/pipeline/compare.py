@@ -9,6 +9,7 @@ from itertools import compress
 import numpy as np
 
 from thermscan.explain.suspect import explain
+from thermscan.find.blind_body import with_spilled
 from thermscan.find.energy import keep_books, mean_power_w
 from thermscan.find.energy_plate import measure_plate
 from thermscan.find.excess import combine, excess_over, only_while_alike, onto
@@ -129,7 +130,7 @@ def compare(job: Job, *, settings: Settings, tell: Tell = silent) -> Comparison:
         job = replace(job, goods=tuple(compress(job.goods, used[1:])))
     films = make_films(placed[0], placed[1:], board=board, settings=settings)
     baseline = _baseline(job, films, board, settings=settings)
-    excess = _excess(job, films, baseline, restarts=films.timing.restarts, settings=settings)
+    excess = _excess(job, films, baseline, board, restarts=films.timing.restarts, settings=settings)
     excess = replace(excess, warnings=(*excess.warnings, *said, *_clock_words(films, placed), *films.said))
     tell("finding places and parts", 0.8)
     found = replace(_find(job, films, excess, placed, board, settings=settings), used=used)
@@ -195,14 +196,17 @@ def _baseline(job: Job, films: FilmSet, board: Board, *, settings: Settings) -> 
     return None
 
 
-def _excess(job: Job, films: FilmSet, baseline: Baseline | None, *, restarts: int | None, settings: Settings) -> Excess:
+def _excess(
+    job: Job, films: FilmSet, baseline: Baseline | None, board: Board, *, restarts: int | None, settings: Settings
+) -> Excess:
     """Take the difference, without what passed before the camera (a supply that restarts comes and goes itself)."""
     error = float(
         np.hypot(films.faulty.film.position_error_mm, max([g.film.position_error_mm for g in films.goods], default=0))
     )
     basis = "itself_before" if job.before is not None else "good_boards"
     excess = excess_over(films.faulty, baseline, position_error_mm=error, basis=basis, settings=settings.excess)
-    return excess if restarts else without_passing(excess, settings=settings.detection)
+    excess = excess if restarts else without_passing(excess, settings=settings.detection)
+    return with_spilled(excess, board, side=job.side, surfaces=job.surfaces, settings=settings.source)
 
 
 def _find(
@@ -284,6 +288,7 @@ def _left_out(
         other = excess_over(rise, rest, position_error_mm=error, settings=settings.excess)
         other = replace(other, film=replace(other.film, on_for_s=excess.film.on_for_s))
         other = without_passing(other, settings=settings.detection)
+        other = with_spilled(other, board, side=job.side, surfaces=job.surfaces, settings=settings.source)
         out.append(read_parts(other, rise, board, side=job.side, surfaces=job.surfaces, settings=settings.detection))
     return tuple(out)
 
