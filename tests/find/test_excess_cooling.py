@@ -106,6 +106,39 @@ def test_what_shines_on_the_board_and_moves_is_not_put_back_but_makes_it_doubtfu
     assert np.median(found.left_error[-1][~moved]) < 0.2
 
 
+@pytest.mark.parametrize("seed", range(30, 36))
+def test_a_mirror_that_shows_less_and_less_before_power_on_is_not_put_back(seed):
+    """One bare patch mirrors somebody who goes and comes back: it cools before power-on, and nothing else does."""
+    plain = film_of(peak_k=0.0, seed=seed)
+    slope, mean = plain.before.slope.copy(), plain.mean.copy()
+    patch = (slice(6, 13), slice(8, 15))
+    slope[patch] -= 0.6
+    mean[(slice(None), *patch)] += 0.4 * np.sin(TIMES)[:, None, None] - 0.4
+    mean[:, 18:24, 25:32] += 1.5 * TIMES[:, None, None]  # a part that warms with the power
+    cold = plain.cold.copy()
+    cold[patch] += 0.3
+    film = replace(plain, mean=mean, cold=cold, before=replace(plain.before, slope=slope))
+    found = rise_of(film, settings=SETTINGS)
+    seen = mean - cold
+    assert np.abs(found.rise - seen)[(slice(None), *patch)].max() < 0.15
+    error = np.hypot(found.error, found.left_error)[(-1, *patch)]
+    assert np.median(np.abs(seen[(-1, *patch)]) / error) < 1.5
+
+
+def test_a_camera_that_settles_is_carried_on_as_far_as_it_is_smooth():
+    plain = film_of(peak_k=0.0, seed=40)
+    away = np.hypot(*(np.moveaxis(GRID.points_mm() - [20.0, 15.0], -1, 0) / 20.0))
+    shading = -0.25 * away**2  # K/s: the corners settle, the middle has
+    settled = 8.0 * (1 - np.exp(-(TIMES + 1.5) / 8.0))[:, None, None] * shading
+    mean = plain.mean + settled
+    mean[:, 12:18, 16:24] += 1.5 * TIMES[:, None, None]  # a part that warms with the power
+    film = replace(plain, mean=mean, before=replace(plain.before, slope=plain.before.slope + shading))
+    found = rise_of(film, settings=SETTINGS)
+    corner = (-1, slice(0, 3), slice(0, 3))
+    assert abs(settled[corner].mean()) > 2.0
+    assert abs(found.rise[corner].mean()) < 0.5 * abs(settled[corner].mean())
+
+
 def test_the_flag_says_that_the_board_started_warm():
     assert "warm_start" in rise_of(film_of(peak_k=30.0, seed=5), settings=SETTINGS).film.flags
     assert "warm_start" not in rise_of(film_of(peak_k=0.0, seed=5), settings=SETTINGS).film.flags

@@ -10,6 +10,11 @@ from scipy import ndimage
 from thermscan.model.film import ColdTrend, Film, Rise
 from thermscan.model.settings import ExcessSettings
 
+HUBER = (
+    1.345  # of the residuals' deviation: 95 % efficient where they are normal (P. J. Huber, Robust Statistics, 1981)
+)
+ROUNDS = 8
+
 
 @dataclass(frozen=True)
 class Cooling:
@@ -50,9 +55,10 @@ def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, sett
     s tau (1 - exp(-T / tau)) after T seconds more, tau the time constant of what is left (heat that is left longest
     goes slowest), and no more than it stood above the coolest places. tau is known within a factor of two only: that
     is the error's standard deviation. The slope is smoothed over the picture, since heat that is left is smooth. A
-    camera that settles is carried on in the same way; ``is_left_heat`` tells it from heat. Heat that is left only
-    cools: where places warm before power-on as well, something that shines on the board moves, and nobody knows where
-    it goes on to. Not valid where something else changed before.
+    camera that settles is carried on in the same way, as far as it is smooth over the whole picture: what changes at
+    one place alone may be a reflection, and is in the error. ``is_left_heat`` tells it from heat. Heat that is left
+    only cools: where places warm before power-on as well, something that shines on the board moves, and nobody knows
+    where it goes on to. Not valid where something else changed before.
     """
     trend = film.before
     if trend is None or film.clock != "power_on" or trend.apart_s < settings.cooling_apart_s:
@@ -82,6 +88,10 @@ def cooling_since_cold(film: Film, drift: np.ndarray, bench: np.ndarray, *, sett
     of_board = _is_of_the_board(film, slope, known, settings)
     if of_board:
         fall = np.minimum(fall, _left(film, known, held, reach))
+    else:
+        settles = _smooth_over(slope, known)
+        fall = np.where(known, -settles, 0.0) * gone[:, None, None]
+        error = np.hypot(error, np.where(known, slope - settles, 0.0))
     error = np.hypot(error, settings.cooling_common_error * float(np.median(slope[known])))
     # heat that leaves one place passes through others: they share its doubt
     felt = np.maximum(
@@ -140,6 +150,23 @@ def _left(film: Film, known: np.ndarray, held: np.ndarray, reach: float) -> np.n
     assert film.cold is not None
     coolest = float(np.nanquantile(film.cold[known], 0.05))
     return ndimage.gaussian_filter(np.where(known, np.nan_to_num(film.cold - coolest), 0.0), reach) / held
+
+
+def _smooth_over(slope: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Return the surface of second degree through most of the slopes, ndarray (rows, columns), K/s.
+
+    Huber's weights, a few rounds: what stands out at one place does not pull it.
+    """
+    rows, columns = np.meshgrid(*(np.linspace(-1.0, 1.0, n) for n in slope.shape), indexing="ij")
+    terms = np.stack([np.ones_like(rows), rows, columns, rows * columns, rows**2, columns**2], axis=-1)
+    system, values = terms[known], slope[known]
+    weights = np.ones(len(values))
+    for _ in range(ROUNDS):
+        found = np.linalg.lstsq(system * weights[:, None], values * weights, rcond=None)[0]
+        away = np.abs(values - system @ found)
+        scale = HUBER * max(float(np.median(away)) / 0.6745, 1e-9)
+        weights = np.sqrt(np.minimum(1.0, scale / np.maximum(away, 1e-12)))
+    return terms @ found
 
 
 def _gone(seconds: np.ndarray, constant: float) -> np.ndarray:
