@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from thermscan.find.blind_body import blind_bodies, optics_mm
 from thermscan.model.board import Board
-from thermscan.model.film import BoardGrid, Excess
+from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.settings import SourceSettings
-from thermscan.model.surface import Surface
+from thermscan.model.surface import Surface, is_blind
 
 
 @dataclass(frozen=True)
@@ -96,9 +95,7 @@ def prepare(
     area ``4 pi s**2``; that sets the variance of a block.
     """
     film = excess.film
-    use = film.inside & film.readable
-    for cells in blind_bodies(film, board, side=side, surfaces=surfaces, margin_px=0.5):
-        use &= ~cells
+    use = film.inside & film.readable & ~_covered(film, board, side, surfaces)
     if film.saturated is not None:
         use &= ~film.saturated  # a lower bound says nothing of watts; what lies around it does
     groups = join_bins(film.edges_s, settings.most_bins)
@@ -143,10 +140,14 @@ def prepare(
 
 
 def smear_mm(excess: Excess, factor: int, settings: SourceSettings) -> float:
-    """Return the standard deviation of what optics, pixel and blocks smear together, mm."""
+    """Return the standard deviation of what optics, pixel, resampling and blocks smear together, mm.
+
+    Optics that are not known are taken as ``settings.optics_px`` pixels.
+    """
     film = excess.film
+    optics = film.blur_mm or settings.optics_px * film.pixel_mm
     block = factor * film.grid.step_mm / np.sqrt(12) if factor > 1 else 0.0
-    return float(np.hypot(optics_mm(film, settings), block))
+    return float(np.sqrt(optics**2 + film.pixel_mm**2 / 12 + block**2))
 
 
 def _board_share(excess: Excess, use: np.ndarray, factor: int, settings: SourceSettings) -> np.ndarray:
@@ -281,6 +282,16 @@ def bin_means(clock_s: np.ndarray, edges_s: np.ndarray) -> np.ndarray:
         k = np.minimum(at.astype(int), len(clock_s) - 2)
         np.add.at(out[i], k, (1 - (at - k)) / fine)
         np.add.at(out[i], k + 1, (at - k) / fine)
+    return out
+
+
+def _covered(film: Film, board: Board, side: str, surfaces: tuple[Surface, ...]) -> np.ndarray:
+    """Mark cells on bodies that tell nothing of the heat under them: shields, heat sinks, unreadable surfaces."""
+    points = film.grid.points_mm()
+    out = np.zeros(film.grid.shape, dtype=bool)
+    for part in board.parts_on(side):
+        if is_blind(part, surfaces):
+            out |= part.contains(points[..., 0], points[..., 1], margin_mm=0.5 * film.pixel_mm)
     return out
 
 

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from thermscan.model.board import Part
 from thermscan.model.film import BoardGrid
 
+BLIND_KINDS = ("shield", "heatsink")  # what they show says nothing of the heat under them
 READABLE_FROM = 0.6  # below it a surface shows more of its surroundings than of itself, errors of 2 C and all
 
 
@@ -62,3 +64,9 @@ def find_surface(name: str | None, table: tuple[Surface, ...]) -> Surface | None
         if pieces & set(entry.words):
             return entry
     return None
+
+
+def is_blind(part: Part, table: tuple[Surface, ...]) -> bool:
+    """Tell whether a body tells nothing of the heat under it: a shield, a heat sink, a surface that mirrors."""
+    surface = find_surface(part.seen_surface, table)
+    return part.kind in BLIND_KINDS or (surface is not None and not surface.readable)

@@ -9,10 +9,10 @@ from itertools import compress
 import numpy as np
 
 from thermscan.explain.suspect import explain
-from thermscan.find.blind_body import with_spilled
 from thermscan.find.energy import keep_books, mean_power_w
 from thermscan.find.energy_plate import measure_plate
 from thermscan.find.excess import combine, excess_over, only_while_alike, onto
+from thermscan.find.excess_spilled import with_spilled
 from thermscan.find.hotspot import find_hotspots, readable_first
 from thermscan.find.part_reading import read_parts, with_unclear
 from thermscan.find.passing import without_passing
@@ -206,7 +206,7 @@ def _excess(
     basis = "itself_before" if job.before is not None else "good_boards"
     excess = excess_over(films.faulty, baseline, position_error_mm=error, basis=basis, settings=settings.excess)
     excess = excess if restarts else without_passing(excess, settings=settings.detection)
-    return with_spilled(excess, board, side=job.side, surfaces=job.surfaces, settings=settings.source)
+    return with_spilled(excess, board, side=job.side, surfaces=job.surfaces, optics_px=settings.source.optics_px)
 
 
 def _find(
@@ -288,7 +288,8 @@ def _left_out(
         other = excess_over(rise, rest, position_error_mm=error, settings=settings.excess)
         other = replace(other, film=replace(other.film, on_for_s=excess.film.on_for_s))
         other = without_passing(other, settings=settings.detection)
-        other = with_spilled(other, board, side=job.side, surfaces=job.surfaces, settings=settings.source)
+        optics_px = settings.source.optics_px
+        other = with_spilled(other, board, side=job.side, surfaces=job.surfaces, optics_px=optics_px)
         out.append(read_parts(other, rise, board, side=job.side, surfaces=job.surfaces, settings=settings.detection))
     return tuple(out)
 
