@@ -1,6 +1,7 @@
 """Sources found on boards run by the grid solver, which knows uneven copper that the inversion does not."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,8 +12,9 @@ from thermscan.find.part_reading import read_parts
 from thermscan.find.source import find_sources
 from thermscan.find.source_data import bin_means, join_bins, switching_matrix
 from thermscan.find.source_limit import board_limit_w, cover_limits, limit_sentence, with_limits
-from thermscan.find.source_report import said_depth
+from thermscan.find.source_report import depth_shares, said_depth
 from thermscan.find.source_search import Columns, LinearFit, gains, sweep
+from thermscan.find.source_template import Option
 from thermscan.model.board import Board, Part
 from thermscan.model.film import BoardGrid, Excess, Film
 from thermscan.model.quantity import watts_words
@@ -340,3 +342,17 @@ def test_depth_is_said_where_it_is_nearly_sure_and_unknown_between():
     assert said_depth({"surface": 0.5, "under_part": 0.5}, is_behind=False, settings=settings) == "unknown"
     assert said_depth({"surface": 0.05, "far_side": 0.95}, is_behind=False, settings=settings) == "far_side"
     assert said_depth({"surface": 0.6, "far_side": 0.4}, is_behind=True, settings=settings) == "far_side"
+
+
+def test_the_likelihood_of_a_depth_counts_with_its_power_over_the_prior():
+    prior = {"surface": 0.8, "under_part": 0.1, "far_side": 0.1}
+    options = [Option(1.0, 0.0, depth=d, log_prior=float(np.log(p / 2))) for d, p in prior.items() for _ in range(2)]
+    raw = np.repeat([0.04, 0.16, 0.80], 2) / 2
+    found = SimpleNamespace(options=options, weights=raw)
+    whole = depth_shares(found, replace(SourceSettings(), depth_evidence=1.0))
+    assert whole == pytest.approx({"surface": 0.04, "under_part": 0.16, "far_side": 0.80})
+    calm = depth_shares(found, SourceSettings())
+    power = SourceSettings().depth_evidence
+    assert sum(calm.values()) == pytest.approx(1.0)
+    # likelihood ratio of far side to surface: (0.80 / 0.1) / (0.04 / 0.8) = 160
+    assert calm["far_side"] / calm["surface"] == pytest.approx(160**power * 0.1 / 0.8)

@@ -97,7 +97,7 @@ def describe_source(search: Search, index: int, excess: Excess) -> HeatSource:
     power = mixture_power(b / g, 1 / np.sqrt(g), found.weights, search=search, model_error=_model_error(search, part))
     power = corrected_power(search, found, power)
     x, y, radius = place_of(search, found, honest)
-    depths = depth_shares(found)
+    depths = depth_shares(found, search.settings)
     is_behind = part is not None and part.side != search.maker.side
     depth = said_depth(depths, is_behind=is_behind, settings=search.settings)
     course = power_course(search, found, fit)
@@ -170,12 +170,19 @@ def on_film(search: Search, course: np.ndarray, excess: Excess) -> np.ndarray:
     return np.where(centres >= search.data.edges_s[0], course[at], 0.0)
 
 
-def depth_shares(found: Found) -> dict[str, float]:
-    """Return the probability of each depth."""
+def depth_shares(found: Found, settings: SourceSettings) -> dict[str, float]:
+    """Return the probability of each depth.
+
+    What a depth does differs from another one by little more than what no template knows, all over the picture alike:
+    the likelihood counts with the power ``depth_evidence`` over the prior.
+    """
+    prior: dict[str, float] = {}
     depths: dict[str, float] = {}
     for option, w in zip(found.options, found.weights, strict=True):
+        prior[option.depth] = prior.get(option.depth, 0.0) + float(np.exp(option.log_prior))
         depths[option.depth] = depths.get(option.depth, 0.0) + float(w)
-    return depths
+    calm = {d: prior[d] * (p / prior[d]) ** settings.depth_evidence for d, p in depths.items()}
+    return {d: p / sum(calm.values()) for d, p in calm.items()}
 
 
 def said_depth(depths: dict[str, float], *, is_behind: bool, settings: SourceSettings) -> str:
@@ -237,7 +244,7 @@ def spread_of(search: Search, found: Found) -> float:
     """
     part = found.place.part
     body = 0.0 if part is None else (part.w**2 + part.h**2) / 24
-    through = depth_shares(found).get("far_side", 0.0) * search.maker.plate.thickness_mm**2
+    through = depth_shares(found, search.settings).get("far_side", 0.0) * search.maker.plate.thickness_mm**2
     return body + through
 
 

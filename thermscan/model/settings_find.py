@@ -249,6 +249,7 @@ class SourceSettings:
     surface_sure: float = knob(
         0.7, (0.5, 1.0), "probability from which a source is said to be at the surface; below it depth is unknown"
     )
+    depth_evidence: float = knob(0.4, (0.05, 1.0), "power of the likelihood of a source's depth; from 56 made boards")
     hidden_sure: float = knob(
         0.9,
         (0.5, 1.0),
