@@ -477,6 +477,24 @@ class TestMatch:
         match = match_placements(make_motion(TILTED, 1), [good], shifted, [lost], moved, settings=QUICK)
         assert not match.goods[0].trusted
 
+    @pytest.mark.parametrize("lender_stays", [True, False])
+    def test_a_place_borrowed_from_a_good_board_is_no_surer_than_that_board(self, monkeypatch, lender_stays):
+        other = camera(5, 250, -100, 0.9)
+        lost = Placement(camera(0, 0, 0, 0.7)(), 0.5, "layout", trusted=False, reason="two placements")
+        own = Placement(other(), 0.2, "layout")
+        if not lender_stays:  # matched to the board it lent its place, it ends elsewhere
+            left = replace(own, trusted=False, reason="outline and thermal pattern disagree")
+            monkeypatch.setattr(placement_match, "_judge", lambda *_: (left, left.reason))
+        match = match_placements(
+            make_motion(TILTED, 1), [make_motion(other, 2)], lost, [own], BOARD, names=["good_7"], settings=QUICK
+        )
+        assert match.faulty.trusted == match.goods[0].trusted == lender_stays
+        assert any("placed by its thermal pattern on good_7" in w for w in match.warnings)
+        if lender_stays:
+            assert grid_rms(match.faulty.matrix, TILTED()) < 0.5
+        else:
+            assert "corners" in match.faulty.reason
+
     def test_textures_of_scikit_image_are_registered_without_a_board(self):
         # skimage.data.camera(), cropped and turned by scikit-image's own warp.
         picture = transform.rescale(data.camera()[100:420, 60:460].astype(float), 0.2, anti_aliasing=True)

@@ -241,10 +241,9 @@ def match_placements(
     untrusted and takes no part; so does one whose pattern is too weak, with its own placement.
     """
     settings = settings or PlacementSettings()
-    placement, warnings = faulty_placement, []
+    placement, lender, warnings = faulty_placement, None, []
     if not faulty_placement.trusted:
-        placement, said = _borrowed(faulty, goods, faulty_placement, good_placements, board, (side, settings))
-        warnings += [said] if said else []
+        placement, lender = _borrowed(faulty, goods, faulty_placement, good_placements, board, (side, settings))
     faulty_scene = make_scene(faulty)
     faulty_view = _view(faulty, board, placement, side, settings)
     if placement.trusted:
@@ -265,11 +264,23 @@ def match_placements(
             good, said = _not_confirmed(good, name, board)
         matched.append(good)
         warnings += [said] if said else []
-    placement, matched = _adjusted(placement, matched, good_placements, board, placement is not faulty_placement)
+    if lender is not None:
+        placement, said = _still_borrowed(placement, matched[lender], _names(names, goods)[lender], board)
+        warnings.append(said)
+    placement, matched = _adjusted(placement, matched, good_placements, board, lender is not None)
     if not placement.trusted:  # what was brought into line with it is no surer of its place than it is
         why = "it was brought into line with the faulty board, whose own place is not certain"
         matched = [replace(good, trusted=False, reason=good.reason or why) for good in matched]
     return Match(placement, tuple(matched), tuple(warnings))
+
+
+def _still_borrowed(faulty: Placement, lender: Placement, name: str, board: Board) -> tuple[Placement, str]:
+    """Return the faulty placement and how it came about: without trust where the good board it is from left its own."""
+    said = f"the faulty board was placed by its thermal pattern on {name}"
+    if lender.trusted:
+        return faulty, said
+    reason = f"{said}, which does not agree with it; give marks for the corners at {corner_names(board)}"
+    return replace(faulty, trusted=False, reason=reason), reason
 
 
 def _names(names: Sequence[str], goods: Sequence[Motion]) -> list[str]:
@@ -323,34 +334,34 @@ def _borrowed(
     good_placements: Sequence[Placement],
     board: Board,
     how: tuple[str, PlacementSettings],
-) -> tuple[Placement, str]:
-    """Place the faulty board by its pattern on the good recording whose own placement is best."""
+) -> tuple[Placement, int | None]:
+    """Place the faulty board by its pattern on the good recording whose own placement is best, and return which."""
     side, settings = how
     trusted = [i for i, p in enumerate(good_placements) if p.trusted]
     if not trusted:
-        return faulty_placement, ""
+        return faulty_placement, None
     best = min(trusted, key=lambda i: good_placements[i].error_px)
     kept = _view(goods[best], board, good_placements[best], side, settings)
     pair = Pair(make_scene(goods[best]), make_scene(faulty), board, side, kept)
     own_view = _view(faulty, board, faulty_placement, side, settings)
     found = _match_one(pair, faulty_placement, own_view, _base(faulty, board, side, settings), settings)
     if found.margin is not None and found.margin < settings.vuong_z:
-        return faulty_placement, ""
+        return faulty_placement, None
     if not found.settled:
-        return faulty_placement, ""
+        return faulty_placement, None
     error = float(np.hypot(found.error_px(board, settings), good_placements[best].error_px))
     gap = distance_px(found.fit.view, own_view, board_points(board))
     allowed = settings.agree_sigmas * float(np.hypot(error, faulty_placement.error_px)) + settings.agree_px
     if not found.transferred and gap > allowed:  # the same way round, yet elsewhere: one of the two is stuck
-        return faulty_placement, ""
+        return faulty_placement, None
     placed = Placement(found.fit.view.homography(), error, "pattern", margin=found.margin)
     fit = _confirmed(pair.good, board, placed, found.fit.view, how)
     if fit is None:
-        return faulty_placement, ""
+        return faulty_placement, None
     cover = layout_covariance(fit, board, settings)
     if corner_rms_px(cover) < error:  # the pattern tells which way round the board lies, its own layout where
         placed = Placement(fit.view.homography(), corner_rms_px(cover), "layout", margin=found.margin, covariance=cover)
-    return placed, f"the faulty board was placed by its thermal pattern on good {best + 1}"
+    return placed, best
 
 
 def place_by_pattern(
