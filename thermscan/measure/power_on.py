@@ -97,6 +97,8 @@ def find_in_cells(
     alone = replace(_read_cells(lone, breaks_s, logged, settings), visits=timing.visits)
     if timing.on_why.startswith(ON_BEFORE) and not _is_quiet_before(cells, lone, alone.on_s, settings):
         return timing
+    if alone.on_s is not None and np.sum(cells.times_s < alone.on_s.low) < _FEW and timing.on_s is not None:
+        return timing  # a few samples do not tell what places did before
     return _surer(timing, alone, settings)
 
 
