@@ -102,6 +102,32 @@ def test_a_diode_behind_a_coil_feeds_the_higher_supply_made_with_it():
     assert "Q4" in tree.supplies["+5V"].users  # a short of it takes the lower supply down
 
 
+@pytest.mark.parametrize(("end", "clamp"), [("SW_A", ()), ("N7", (Part("D1", "diode", 12, 12, nets=("GND", "N7")),))])
+def test_a_chip_of_no_stated_kind_that_drives_a_coil_makes_what_lies_behind_it(end, clamp):
+    parts = (
+        Part("J1", "connector", 3, 3, nets=("+12V", "GND")),
+        Part("U1", "chip", 10, 10, nets=("+12V", end, "GND", "EN1")),
+        Part("L1", "inductor", 15, 10, nets=(end, "+5V")),
+        Part("U4", "chip", 40, 10, nets=("+5V", "GND")),
+        *clamp,
+    )
+    tree = grow_tree(Board("b", OUTLINE, parts=parts))
+    assert tree.supplies["+5V"].maker == "U1"
+    assert tree.supplies["+5V"].from_net == "+12V"
+    assert tree.is_guess
+
+
+def test_a_chip_behind_a_filter_makes_nothing():
+    parts = (
+        Part("J1", "connector", 3, 3, nets=("+3V3", "GND")),
+        Part("L1", "inductor", 15, 10, nets=("+3V3", "NF")),
+        Part("C1", "capacitor", 16, 12, nets=("NF", "GND")),
+        Part("U1", "chip", 20, 10, nets=("NF", "+5V", "GND", "A0")),
+        Part("J2", "connector", 3, 30, nets=("+5V", "GND")),
+    )
+    assert grow_tree(Board("b", OUTLINE, parts=parts)).supplies["+3V3"].maker is None
+
+
 def test_a_pull_up_carries_no_supply():
     tree = grow_tree(Board("b", OUTLINE, parts=PARTS, rails=RAILS))
     assert "R1" not in tree.supplies["+3V3"].series

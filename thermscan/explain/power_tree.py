@@ -275,7 +275,24 @@ def _unnamed_regulators(net: str, board: Board, rails: dict[str, Rail]) -> list[
     """
     found = [p for p in board.parts if p.kind in UNNAMED_KINDS and net in p.nets and any(is_ground(n) for n in p.nets)]
     found = [p for p in found if len(live := {n for n in p.nets if not is_ground(n)}) == 2 and live <= set(rails)]
+    return found if len(found) == 1 else _unnamed_at_a_coil(net, board, rails)
+
+
+def _unnamed_at_a_coil(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
+    """Return the chip that a kind was not given for, if it alone drives the coil of a supply from another supply.
+
+    A coil is driven where its other end is called so, or has a diode or a transistor to ground: a filter's has not.
+    """
+    ends = {n for p in board.parts if p.kind == "inductor" and net in p.nets for n in p.nets} - {net}
+    nodes = {n for n in ends if not (n in rails or is_ground(n)) and (SWITCH_NODE.match(n) or _is_clamped(n, board))}
+    found = [p for p in board.parts if p.kind in UNNAMED_KINDS and nodes & set(p.nets)]
+    found = [p for p in found if any(n in rails and n != net for n in p.nets)]
     return found if len(found) == 1 else []
+
+
+def _is_clamped(net: str, board: Board) -> bool:
+    touching = [p for p in board.parts if net in p.nets and p.kind in ("diode", "transistor")]
+    return any(any(is_ground(n) for n in p.nets) for p in touching)
 
 
 def _entry_before(net: str, board: Board, rails: dict[str, Rail]) -> str | None:
