@@ -7,7 +7,8 @@ import pytest
 from made_plate import COLUMNS, RATE_HZ, ROWS, calm_camera, clock, plate_rise, record, timed, timing_of, tripod
 from scipy import ndimage, signal
 
-from thermscan.measure.power_cells import on_board, sample_cells, standing_out
+from thermscan.measure import power_on
+from thermscan.measure.power_cells import CellSeries, on_board, sample_cells, standing_out
 from thermscan.measure.power_courses import find_courses
 from thermscan.measure.power_edges import responses
 from thermscan.measure.power_log import IN_BURSTS, combined, read_supply_log, with_log
@@ -520,3 +521,19 @@ def test_one_misplaced_frame_takes_no_places_out():
     assert len(odd.places) == len(whole.places)
     on = find_power(recording, calm_camera(recording), odd).on_s
     assert on.low <= 4.2 <= on.high
+
+
+@pytest.mark.parametrize(("lone_s", "said_s"), [(0.25, 3.0), (1.5, 1.5)])
+def test_what_stands_out_from_the_first_samples_on_does_not_overrule_all_places(monkeypatch, lone_s, said_s):
+    """Both readings exclude each other; the few places are believed where there are samples enough before."""
+
+    def told(moment):
+        on = Measured(moment, moment - 0.1, moment + 0.1)
+        return Timing(on_s=on, power_ups=(PowerUp(on, None),))
+
+    times = np.arange(60) * 0.13
+    cells = CellSeries(times, np.zeros((60, 4)), np.full(4, 0.03), np.zeros((4, 2), int), 4.0, 1, 0.13)
+    readings = iter((told(3.0), told(lone_s)))
+    monkeypatch.setattr(power_on, "_read_cells", lambda *_: next(readings))
+    monkeypatch.setattr(power_on, "standing_out", lambda cells, *, settings: cells)
+    assert power_on.find_in_cells(cells, np.zeros(0), settings=SETTINGS).on_s.value == said_s

@@ -42,7 +42,6 @@ BARE_FACTOR = {
     "dead_supply": 0.3,
 }
 MOST_BARE = 0.9
-NEAR_SHARE = 0.25  # of a source's own warmth that places have which tell of it where it is not seen; judgement
 FEEDER_KINDS = (*MAKER_KINDS, "inductor")
 
 
@@ -178,23 +177,13 @@ def _feeder(lineup: Lineup, ref: str, most: float = np.inf) -> tuple[Beside, ...
         middle = (lineup.own.diffusivity,)
         plate = source_patterns(scene, scene.x_mm[row], scene.y_mm[row], scene.radius_mm[row], diffusivities=middle)[0]
         # a regulator at its limit may warm by any amount: what it shows says how wide the freedom must be
-        shown = float(scene.excess_k[row, -1]) if scene.is_seen[row] else _shown_around(scene, plate[:, -1])
-        size = max(settings.decoy_k * scene.floor_scale, settings.decoy_of_seen * shown)
+        size = max(settings.decoy_k * scene.floor_scale, settings.decoy_of_seen * float(scene.excess_k[row, -1]))
         body = np.zeros_like(plate)
         body[row] = size * lag(scene.times_s, settings.body_slow_s)
         lineup.feeders[key] = tuple(
             Beside(c, -0.1, 5.0, may_be_absent=True, most_of_fault=most) for c in (body, 0.5 * size * plate) if c.any()
         )
     return lineup.feeders[key]
-
-
-def _shown_around(scene: Scene, plate: np.ndarray) -> float:
-    """Return how much warmer the board under a body that is not seen may be, K, from what lies closely around it.
-
-    ``plate`` is what a source there does at each place at the end, 1 at its own.
-    """
-    near = scene.is_seen & (plate > NEAR_SHARE)
-    return float((scene.excess_k[near, -1] / plate[near]).max(initial=0.0))
 
 
 def _unlisted_feeder(lineup: Lineup, most: float) -> tuple[Beside, ...]:

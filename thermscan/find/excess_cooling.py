@@ -10,9 +10,8 @@ from scipy import ndimage
 from thermscan.model.film import ColdTrend, Film, Rise
 from thermscan.model.settings import ExcessSettings
 
-HUBER = (
-    1.345  # of the residuals' deviation: 95 % efficient where they are normal (P. J. Huber, Robust Statistics, 1981)
-)
+# Of the residuals' deviation: 95 % efficient where they are normal (P. J. Huber, Robust Statistics, 1981).
+HUBER = 1.345
 ROUNDS = 8
 
 
