@@ -33,12 +33,13 @@ from scipy.stats import chi2
 
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
-from thermscan.measure.placement import place_board
+from thermscan.measure.placement import doubted, place_board
 from thermscan.measure.placement_corners import box_corners
 from thermscan.measure.placement_match import match_placements
 from thermscan.measure.track_lens import undistort_recording
 from thermscan.model.pose import map_points
 from thermscan.model.recording import ArrayStore
+from thermscan.model.settings import PlacementSettings
 from thermscan.simulate import CaseOptions, draw_case
 
 SIZES = (
@@ -175,7 +176,13 @@ def place(makes, board, way, side):
     ]
     middle = time.process_time()
     match = match_placements(makes[0][3], [makes[1][3]], apart[0], apart[1:], board, side=side)
-    return apart, (match.faulty, match.goods[0]), ((middle - start) / 2, time.process_time() - middle)
+    cpu = (middle - start) / 2, time.process_time() - middle
+    motions, settings = [m for *_, m, _ in makes], PlacementSettings()
+    apart, both = (
+        [doubted(p, m, settings=settings) for p, m in zip(placed, motions, strict=True)]
+        for placed in (apart, (match.faulty, match.goods[0]))
+    )
+    return apart, both, cpu
 
 
 def measured(makes, board, true, way):

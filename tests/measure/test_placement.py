@@ -1,6 +1,7 @@
 """Placement against drawn pictures with known poses, and against OpenCV and scikit-image."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -12,7 +13,7 @@ from skimage import data, transform
 from thermscan.measure import placement_match
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
-from thermscan.measure.placement import place_board
+from thermscan.measure.placement import doubted, place_board
 from thermscan.measure.placement_fit import Fit
 from thermscan.measure.placement_layout import draw_layout, polygon_cover, rectangle_cover
 from thermscan.measure.placement_marks import fit_marks
@@ -594,3 +595,11 @@ def test_a_made_board_whose_outline_alone_leads_astray_is_found():
     error = np.sqrt(np.mean(np.sum((found - case.faulty.truth.to_px(0, points)) ** 2, axis=1)))
     assert placed.trusted
     assert error < 1.0
+
+
+@pytest.mark.parametrize(("columns", "error_px", "trusted"), [(160, 1.2, False), (640, 1.2, True), (640, 2.0, False)])
+def test_the_error_of_following_that_is_trusted_grows_with_large_pictures(columns, error_px, trusted):
+    motion = SimpleNamespace(doubt="", followed_px=error_px, reference=np.zeros((120, columns)))
+    placed = doubted(Placement(np.eye(3), 0.2, "marks"), motion, settings=SETTINGS)
+    assert placed.trusted == trusted
+    assert trusted or "could be followed to" in placed.reason

@@ -1,16 +1,14 @@
 """Once a board is placed its switching times are read from it alone: a plate solved exactly, beside a moving thing."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from scipy.fft import dctn, idctn
 
 from thermscan.model.board import Board
-from thermscan.model.pose import Placement, map_points
+from thermscan.model.pose import map_points
 from thermscan.model.recording import Facts, Mark, Recording
 from thermscan.model.settings import Settings
-from thermscan.pipeline.place import _doubted, place_all
+from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import prepare
 
 ROWS, COLUMNS, ON_S = 60, 80, 3.4
@@ -47,12 +45,3 @@ def test_times_are_read_from_the_board_once_it_is_placed(seed):
     assert timing.off_s is None
     before = prepared.timing
     assert before.on_s is None or before.off_s is not None or not before.on_s.low <= ON_S <= before.on_s.high
-
-
-@pytest.mark.parametrize(("columns", "error_px", "trusted"), [(160, 1.2, False), (640, 1.2, True), (640, 2.0, False)])
-def test_the_error_of_following_that_is_trusted_grows_with_large_pictures(columns, error_px, trusted):
-    motion = SimpleNamespace(doubt="", followed_px=error_px)
-    prepared = SimpleNamespace(motion=motion, recording=SimpleNamespace(columns=columns))
-    placed = _doubted(Placement(MATRIX, 0.2, "marks"), prepared, settings=SETTINGS)
-    assert placed.trusted == trusted
-    assert trusted or "could be followed to" in placed.reason

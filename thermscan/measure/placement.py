@@ -57,6 +57,16 @@ def _evidence_z(scene: Scene, board: Board, view: View, side: str, settings: Pla
     return vuong_z(measure(view).log_likelihood, smooth_likelihood(clean, settings))
 
 
+def doubted(placement: Placement, motion: Motion, *, settings: PlacementSettings) -> Placement:
+    """Take the trust from a placement whose frames were not followed for sure, or not closely enough."""
+    doubt, followed_px = motion.doubt, motion.followed_px
+    if not doubt and followed_px is not None and followed_px > settings.most_loose_px(motion.reference.shape[1]):
+        doubt = f"frames could be followed to {1.96 * followed_px:.1f} px only"
+    if not doubt:
+        return placement
+    return replace(placement, trusted=False, reason="; ".join(filter(None, (placement.reason, doubt))))
+
+
 def _place_near_marks(
     scene: Scene, board: Board, marks: MarkFit, *, side: str, settings: PlacementSettings
 ) -> Placement:

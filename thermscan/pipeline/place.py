@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from thermscan.measure.film import pixel_size_mm
-from thermscan.measure.placement import place_board
+from thermscan.measure.placement import doubted, place_board
 from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
 from thermscan.measure.power_alignment import aligned
@@ -95,8 +95,10 @@ def place_all(
     )
     match = replace(
         match,
-        faulty=_doubted(match.faulty, prepared[0], settings=settings),
-        goods=tuple(_doubted(g, p, settings=settings) for g, p in zip(match.goods, prepared[1:], strict=True)),
+        faulty=doubted(match.faulty, prepared[0].motion, settings=settings.placement),
+        goods=tuple(
+            doubted(g, p.motion, settings=settings.placement) for g, p in zip(match.goods, prepared[1:], strict=True)
+        ),
     )
     placed, is_given = [], match.faulty.method != "frame"
     for number, (one, placement) in enumerate(zip(prepared, (match.faulty, *match.goods), strict=True)):
@@ -139,18 +141,6 @@ def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settin
     if timing.on_s is None and one.timing.on_s is not None:
         return one
     return replace(one, timing=replace(timing, visits=one.timing.visits))
-
-
-def _doubted(placement: Placement, prepared: Prepared, *, settings: Settings) -> Placement:
-    """Take the trust from a placement whose frames were not followed for sure, or not closely enough."""
-    doubt = prepared.motion.doubt
-    followed_px = prepared.motion.followed_px
-    loose_px = settings.placement.most_loose_px(prepared.recording.columns)
-    if not doubt and followed_px is not None and followed_px > loose_px:
-        doubt = f"frames could be followed to {1.96 * followed_px:.1f} px only"
-    if not doubt:
-        return placement
-    return replace(placement, trusted=False, reason="; ".join(filter(None, (placement.reason, doubt))))
 
 
 def recorded_poses(tracks: Sequence[Track], board: Board) -> list[np.ndarray]:
