@@ -74,6 +74,17 @@ def test_a_free_source_beneath_a_body_is_heat_under_it_and_nothing_else(case):
     assert {h.fault for h in lineup.hypotheses if h.where == "@0"} == {"hidden_source"}
 
 
+def test_a_free_source_just_inside_the_edge_of_a_body_may_be_at_its_pads(case):
+    part = max(case.board.parts_on(case.evidence.side), key=lambda p: p.w * p.h)
+    evidence = replace(case.evidence, hotspots=(), sources=(source_at(part.x + part.w / 2 - 0.3, part.y),))
+    scene = set_scene(evidence, case.board, settings=SETTINGS)
+    lineup, _ = prepare(evidence, scene, case.board, grow_tree(case.board), priors=Priors(), settings=SETTINGS)
+    assert lineup.bare[0].under == part.ref
+    at_pads = [h for h in lineup.hypotheses if h.where == part.ref and h.at == 0]
+    assert {"short", "bridge", "joint"} <= {h.fault for h in at_pads}
+    assert "at the edge of the body" in reasons_for(part.ref, [at_pads[0]], lineup, evidence)[-1]
+
+
 def test_heat_through_the_board_belongs_mostly_to_the_part_on_its_other_side(case):
     x, y = 35.0, 25.0
     far = Part("R99", "resistor", x + 0.8, y, 1.6, 0.8, 0, 0.5, side="bottom", nets=("+5V", "GND"))

@@ -1,5 +1,7 @@
 """The power tree: given, guessed, and absent."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -86,7 +88,12 @@ def test_what_sits_before_the_coil_or_behind_a_filter_hangs_on_the_supply():
     assert {"Q1", "L1"} <= set(supply.series)
     parts = {p.ref: p for p in STAGE}
     assert tree.supplies_of(parts["D1"]) == tree.supplies_of(parts["C2"]) == ("+5V",)
-    assert "FB_5V" not in tree.supplies
+
+
+@pytest.mark.parametrize(("net", "is_supply"), [("FB_5V", False), ("3V3_EN", False), ("3V3_ADC", True)])
+def test_a_net_that_carries_a_signal_about_a_supply_is_none(net, is_supply):
+    parts = (Part("R2", "resistor", 12, 14, nets=("+5V", net)), Part("R3", "resistor", 13, 14, nets=(net, "GND")))
+    assert (net in grow_tree(Board("b", OUTLINE, parts=(*PARTS, *parts), rails=RAILS)).supplies) == is_supply
 
 
 def test_a_diode_behind_a_coil_feeds_the_higher_supply_made_with_it():
@@ -104,14 +111,9 @@ def test_a_diode_behind_a_coil_feeds_the_higher_supply_made_with_it():
 
 @pytest.mark.parametrize(("end", "clamp"), [("SW_A", ()), ("N7", (Part("D1", "diode", 12, 12, nets=("GND", "N7")),))])
 def test_a_chip_of_no_stated_kind_that_drives_a_coil_makes_what_lies_behind_it(end, clamp):
-    parts = (
-        Part("J1", "connector", 3, 3, nets=("+12V", "GND")),
-        Part("U1", "chip", 10, 10, nets=("+12V", end, "GND", "EN1")),
-        Part("L1", "inductor", 15, 10, nets=(end, "+5V")),
-        Part("U4", "chip", 40, 10, nets=("+5V", "GND")),
-        *clamp,
-    )
-    tree = grow_tree(Board("b", OUTLINE, parts=parts))
+    driving = {"U1": ("+12V", end, "GND", "EN1"), "L1": (end, "+5V")}
+    parts = tuple(replace(p, nets=driving.get(p.ref, p.nets), kind="chip" if p.ref == "U1" else p.kind) for p in PARTS)
+    tree = grow_tree(Board("b", OUTLINE, parts=(*parts, *clamp)))
     assert tree.supplies["+5V"].maker == "U1"
     assert tree.supplies["+5V"].from_net == "+12V"
     assert tree.is_guess

@@ -355,10 +355,13 @@ def test_a_part_that_is_not_seen_to_be_warm_is_no_verdict(made_case):
     assert held.probability + none + other == pytest.approx(1.3)
 
 
-@pytest.mark.parametrize(("fault", "kind", "is_held"), [
-    ("overload", "chip", True), ("hidden_source", "chip", True), ("hidden_source", "connector", False),
+@pytest.mark.parametrize(("fault", "kind", "is_seen", "is_held"), [
+    ("overload", "chip", True, True), ("hidden_source", "chip", True, True),
+    ("hidden_source", "connector", True, False),
+    ("overload", "chip", False, True), ("hidden_source", "chip", False, False),
 ])  # fmt: skip
-def test_heat_that_the_fit_puts_at_a_calm_part_is_held_back_but_under_a_connector(made_case, fault, kind, is_held):
+def test_heat_that_the_fit_puts_at_a_calm_part_or_an_unseen_one_is_held_back(made_case, fault, kind, is_seen, is_held):
+    """Under a connector heat shows beside the body first; of a part that is not seen only its usual heat is unknown."""
     case = made_case(41, "none")
     settings, tree = ExplainSettings(), grow_tree(case.board)
     scene = set_scene(case.evidence, case.board, settings=settings)
@@ -367,7 +370,8 @@ def test_heat_that_the_fit_puts_at_a_calm_part_is_held_back_but_under_a_connecto
     kinds = tuple(kind if i == row else k for i, k in enumerate(scene.kinds))
     excess = scene.excess_k.copy()
     excess[row] = 0.0
-    scene = replace(scene, kinds=kinds, excess_k=excess)
+    seen = np.where(np.arange(len(scene.refs)) == row, is_seen, scene.is_seen)
+    scene = replace(scene, kinds=kinds, excess_k=excess, is_seen=seen)
     heat = HeatSource(
         part.ref, part.x, part.y, 1.0, Measured(0.1, 0.05, 0.2), None, 1.0,
         depth_probability={"surface": 1.0}, rivals={part.ref: 1.0},

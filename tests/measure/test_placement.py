@@ -6,18 +6,30 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter
+from made_view import (
+    BOARD,
+    CONTRAST,
+    HEAT,
+    QUICK,
+    SETTINGS,
+    SHAPE,
+    TILTED,
+    camera,
+    corner_marks,
+    grid_rms,
+    make_motion,
+    paint,
+    still,
+)
 from scipy.stats import norm, ttest_1samp
-from skimage import data, transform
+from skimage import transform
 
-from thermscan.measure import placement_match
 from thermscan.measure.motion import follow_motion
 from thermscan.measure.noise import measure_camera
 from thermscan.measure.placement import doubted, place_board
 from thermscan.measure.placement_fit import Fit
 from thermscan.measure.placement_layout import draw_layout, polygon_cover, rectangle_cover
 from thermscan.measure.placement_marks import fit_marks
-from thermscan.measure.placement_match import match_placements, place_by_pattern
 from thermscan.measure.placement_pose import (
     PARAMETERS,
     fit_points,
@@ -35,108 +47,11 @@ from thermscan.measure.placement_search import (
     settle,
     vuong_z,
 )
-from thermscan.model.board import Board, Hole, Part
-from thermscan.model.pose import Motion, Placement, map_points
+from thermscan.model.board import Board, Part
+from thermscan.model.pose import Placement, map_points
 from thermscan.model.recording import Mark
-from thermscan.model.settings import PlacementSettings
 from thermscan.simulate import CaseOptions, draw_case
 
-SETTINGS = PlacementSettings()
-QUICK = replace(SETTINGS, search_px=40.0, search_starts=10, search_kept=4, scale_step=0.08, turn_step_deg=6.0)
-SHAPE = (60, 80)
-BOARD = Board(
-    "invented test board",
-    np.array([[0, 0], [62, 0], [62, 30], [52, 30], [52, 44], [0, 44]], float),
-    holes=(Hole(3.5, 3.5, 3.2), Hole(58, 3.5, 3.2)),
-    parts=(
-        Part("U1", x=15, y=30, w=12, h=10, height_mm=1.5),
-        Part("U2", x=40, y=12, w=9, h=9, height_mm=1.2),
-        Part("J1", x=30, y=40, w=14, h=6, height_mm=9.0),
-        Part("C1", x=27, y=14, w=6, h=3, rotation=90, height_mm=1.0),
-        Part("L1", x=54, y=20, w=7, h=7, height_mm=4.0),
-        Part("Q1", x=9, y=12, w=6, h=5, height_mm=1.5),
-    ),
-)
-CONTRAST = {"U1": 0.9, "U2": -0.6, "J1": 0.5, "C1": -0.9, "L1": 0.7, "Q1": -0.5}
-HEAT = {"U1": 3.0, "U2": 1.0, "J1": 0.0, "C1": 0.0, "L1": 2.0, "Q1": 1.5}
-
-
-def camera(tilt_deg, toward_deg, roll_deg, scale, shape=SHAPE, side="top"):
-    """Projection matrices by height: a pinhole camera built from scratch, rotation by Rodrigues' formula."""
-    focal = 1.5 * shape[1]
-    flip = np.diag([1.0, -1, -1]) if side == "top" else np.diag([-1.0, -1, 1])
-    axis = np.array([np.cos(np.radians(toward_deg)), np.sin(np.radians(toward_deg)), 0])
-    tilt = cv2.Rodrigues(axis * np.radians(tilt_deg))[0]
-    roll = cv2.Rodrigues(np.array([0, 0, np.radians(roll_deg)]))[0]
-    rotation = tilt @ roll @ flip
-    inner = np.array([[focal, 0, (shape[1] - 1) / 2], [0, focal, (shape[0] - 1) / 2], [0, 0, 1]])
-    shift = np.array([0.5, -0.3, focal / scale]) - rotation @ np.array([31.0, 22.0, 0.0])
-    toward = 1.0 if side == "top" else -1.0
-
-    def plane(height=0.0):
-        matrix = inner @ np.column_stack([rotation[:, 0], rotation[:, 1], shift + rotation[:, 2] * toward * height])
-        return matrix / matrix[2, 2]
-
-    return plane
-
-
-def paint(plane, board, contrast, *, bench, shape=SHAPE, fine=5, spots=()):
-    """Paint a board seen by a camera, sample by sample on a fine grid, then blur and average; no shared code."""
-    rows, columns = shape
-    y, x = np.mgrid[0 : rows * fine, 0 : columns * fine]
-    pixels = np.stack([(x + 0.5) / fine - 0.5, (y + 0.5) / fine - 0.5], axis=-1)
-    ground = map_points(np.linalg.inv(plane()), pixels)
-    on_board = board.inside(ground[..., 0], ground[..., 1])
-    surface = 0.02 * ground[..., 0]
-    for x_mm, y_mm, kelvin, reach in spots:
-        surface = surface + kelvin * np.exp(-np.hypot(ground[..., 0] - x_mm, ground[..., 1] - y_mm) / reach)
-    picture = np.where(on_board, surface, bench)
-    for hole in board.holes:
-        distance = np.hypot(ground[..., 0] - hole.x, ground[..., 1] - hole.y)
-        picture = np.where(distance < hole.d, surface - 0.5, picture)
-        picture = np.where(distance < hole.d / 2, bench, picture)
-    for part in board.parts:
-        if part.ref not in contrast:
-            continue
-        for height in (0.0, part.height_mm / 2, part.height_mm):
-            place = map_points(np.linalg.inv(plane(height)), pixels)
-            covered = part.contains(place[..., 0], place[..., 1])
-            picture = np.where(covered, surface + contrast[part.ref], picture)
-    picture = gaussian_filter(picture, 0.6 * fine)
-    return picture.reshape(rows, fine, columns, fine).mean(axis=(1, 3))
-
-
-def still(reference, *change):
-    frames = 4
-    return Motion(
-        np.tile(np.eye(3), (frames, 1, 1)),
-        reference,
-        np.array(change) if change else np.empty((0, *reference.shape)),
-        np.full(frames, 0.01),
-        is_tripod=True,
-    )
-
-
-def make_motion(plane, seed=0, *, bench=-0.8, noise=0.03, spots=(), shape=SHAPE):
-    rng = np.random.default_rng(seed)
-    reference = 23 + paint(plane, BOARD, CONTRAST, bench=bench, shape=shape)
-    change = paint(plane, BOARD, HEAT, bench=-1.0, spots=((15, 30, 2.0, 8.0), *spots), shape=shape)
-    return still(reference + rng.normal(0, noise, shape), change + rng.normal(0, noise, shape))
-
-
-def corner_marks(plane, board, errors):
-    x0, y0, x1, y1 = board.box_mm
-    corners = np.array([[x0, y1], [x1, y1], [x1, y0], [x0, y0]])
-    return tuple(Mark(*mm, *px) for mm, px in zip(corners, map_points(plane(), corners) + errors, strict=True))
-
-
-def grid_rms(first, second, board=BOARD):
-    x0, y0, x1, y1 = board.box_mm
-    points = np.stack(np.meshgrid(np.linspace(x0, x1, 5), np.linspace(y0, y1, 5)), axis=-1).reshape(-1, 2)
-    return float(np.sqrt(np.mean(np.sum((map_points(first, points) - map_points(second, points)) ** 2, axis=1))))
-
-
-TILTED = camera(14, 40, 63, 0.82)
 CLICK_ERRORS = np.array([[2.0, -1.5], [-1.0, 2.0], [1.5, 1.0], [2.5, 1.0]])
 
 
@@ -414,103 +329,6 @@ class TestPlaceBoard:
         marks = [Mark(5.0, 5.0, 20.0, 20.0)] * 4
         placed = place_board(make_motion(TILTED), BOARD, marks=marks, settings=QUICK)
         assert "too close together" in placed.reason
-
-
-class TestMatch:
-    def test_good_and_faulty_agree_with_a_40_k_hotspot_in_view(self):
-        other = camera(5, 250, -100, 0.9)
-        # neither holds a sensor's pattern, as after frames that moved
-        faulty = replace(make_motion(TILTED, 1, spots=((40, 30, 40.0, 3.0),)), is_tripod=False)
-        good = replace(make_motion(other, 2, bench=0.9), is_tripod=False)
-        start = np.array([[1, 0, 0.4], [0, 1, -0.3], [0, 0, 1]])
-        first = Placement(TILTED(), 0.2, "layout")
-        second = Placement(start @ other(), 0.4, "layout")
-        match = match_placements(faulty, [good], first, [second], BOARD)
-        assert match.goods[0].trusted
-        assert match.warnings == ()
-        # good px against faulty px: what a difference of the two boards is made of
-        step = match.goods[0].matrix @ np.linalg.inv(match.faulty.matrix)
-        assert grid_rms(step @ TILTED(), other()) < 0.15
-        assert grid_rms(step @ TILTED(), other()) < 3 * match.goods[0].error_px
-        assert grid_rms(match.goods[0].matrix, other()) < 0.25  # from a start half a pixel off
-
-    def test_a_good_board_placed_upside_down_is_put_right_or_flagged(self):
-        other = camera(5, 250, -100, 0.9)
-        half_turn = np.array([[-1, 0, 62], [0, -1, 44], [0, 0, 1.0]])
-        wrong = Placement(other() @ half_turn, 0.2, "layout")
-        match = match_placements(
-            make_motion(TILTED, 1),
-            [make_motion(other, 2)],
-            Placement(TILTED(), 0.2, "layout"),
-            [wrong],
-            BOARD,
-            names=["good_7"],
-            settings=QUICK,
-        )
-        assert match.warnings[0].startswith("good_7: ")
-        assert "disagree" in match.warnings[0]
-        assert not match.goods[0].trusted
-
-    @pytest.mark.parametrize("is_marked", [True, False])
-    def test_a_good_board_that_marks_bind_is_not_sought_elsewhere(self, monkeypatch, is_marked):
-        sought = []
-        monkeypatch.setattr(placement_match, "pattern_starts", lambda *_, **__: sought.append(1) or [])
-        other = camera(5, 250, -100, 0.9)
-        own = Placement(other(), 1.0, "marks", is_marked=is_marked)
-        blank = still(23 + np.random.default_rng(4).normal(0, 0.05, SHAPE))  # nothing in it tells where the board lies
-        match = match_placements(make_motion(TILTED, 1), [blank], Placement(TILTED(), 0.2, "layout"), [own], BOARD)
-        assert bool(sought) != is_marked
-        assert match.goods[0].trusted
-        assert grid_rms(match.goods[0].matrix, other()) < 1.96 * match.goods[0].error_px < 4.0
-
-    def test_a_board_of_unknown_place_is_placed_by_the_other_recording_if_its_layout_agrees(self):
-        other = camera(5, 250, -100, 0.9)
-        lost = Placement(camera(0, 0, 0, 0.7)(), 0.5, "layout", trusted=False, reason="two placements")
-        first = Placement(TILTED(), 0.2, "layout")
-        good = make_motion(other, 2)
-        match = match_placements(make_motion(TILTED, 1), [good], first, [lost], BOARD, settings=QUICK)
-        assert match.goods[0].trusted
-        assert grid_rms(match.goods[0].matrix, other()) < 0.3
-
-        # the same pattern on a board of another layout: every part is elsewhere
-        moved = replace(BOARD, parts=tuple(replace(p, x=p.x + 4.0, y=p.y - 3.0) for p in BOARD.parts))
-        shifted = Placement(TILTED() @ np.array([[1, 0, -4.0], [0, 1, 3.0], [0, 0, 1]]), 0.2, "layout")
-        match = match_placements(make_motion(TILTED, 1), [good], shifted, [lost], moved, settings=QUICK)
-        assert not match.goods[0].trusted
-
-    @pytest.mark.parametrize("lender_stays", [True, False])
-    def test_a_place_borrowed_from_a_good_board_is_no_surer_than_that_board(self, monkeypatch, lender_stays):
-        other = camera(5, 250, -100, 0.9)
-        lost = Placement(camera(0, 0, 0, 0.7)(), 0.5, "layout", trusted=False, reason="two placements")
-        own = Placement(other(), 0.2, "layout")
-        if not lender_stays:  # matched to the board it lent its place, it ends elsewhere
-            left = replace(own, trusted=False, reason="outline and thermal pattern disagree")
-            monkeypatch.setattr(placement_match, "_judge", lambda *_: (left, left.reason))
-        match = match_placements(
-            make_motion(TILTED, 1), [make_motion(other, 2)], lost, [own], BOARD, names=["good_7"], settings=QUICK
-        )
-        assert match.faulty.trusted == match.goods[0].trusted == lender_stays
-        assert any("placed by its thermal pattern on good_7" in w for w in match.warnings)
-        if lender_stays:
-            assert grid_rms(match.faulty.matrix, TILTED()) < 0.5
-        else:
-            assert "corners" in match.faulty.reason
-
-    def test_textures_of_scikit_image_are_registered_without_a_board(self):
-        # skimage.data.camera(), cropped and turned by scikit-image's own warp.
-        picture = transform.rescale(data.camera()[100:420, 60:460].astype(float), 0.2, anti_aliasing=True)
-        known = transform.SimilarityTransform(scale=1.1, rotation=np.deg2rad(21), translation=(22.0, -14.0))
-        turned = transform.warp(picture, known.inverse, output_shape=picture.shape, cval=np.nan)
-        match = place_by_pattern(still(picture), [still(turned)], settings=QUICK)
-        assert match.faulty.method == "frame"
-        inner = Board("middle", np.array([[20, 15], [60, 15], [60, 48], [20, 48]], float))
-        assert match.goods[0].trusted
-        assert grid_rms(match.goods[0].matrix, known.params, inner) < 0.2
-
-    def test_two_unlike_pictures_are_not_trusted(self):
-        rng = np.random.default_rng(4)
-        one, two = (gaussian_filter(rng.normal(0, 1, SHAPE), 2.0) for _ in range(2))
-        assert not place_by_pattern(still(one), [still(two)], settings=QUICK).goods[0].trusted
 
 
 def test_vuong_statistic_is_the_mean_over_its_standard_error():

@@ -40,15 +40,15 @@ def held_back(
     lineup: Lineup,
     evidence: Evidence,
     *,
-    metered: frozenset[str] = frozenset(),
+    backed: frozenset[str] = frozenset(),
 ) -> tuple[tuple[Suspect, ...], float, float]:
     """Leave suspects only a share of their probability, the rest going to no fault and other alike.
 
-    Without a good board and without a reading a warm place is as often healthy; those ``metered`` (refdes) are borne
-    out by a reading and keep what they have. Nor is a board cleared that could not be compared: no fault keeps less
+    Without a good board and without a reading a warm place is as often healthy; those ``backed`` (refdes) are borne out
+    by a reading and keep what they have. Nor is a board cleared that could not be compared: no fault keeps less
     than the probability from which a verdict is given.
     """
-    shares = [1.0 if s.ref in metered else _share_alone(s, lineup, evidence) for s in suspects]
+    shares = [1.0 if s.ref in backed else _share_alone(s, lineup, evidence) for s in suspects]
     held = tuple(replace(s, probability=share * s.probability) for s, share in zip(suspects, shares, strict=True))
     freed = sum(s.probability for s in suspects) - sum(s.probability for s in held)
     kept = min(none + freed / 2, lineup.settings.most_uncleared)
@@ -76,9 +76,10 @@ def quiet_held_back(
 
 
 def _is_quiet(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> bool:
-    """Tell whether a suspect makes heat by its fault, can be seen, and is no warmer than healthy parts differ by.
+    """Tell whether a suspect makes heat by its fault, and is no warmer than healthy parts differ by.
 
-    Heat from under a connector is another matter: it shows beside the body before it comes through.
+    Where it cannot be seen, only more heat than usual is doubted: what usual is, nobody saw. Heat from under a
+    connector is another matter: it shows beside the body before it comes through.
     """
     scene, row = lineup.scene, lineup.scene.index(suspect.ref) if suspect.ref else None
     if row is None or suspect.fault not in SHOWS_HEAT:

@@ -24,7 +24,7 @@ STRING_KINDS = ("resistor", "diode", "inductor", "fuse", "transistor", "other")
 SWITCH_NODE = re.compile(r"^(?:SW|LX|PHASE|BOOT|BST)", re.IGNORECASE)
 # What a net is called that carries a signal about a supply, its feedback say, and not the supply: common practice, no
 # source. Whole words of the name only.
-SIGNALS = frozenset({"FB", "VFB", "EN", "PG", "PGOOD", "SNS", "SENSE", "MON", "COMP", "ADC"})
+SIGNALS = frozenset({"FB", "VFB", "EN", "PG", "PGOOD", "SNS", "SENSE"})
 # What joins two nets into one for direct current.
 JOINING_KINDS = ("inductor", "fuse")
 
@@ -183,7 +183,8 @@ def grow_tree(board: Board | None) -> PowerTree:
             guessed.append(f"{net} made by {maker}")
         supplies[net] = _supply(net, rail, maker, source, board=board, rails=rails, is_guess=is_guess)
     for net, refs in _strings(board, rails).items():
-        supplies[net] = replace(supplies[net], strings=refs)
+        known = {*supplies[net].users, *supplies[net].shunts, *supplies[net].series}
+        supplies[net] = replace(supplies[net], strings=tuple(r for r in refs if r not in known))
     sentence = f"power tree guessed from kinds and net names: {', '.join(guessed)}" if guessed else ""
     return PowerTree(supplies, bool(guessed), sentence)
 
@@ -262,9 +263,14 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
 
 def _behind_inductors(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
     """Return what drives a net through an inductor, as a switching regulator does: its output is not on the net."""
-    nodes = {n for p in board.parts if p.kind == "inductor" and net in p.nets for n in p.nets}
-    nodes = {n for n in nodes if n not in rails and not is_ground(n)}
+    nodes = _coil_ends(net, board, rails)
     return [p for p in board.parts if p.kind in MAKER_KINDS and nodes & set(p.nets)]
+
+
+def _coil_ends(net: str, board: Board, rails: dict[str, Rail]) -> set[str]:
+    """Return the nets, neither supply nor ground, at the other ends of the coils that touch a supply."""
+    ends = {n for p in board.parts if p.kind == "inductor" and net in p.nets for n in p.nets}
+    return {n for n in ends if not (n in rails or is_ground(n))}
 
 
 def _unnamed_regulators(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
@@ -283,8 +289,7 @@ def _unnamed_at_a_coil(net: str, board: Board, rails: dict[str, Rail]) -> list[P
 
     A coil is driven where its other end is called so, or has a diode or a transistor to ground: a filter's has not.
     """
-    ends = {n for p in board.parts if p.kind == "inductor" and net in p.nets for n in p.nets} - {net}
-    nodes = {n for n in ends if not (n in rails or is_ground(n)) and (SWITCH_NODE.match(n) or _is_clamped(n, board))}
+    nodes = {n for n in _coil_ends(net, board, rails) if SWITCH_NODE.match(n) or _is_clamped(n, board)}
     found = [p for p in board.parts if p.kind in UNNAMED_KINDS and nodes & set(p.nets)]
     found = [p for p in found if any(n in rails and n != net for n in p.nets)]
     return found if len(found) == 1 else []

@@ -124,7 +124,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     lineup, settings, conditions = looked.lineup, looked.settings, looked.conditions
     weights, refused = weigh_readings(evidence.readings, lineup)
     is_lost = "placement_untrusted" in evidence.flags  # no meter tells which part lies where the heat is
-    metered = frozenset() if is_lost else borne_out(evidence.readings, lineup)
+    backed = frozenset() if is_lost else borne_out(evidence.readings, lineup)
     weights += weigh_symptoms(evidence, lineup) + _weigh_swaps(evidence, lineup)
     weighing = Weighing(
         tuple(lineup.hypotheses),
@@ -137,7 +137,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.compared)
     suspects, none, other = quiet_held_back(suspects, none, other, lineup, evidence)
     if is_lost or (is_thin(evidence) and not evidence.is_injection):
-        suspects, none, other = held_back(suspects, none, other, lineup, evidence, metered=metered)
+        suspects, none, other = held_back(suspects, none, other, lineup, evidence, backed=backed)
     if conditions.is_refused:
         suspects, none, other = held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:

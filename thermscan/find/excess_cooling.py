@@ -10,7 +10,7 @@ from scipy import ndimage
 from thermscan.model.film import ColdTrend, Film, Rise
 from thermscan.model.settings import ExcessSettings
 
-# Of the residuals' deviation: 95 % efficient where they are normal (P. J. Huber, Robust Statistics, 1981).
+# Of the residuals' deviation: 95 % efficient where they are normal (Huber 1964; the figure from memory).
 HUBER = 1.345
 ROUNDS = 8
 

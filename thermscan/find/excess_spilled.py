@@ -58,8 +58,7 @@ def with_spilled(excess: Excess, board: Board, *, side: str, surfaces: tuple[Sur
     mirrored = np.median(np.abs(courses), axis=0)
     for cells in cans:
         painted[:, cells] = np.clip(_course(excess, cells), -mirrored, mirrored)[:, None]
-    optics = np.hypot(film.blur_mm or optics_px * film.pixel_mm, film.pixel_mm / np.sqrt(12))
-    width = np.hypot(optics, film.correlation_mm) / film.grid.step_mm
+    width = np.hypot(film.smear_mm(optics_px), film.correlation_mm) / film.grid.step_mm
     spilled = np.abs(ndimage.gaussian_filter(painted, (0.0, width, width), mode="constant", truncate=REACH))
     both = (np.hypot(np.broadcast_to(a, shape), spilled).astype(np.float32) for a in (excess.noise, excess.position))
     noise, position = both

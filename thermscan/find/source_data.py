@@ -145,9 +145,8 @@ def smear_mm(excess: Excess, factor: int, settings: SourceSettings) -> float:
     Optics that are not known are taken as ``settings.optics_px`` pixels.
     """
     film = excess.film
-    optics = film.blur_mm or settings.optics_px * film.pixel_mm
     block = factor * film.grid.step_mm / np.sqrt(12) if factor > 1 else 0.0
-    return float(np.sqrt(optics**2 + film.pixel_mm**2 / 12 + block**2))
+    return float(np.hypot(film.smear_mm(settings.optics_px), block))
 
 
 def _board_share(excess: Excess, use: np.ndarray, factor: int, settings: SourceSettings) -> np.ndarray:

@@ -160,6 +160,13 @@ class Film:
         """Middle of each time bin, s."""
         return (self.edges_s[1:] + self.edges_s[:-1]) / 2
 
+    def smear_mm(self, optics_px: float) -> float:
+        """Return the standard deviation of what optics and pixel smear, mm; ``optics_px`` where no blur is known.
+
+        A pixel counts as the box that it is, 1/12 px2.
+        """
+        return float(np.hypot(self.blur_mm or optics_px * self.pixel_mm, self.pixel_mm / np.sqrt(12)))
+
 
 @dataclass(frozen=True)
 class Rise:

@@ -22,8 +22,7 @@ def lost_share(part: Part, film: Film, *, settings: RadiometrySettings) -> float
     The mean over a box of width w blurred by a Gaussian of deviation s falls short by s sqrt(2 / pi) / w for each of
     its two edges' halves, both ways: 1 - (1 - s k / w)(1 - s k / h), k = sqrt(2 / pi). Pixels count as 1/12 px2.
     """
-    optics = film.blur_mm or settings.optics_px * film.pixel_mm
-    deviation = math.hypot(optics, film.pixel_mm / math.sqrt(12.0)) * math.sqrt(2 / math.pi)
+    deviation = film.smear_mm(settings.optics_px) * math.sqrt(2 / math.pi)
     kept = max(1 - deviation / max(part.w, 1e-6), 0.0) * max(1 - deviation / max(part.h, 1e-6), 0.0)
     return 1.0 - kept
 

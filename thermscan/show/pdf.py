@@ -222,7 +222,7 @@ def _rest(content: Content, pictures: ReportPictures, share: float) -> list[Flow
     """Return pictures, tables and what the numbers mean; ``share`` of the usual rows."""
     pieces: list[Flowable] = []
     if content.moved_by:
-        pieces += [_text("What moved the suspects", _HEAD), _bullets(content.moved_by, most=4)]
+        pieces += [_text("Readings and symptoms, and what each moved", _HEAD), _bullets(content.moved_by, most=4)]
     beside = _picture(pictures.side_by_side, highest=60 * mm)
     against = _picture(pictures.curves, highest=84 * mm if share else _SMALLEST)
     pieces += [
