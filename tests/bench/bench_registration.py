@@ -36,10 +36,13 @@ from thermscan.measure.noise import measure_camera
 from thermscan.measure.placement import doubted, place_board
 from thermscan.measure.placement_corners import box_corners
 from thermscan.measure.placement_match import match_placements
+from thermscan.measure.power_cells import sample_cells
+from thermscan.measure.power_on import find_power
+from thermscan.measure.power_warm import warming_places
 from thermscan.measure.track_lens import undistort_recording
 from thermscan.model.pose import map_points
 from thermscan.model.recording import ArrayStore
-from thermscan.model.settings import PlacementSettings
+from thermscan.model.settings import PlacementSettings, TimingSettings
 from thermscan.simulate import CaseOptions, draw_case
 
 SIZES = (
@@ -47,6 +50,7 @@ SIZES = (
     (80, 60), (256, 192), (160, 120), (384, 288), (32, 24), (256, 192), (160, 120),
     (320, 240), (120, 90), (256, 192), (384, 288), (206, 156), (640, 512),
 )  # fmt: skip
+TIMING = TimingSettings()
 FEW = 8  # frames on which the other methods are tried
 ITK_EVERY = 5  # seeds
 LENS_EVERY = 7
@@ -91,7 +95,14 @@ def followed(recording):
     camera = measure_camera(recording)
     start = time.process_time()
     motion = follow_motion(recording, camera)
-    return camera, motion, time.process_time() - start
+    return camera, with_warm(motion, recording, camera), time.process_time() - start
+
+
+def with_warm(motion, recording, camera):
+    """Return the motion with the places that warm with the power, as the tool adds them."""
+    cells = sample_cells(recording, camera, motion, settings=TIMING)
+    timing = find_power(recording, camera, cells, settings=TIMING)
+    return replace(motion, warm_px=warming_places(cells, timing, settings=TIMING))
 
 
 def straightened(one):
@@ -101,7 +112,8 @@ def straightened(one):
     straight = replace(straight, store=ArrayStore(np.asarray(straight.store.read(0, straight.frames), np.float32)))
     start = time.process_time()
     motion = follow_motion(straight, camera)
-    return straight, replace(truth, lens=None), camera, motion, time.process_time() - start
+    spent = time.process_time() - start
+    return straight, replace(truth, lens=None), camera, with_warm(motion, straight, camera), spent
 
 
 def grid(board):

@@ -42,11 +42,11 @@ from thermscan.measure.placement_scene import Scene, make_scene, softened
 from thermscan.measure.placement_search import (
     board_points,
     find_candidates,
-    find_starts,
     is_steady,
     settle,
-    vuong_z,
 )
+from thermscan.measure.placement_start import find_starts
+from thermscan.measure.placement_tiles import vuong_z
 from thermscan.model.board import Board, Part
 from thermscan.model.pose import Placement, map_points
 from thermscan.model.recording import Mark

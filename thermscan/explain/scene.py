@@ -361,7 +361,8 @@ def left_out_sizes(
 ) -> list[tuple[str, float]]:
     """Return (refdes, difference over what is expected of it) for each readable part of a good board left out.
 
-    All of the last bin in which the part was seen on both sides.
+    The median of the later half of the bins in which the part was seen on both sides: somebody who leans in at the end
+    of one recording is not how good boards differ.
     """
     floor, share = healthy_scale(evidence, settings)
     out = []
@@ -373,9 +374,9 @@ def left_out_sizes(
         known = np.flatnonzero(np.isfinite(rows).all(axis=0))
         if not len(known):
             continue
-        excess, noise, spread, rise = rows[:, known[-1]]
-        own = max(rise - excess, 0.0)
-        scale = float(np.sqrt(noise**2 + spread**2 + floor**2 + (share * own) ** 2))
-        if scale > 0:
-            out.append((part.ref, float(excess) / scale))
+        excess, noise, spread, rise = rows[:, known[len(known) // 2 :]]
+        own = np.maximum(rise - excess, 0.0)
+        scale = np.sqrt(noise**2 + spread**2 + floor**2 + (share * own) ** 2)
+        if (scale > 0).all():
+            out.append((part.ref, float(np.median(excess / scale))))
     return out

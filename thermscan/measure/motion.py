@@ -13,7 +13,7 @@ from thermscan.measure.motion_fit import Aligner, pattern_variance
 from thermscan.measure.motion_pattern import sensor_pattern
 from thermscan.measure.motion_pictures import Preparation, choose_keys, prepare
 from thermscan.measure.motion_scene import full_scene
-from thermscan.measure.motion_still import clear_frames, tells_no_motion
+from thermscan.measure.motion_still import clear_frames, still_share, tells_no_motion
 from thermscan.measure.motion_stretches import Follow, count_quiet, follow_pictures
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion
@@ -66,7 +66,8 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     is_tripod = is_still or bool(scatter < np.median(error))
     error = np.minimum(error, settings.usual_shift_px)  # of a hand, where the picture tells nothing
     if is_still and clear.any():
-        error = np.minimum(error, np.median(error[clear]))  # a camera that stands does so while the board is cold too
+        # a camera that stands does so while the board is cold too, and many frames tell it better than one
+        error = np.minimum(error, still_share(int(clear.sum()), settings) * np.median(error[clear]))
     error = how.factor * error
     matrices = np.broadcast_to(np.eye(3), (recording.frames, 3, 3)).copy()
     if not is_tripod:

@@ -43,6 +43,15 @@ def tells_no_motion(evidence: Evidence, clear: np.ndarray, settings: MotionSetti
     return bool(jitter < settings.still_jitter_px**2 and drift < settings.still_drift_px**2)
 
 
+def still_share(frames: int, settings: MotionSettings) -> float:
+    """Return by what share of a frame's own error a camera may still move that frames show to stand still.
+
+    The variance of a jitter on top of errors of variance v is known to v times the square root of 2 / n from n frames
+    (variance of a sample variance of normal errors, from memory): its standard deviation falls with the fourth root.
+    """
+    return max(settings.still_least, frames**-0.25)
+
+
 def knocked(
     shifts: np.ndarray, own_px: np.ndarray, is_joined: np.ndarray | None = None, *, settings: MotionSettings
 ) -> bool:

@@ -21,7 +21,7 @@ from thermscan.measure.placement_fit import (
     without_stripes,
 )
 from thermscan.measure.placement_marks import MarkFit, corner_names, fit_marks, marks_in_reference
-from thermscan.measure.placement_pose import PARAMETERS, View, nominal_view
+from thermscan.measure.placement_pose import PARAMETERS, View, nominal_view, turned
 from thermscan.measure.placement_scene import Scene, make_scene
 from thermscan.measure.placement_search import (
     Candidate,
@@ -30,9 +30,9 @@ from thermscan.measure.placement_search import (
     find_candidates,
     is_steady,
     settle,
-    turned,
-    vuong_z,
 )
+from thermscan.measure.placement_tiles import vuong_z
+from thermscan.measure.placement_warm import WarmPlaces
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraState
 from thermscan.model.pose import Motion, Placement, map_points
@@ -132,8 +132,33 @@ def _rival_text(best: View, rival: View, board: Board) -> str:
     return f"two placements {distance_px(best, rival, points):.0f} px apart fit nearly equally well"
 
 
+def _rivals(candidates: list[Candidate], board: Board, settings: PlacementSettings) -> tuple[float | None, list[str]]:
+    """Return the least z value of the best start over the others, or over its controls, and who equals it."""
+    best, said = candidates[0], []
+    margin = best.lead.z if len(candidates) == 1 and best.lead is not None else None
+    for rival in candidates[1:]:
+        z = vuong_z(best.fit.log_likelihood, rival.fit.log_likelihood)
+        margin = z if margin is None else min(margin, z)
+        if z < settings.vuong_z and not said:
+            said.append(_rival_text(best.view, rival.view, board))
+    return margin, said
+
+
+def _against(scene: Scene, board: Board, start: View, found: View, how: tuple[str, PlacementSettings]) -> list[str]:
+    """Return what in the picture speaks against a place that was found from a start."""
+    side, settings = how
+    reasons = []
+    if _evidence_z(scene, board, found, side, settings) < settings.vuong_z:
+        reasons.append("the board does not stand out in the picture")
+    covered = WarmPlaces(board, scene.warm_px).share(found, settings.warm_reach * max(scene.shape))
+    if covered < settings.warm_least:
+        reasons.append("places that warm with the power lie beside the board")
+    if distance_px(start, found, board_points(board)) > 0.05 * max(scene.shape) + settings.same_place_px:
+        reasons.append("the coarse and the fine picture give different places")
+    return reasons
+
+
 def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> Placement:
-    points = board_points(board)
     candidates = find_candidates(scene, board, side=side, settings=settings)
     if not candidates:
         view = nominal_view(scene.shape, _board_centre(board), side, settings)
@@ -147,18 +172,10 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
     doubt = 1.0 if len(ends) == 2 else settings.valley_doubt
     error = doubt * _layout_error_px(fit, board, settings)
     plain = error / bare_doubt(board, settings)
-    reasons, margin = [], None
-    for rival in candidates[1:]:
-        z = vuong_z(candidates[0].fit.log_likelihood, rival.fit.log_likelihood)
-        margin = z if margin is None else min(margin, z)
-        if z < settings.vuong_z and not reasons:
-            reasons.append(_rival_text(candidates[0].view, rival.view, board))
-    if _evidence_z(scene, board, fit.view, side, settings) < settings.vuong_z:
-        reasons.append("the board does not stand out in the picture")
+    margin, rivals = _rivals(candidates, board, settings)
+    reasons = [*rivals, *_against(scene, board, candidates[0].view, fit.view, (side, settings))]
     if plain > settings.unmarked_error_px:
         reasons.append(f"the outline is only known to {error:.1f} px")
-    if distance_px(candidates[0].view, fit.view, points) > 0.05 * max(scene.shape) + settings.same_place_px:
-        reasons.append("the coarse and the fine picture give different places")
     if not reasons and not is_steady(ends, board, plain, settings):
         reasons.append("the fit ends elsewhere from another start")
     if reasons:

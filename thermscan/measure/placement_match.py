@@ -18,11 +18,12 @@ from thermscan.measure.placement_fit import (
 )
 from thermscan.measure.placement_marks import corner_names
 from thermscan.measure.placement_pattern import Pair, refine_pattern
-from thermscan.measure.placement_pose import View, nominal_view, view_from_homography
+from thermscan.measure.placement_pose import View, nominal_view, turned, view_from_homography
 from thermscan.measure.placement_relative import UnitFit, register
 from thermscan.measure.placement_scene import Scene, make_scene
-from thermscan.measure.placement_search import board_points, distance_px, is_steady, settle, turned, vuong_z
+from thermscan.measure.placement_search import board_points, distance_px, is_steady, settle
 from thermscan.measure.placement_texture import pattern_starts
+from thermscan.measure.placement_tiles import vuong_z
 from thermscan.model.board import Board
 from thermscan.model.pose import Motion, Placement
 from thermscan.model.settings import PlacementSettings
@@ -133,7 +134,7 @@ def _match_one(pair: Pair, own: Placement, own_view: View, base: View, settings:
         # the user has said which way round it lies; only a pattern that is sure of a half turn may contradict that
         return _found(pair, own_view, settings, near=own.error_px < settings.near_px, transferred=False, margin=None)
     if not own.trusted or margin is None or margin < settings.vuong_z:
-        starts += pattern_starts(pair.faulty, pair.good, pair.faulty_view, base, settings=settings)
+        starts += pattern_starts(pair.faulty, pair.good, pair.faulty_view, base, board=pair.board, settings=settings)
         view, margin = _best_of(pair, starts, points, settings)
         transferred = distance_px(view, own_view, points) > 0.1 * max(pair.good.shape)
     near = own.trusted and not transferred and own.error_px < settings.near_px

@@ -109,6 +109,12 @@ class View:
         return float(np.degrees(np.arccos(np.clip(abs(self.rotation[2, 2]), 0, 1))))
 
 
+def turned(view: View, quarter_turns: int) -> View:
+    """Return the view of the same board turned about its centre by quarter turns in its own plane."""
+    c, s = [(1, 0), (0, 1), (-1, 0), (0, -1)][quarter_turns % 4]
+    return replace(view, rotation=view.rotation @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]))
+
+
 def homography_steps(view: View) -> np.ndarray:
     """Return the derivative of the homography by the eight parameters, ndarray (8, 3, 3).
 

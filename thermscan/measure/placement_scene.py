@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
@@ -22,11 +22,14 @@ class Scene:
     valid : ndarray of bool, shape (rows, columns)
     shrink : int
         Factor by which this scene is smaller than the picture it was made from.
+    warm_px : ndarray of shape (places, 2), px of the picture it was made from
+        Places that warm with the power.
     """
 
     channels: np.ndarray
     valid: np.ndarray
     shrink: int = 1
+    warm_px: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -76,7 +79,7 @@ def make_scene(motion: Motion, *, channels: int = 3) -> Scene:
             kept.append((_filled(picture, valid) - middle) / spread)
     if not kept:
         kept.append(np.zeros(valid.shape))
-    return Scene(np.array(kept), valid)
+    return Scene(np.array(kept), valid, warm_px=motion.warm_px)
 
 
 def softened(scene: Scene, knee: float) -> Scene:
@@ -100,7 +103,8 @@ def shrink_scene(scene: Scene, factor: int, blur_px: float) -> Scene:
         cut = picture[..., :rows, :columns]
         return cut.reshape(*cut.shape[:-2], rows // factor, factor, columns // factor, factor).mean(axis=(-3, -1))
 
-    return Scene(mean(channels), mean(scene.valid.astype(float)) > 0.5, scene.shrink * factor)
+    valid = mean(scene.valid.astype(float)) > 0.5
+    return replace(scene, channels=mean(channels), valid=valid, shrink=scene.shrink * factor)
 
 
 def shrink_view(view: View, factor: float) -> View:

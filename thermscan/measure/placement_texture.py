@@ -11,11 +11,19 @@ from scipy import fft
 from thermscan.measure.placement_pose import View, view_from_similarity
 from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view
 from thermscan.measure.placement_search import distance_px
+from thermscan.measure.placement_warm import WarmPlaces
+from thermscan.model.board import Board
 from thermscan.model.settings import PlacementSettings
 
 
 def pattern_starts(
-    faulty: Scene, good: Scene, faulty_view: View, base: View, *, settings: PlacementSettings
+    faulty: Scene,
+    good: Scene,
+    faulty_view: View,
+    base: View,
+    *,
+    board: Board | None = None,
+    settings: PlacementSettings,
 ) -> list[View]:
     """Return views of the good board whose pictures look like the faulty ones, best first.
 
@@ -27,6 +35,8 @@ def pattern_starts(
         Of the faulty board.
     base : View
         Gives side, picture centre and board centre of the good one.
+    board : Board or None
+        Where it is known: what warms on the good board lies on it.
     settings : PlacementSettings
 
     Returns
@@ -74,6 +84,10 @@ def pattern_starts(
             )
             found.append((float(score[row, column]), view))
     found.sort(key=lambda item: -item[0])
+    if board is not None:
+        reach_px = 2.0 * settings.warm_reach * max(good.shape)  # starts are some pixels off themselves
+        warm = WarmPlaces(board, good.warm_px)
+        found = warm.covering(found, [v for _, v in found], reach_px, settings)
     return _apart([v for _, v in found], base, faulty_view, 2.5 * factor_g, settings.search_kept)
 
 

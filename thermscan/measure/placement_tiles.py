@@ -256,3 +256,27 @@ def tile_residuals(
             left = (data - tile.basis @ solve_columns(tile.basis, weight, data)) * inside
             out[number][window] = left.reshape(valid[window].shape)
     return out
+
+
+def vuong_z(best: np.ndarray, rival: np.ndarray) -> float:
+    """Return the z value of the test that one set of log-likelihoods beats another on the same blocks.
+
+    Parameters
+    ----------
+    best, rival : ndarray of the same shape
+        Log-likelihood a block.
+
+    Returns
+    -------
+    float
+        Mean difference over its standard error (Vuong, Econometrica 1989, for models that do not contain each
+        other); blocks are taken as independent. The standard error of few blocks is itself uncertain: the ratio is
+        Student's and is returned as the normal value that is as rare (Wallace's approximation, 1959, from memory).
+    """
+    gap = (best - rival).ravel()
+    if gap.size < 2:
+        return 0.0
+    ratio = float(gap.sum() / np.sqrt(gap.size * gap.var(ddof=1) + 1e-12))
+    free = gap.size - 1
+    size = (8 * free + 1) / (8 * free + 3) * np.sqrt(free * np.log1p(ratio**2 / free))
+    return float(np.copysign(size, ratio))

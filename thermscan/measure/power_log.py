@@ -12,6 +12,7 @@ from thermscan.model.settings import TimingSettings
 from thermscan.model.supply_level import on_level
 from thermscan.model.timing import PowerUp, Timing
 
+GONE_VOLTS, HALF_VOLTS = 0.1, 0.5  # of the volts while on: less shows that the log follows the output; judgement
 ON_BEFORE, STILL_ON = "on_before_recording", "still_on"
 IN_BURSTS = (
     "bursts with slower stretches between: its loads come and go, or its supply tries again and again; restarts are not"
@@ -67,8 +68,9 @@ def read_supply_log(points: tuple[SupplyPoint, ...], *, settings: TimingSettings
     Notes
     -----
     Power (volts times amps) above ``settings.log_on_share`` of its level while on counts as on; neither an inrush peak
-    nor a leakage that lasts sets that level (``model.supply_level``). Where the power never
-    falls below that share no two states are told apart: a stand-by current above it hides the switch.
+    nor a leakage that lasts sets that level (``model.supply_level``). Where the power never falls below that share no
+    two states are told apart: a stand-by current above it hides the switch. Where the volts go as well, half of theirs
+    counts as on too: a regulator on the board that tries again draws next to nothing in between.
     """
     if len(points) < 2:
         return None
@@ -77,6 +79,9 @@ def read_supply_log(points: tuple[SupplyPoint, ...], *, settings: TimingSettings
     if not power.max() > 0:
         return LogReading(switches=(), starts_on=False, from_s=float(times[0]), to_s=float(times[-1]))
     state = power > settings.log_on_share * on_level(power, times)
+    volts = np.array([abs(p.volts) for p in points])
+    if volts.min() < GONE_VOLTS * volts.max():
+        state = state | (volts > HALF_VOLTS * on_level(volts, times))
     switches = []
     for i in np.flatnonzero(state[1:] != state[:-1]):
         middle, half = (times[i] + times[i + 1]) / 2, (times[i + 1] - times[i]) / 2
@@ -170,6 +175,8 @@ def _join_on(
             on_s = combined(ons[0], None, slack)[0]
             return replace(timing, on_s=on_s, source="both", warnings=(*timing.warnings, text))
         return _disagreement(timing, "power-on", ons[0], timing.on_s)
+    if log.starts_on and log.from_s <= start_s + slack and timing.on_s is None:
+        return replace(timing, on_why=f"{ON_BEFORE}: the supply log is on from its first line", source="supply log")
     if ons and timing.on_why.startswith(ON_BEFORE):
         text = (
             f"the supply log switches on at {ons[0].value:.2f} s, but places are warm before; the log is not believed"
@@ -177,8 +184,6 @@ def _join_on(
         return replace(timing, warnings=(*timing.warnings, text))
     if ons:
         return replace(timing, on_s=combined(ons[0], None, slack)[0], on_why="", source="supply log")
-    if log.starts_on and log.from_s <= start_s and timing.on_s is None:
-        return replace(timing, on_why=f"{ON_BEFORE}: the supply log is on from its first line", source="supply log")
     return timing
 
 

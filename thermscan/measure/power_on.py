@@ -18,6 +18,7 @@ from thermscan.measure.power_onset import earlier_onset
 from thermscan.measure.power_passing import bridged, find_passing, visit_spans
 from thermscan.measure.power_tries import begins_cold, find_tries, with_tries
 from thermscan.measure.power_turns import count_bursts, find_turns, source_level
+from thermscan.measure.power_warm import has_warmed, is_joined
 from thermscan.model.camera_events import CameraState
 from thermscan.model.quantity import Measured
 from thermscan.model.recording import Recording
@@ -91,6 +92,17 @@ def find_in_cells(
     if cells is None:
         why = f"{NOT_SEEN}: too few frames or places could be followed"
         return Timing(on_why=why, off_why=why)
+    timing = _of_all_and_lone(cells, breaks_s, logged, settings)
+    if logged is None and timing.on_s is not None and has_warmed(cells, timing.on_s, timing.off_s, settings=settings):
+        off_why = f"{NOT_SEEN}: without a power-on no power-off is taken for the first"
+        return Timing(on_why=WARM_FIRST, off_why=off_why, visits=timing.visits)
+    return timing
+
+
+def _of_all_and_lone(
+    cells: CellSeries, breaks_s: np.ndarray, logged: Measured | None, settings: TimingSettings
+) -> Timing:
+    """Return the timing that all places together, or the few that stand out, tell."""
     timing, lone = _read_cells(cells, breaks_s, logged, settings), standing_out(cells, settings=settings)
     if lone is None:
         return timing
@@ -464,17 +476,6 @@ def _warms_at_once(courses: Courses, gain: np.ndarray, settings: TimingSettings)
     return bool(reached - start > settings.at_once_share * 0.25 * (end - start))
 
 
-def _is_joined(gain: np.ndarray, places: np.ndarray, settings: TimingSettings) -> bool:
-    """Tell whether warm cells, ndarray (cells,), have warm neighbours: heat spreads, noise of single cells does not."""
-    rows, columns = places.max(axis=0) + 1
-    picture = np.zeros((rows, columns))
-    at = places[:, 0], places[:, 1]
-    picture[at] = gain
-    beside = ndimage.convolve(picture, np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]]) / 8.0, mode="nearest")[at]
-    warm = gain > settings.source_share * float(gain.max(initial=0.0))
-    return bool((beside[warm] * gain[warm]).sum() > settings.joined_share * (gain[warm] ** 2).sum())
-
-
 def _nothing_seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettings) -> Timing:
     """Say why no switching was found: already on and warming all along, or nothing that tells."""
     if courses.values.shape[1] and not switches:
@@ -482,7 +483,7 @@ def _nothing_seen(courses: Courses, switches: tuple[Switch, ...], settings: Timi
         gain = (courses.values[-tenth:].mean(axis=0) - courses.values[:tenth].mean(axis=0)) @ courses.maps
         error = np.sqrt((courses.maps**2).sum(axis=0) * 2 / tenth)
         is_warming = balance(gain, error, sigmas=settings.lone_sigmas) > settings.lone_purity
-        is_heat_seen = _is_joined(gain, courses.places, settings) and _warms_at_once(courses, gain, settings)
+        is_heat_seen = is_joined(gain, courses.places, settings) and _warms_at_once(courses, gain, settings)
         if is_warming and is_heat_seen:
             return Timing(
                 on_why=WARM_FIRST,

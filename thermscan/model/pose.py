@@ -100,6 +100,8 @@ class Motion:
         Empty, or why the motion as a whole may be wrong.
     clear : ndarray of bool, shape (frames,), or None
         Frames that show where they lie; others are held by their neighbours and by what is usual. None: all.
+    warm_px : ndarray of shape (places, 2), px of the reference picture
+        Places that warm with the power, which lie on the board; none where that is not known.
     """
 
     matrices: np.ndarray
@@ -111,6 +113,7 @@ class Motion:
     pattern: np.ndarray | None = None
     doubt: str = ""
     clear: np.ndarray | None = None
+    warm_px: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
 
     @property
     def followed_px(self) -> float | None:

@@ -120,6 +120,7 @@ class MotionSettings:
         (1e-5, 1.0),
         "displacement at the rim by tilting, over half the longer side: hands waver by a degree or so",
     )
+    still_least: float = knob(0.5, (0.01, 1.0), "of a frame's error that is left where many show no motion; judgement")
     still_jitter_px: float = knob(0.06, (0.0, 1.0), "motion between frames below which a camera may stand still")
     knock_px: float = knob(0.2, (0.02, 5.0), "jump from one frame to the next from which a camera was knocked")
     knock_frames: int = knob(5, (2, 100), "frames that show a level before a knock, and after it")
@@ -312,6 +313,17 @@ class TimingSettings:
     missed_level_s: float = knob(2.0, (0.3, 30.0), "seconds on either side that are compared for that; judgement")
     missed_ratio: float = knob(1.5, (1.0, 10.0), "unexplained variance over the least, up to which moments are alike")
     missed_width_s: float = knob(2.0, (0.1, 20.0), "widest interval of such a power-on, s; judgement")
+    warm_courses_s: tuple[float, ...] = (0.5, 3.0, 20.0)  # in which what warms with the power levels off, s
+    warm_samples: int = knob(3, (2, 100), "samples before and after power-on for that")
+    warm_share: float = knob(0.7, (0.0, 1.0), "of a place's variance that warming with the power is; judgement")
+    warm_steady: float = knob(0.9, (0.0, 1.0), "the same for warming from the first frame on; judgement")
+    warm_before: float = knob(
+        0.5, (0.05, 10.0), "such warming before a power-on, of what comes after it, from which it is none; judgement"
+    )
+    warm_half: float = knob(0.3, (0.0, 1.0), "share of it that comes in the first half of the time before; judgement")
+    warm_before_s: float = knob(1.0, (0.1, 60.0), "seconds before it that tell; judgement")
+    warm_sigmas: float = knob(6.0, (2.0, 50.0), "rise of such a place over the spread of all places; judgement")
+    warm_cells_min: int = knob(6, (1, 1000), "such places from which they tell where the board lies; judgement")
     lone_sigmas: float = knob(10.0, (3.0, 100.0), "rise over its error from which steady warming counts")
     lone_purity: float = knob(0.8, (0.0, 1.0), "balance from which steady warming alone shows a board that is on")
     joined_share: float = knob(

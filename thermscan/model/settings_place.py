@@ -95,7 +95,30 @@ class PlacementSettings:
         2.0, (0.0, 20.0), "weight of the edges of bodies and holes beside the outline's in the search; made boards"
     )
     search_passed: int = knob(16, (2, 200), "starts that go on from the coarse picture to a finer one; made boards")
+    search_direct: int = knob(
+        6, (0, 100), "of the starts, the first that go on to the finer picture in any case; made boards"
+    )
     search_kept: int = knob(6, (2, 100), "starts that are told apart on finer pictures")
+    warm_reach: float = knob(
+        0.03, (0.0, 0.5), "what warms may lie off the outline by this share of the longer picture side; made boards"
+    )
+    whole_share: float = knob(
+        0.9, (0.5, 1.0), "share of the board in the frame from which its turned and mirrored copies compare with it"
+    )
+    control_z: float = knob(
+        3.0,
+        (0.0, 10.0),
+        "z over those copies from which a place goes before likelier ones that explain no more than"
+        " theirs do; made boards",
+    )
+    rival_z: float = knob(2.0, (0.0, 10.0), "z over its copies from which another place is then a rival; judgement")
+    search_leading: int = knob(3, (0, 100), "more starts that go on where some are chosen by that")
+    warm_kept: float = knob(
+        0.9, (0.0, 1.0), "share of the places that warm which a start must cover, of the best start's; judgement"
+    )
+    warm_least: float = knob(
+        0.7, (0.0, 1.0), "share of them that lies on the board where a placing is trusted; judgement"
+    )
     search_rounds: int = knob(4, (1, 20), "most steps of a start on each picture")
     search_tile_px: float = knob(
         18.0, (8.0, 128.0), "side of the tiles of the picture in which the outline is searched, px of it; made boards"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from thermscan.measure.motion import follow_motion, redrawn
 from thermscan.measure.noise import measure_camera
 from thermscan.measure.power_cells import CellSeries, sample_cells
 from thermscan.measure.power_on import find_power
+from thermscan.measure.power_warm import warming_places
 from thermscan.measure.radiometry_camera import band_of, profile_noise
 from thermscan.measure.radiometry_recording import as_received
 from thermscan.measure.track_lens import lens_of, undistort_recording
@@ -63,6 +64,7 @@ def prepare(recording: Recording, *, settings: Settings, tell: Tell = silent) ->
     if camera.usable is not visited.usable:
         before_s = np.inf if timing.on_s is None else timing.on_s.low
         motion = redrawn(recording, camera, motion, before_s, settings=settings.motion)
+    motion = replace(motion, warm_px=warming_places(cells, timing, settings=settings.timing))
     tell("measured", 1.0)
     return Prepared(recording, camera, motion, timing, lens, cells)
 
