@@ -39,6 +39,11 @@ from thermscan.model.pose import Motion, Placement, map_points
 from thermscan.model.recording import Mark
 from thermscan.model.settings import PlacementSettings
 
+TAKEN_UPRIGHT = (
+    "the outline alone does not tell which way round the board lies; it is taken upright, so that places in millimetres"
+    " may be turned by half a turn: mark its corners, or list holes or parts in the board file"
+)
+
 
 def _board_centre(board: Board) -> tuple[float, float]:
     x0, y0, x1, y1 = board.box_mm
@@ -107,8 +112,11 @@ def _marks_only(marks: MarkFit, error_px: float, board: Board, notes: str, setti
     )
 
 
-def _upright_first(candidates: list[Candidate], board: Board) -> list[Candidate]:
-    """Drop the twins of the best candidate that nothing but the choice of origin tells apart, keep the upright one."""
+def _upright_first(candidates: list[Candidate], board: Board) -> tuple[list[Candidate], bool]:
+    """Drop the twins of the best candidate that nothing but the choice of origin tells apart, keep the upright one.
+
+    The second tells whether there were any.
+    """
     best = candidates[0]
     points = board_points(board)
     twins = [best]
@@ -121,7 +129,7 @@ def _upright_first(candidates: list[Candidate], board: Board) -> list[Candidate]
             twins.append(Candidate(twin, best.fit))
     twins.sort(key=lambda c: -float(c.view.rotation[1, 1] * -1))
     rest = [c for c in candidates if all(distance_px(c.view, t.view, points) > 4.0 for t in twins)]
-    return [twins[0], *rest]
+    return [twins[0], *rest], len(twins) > 1
 
 
 def _rival_text(best: View, rival: View, board: Board) -> str:
@@ -165,8 +173,10 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         reason = f"no outline was found in the picture; give marks for the corners at {corner_names(board)}"
         return Placement(view.homography(), float(max(scene.shape)), "outline", trusted=False, reason=reason)
     has_layout = bool(board.parts_on(side) or board.holes)
+    note = ""
     if board.outline_is_size_only or not (board.parts or board.holes):  # else a turn gives places to the wrong parts
-        candidates = _upright_first(candidates, board)
+        candidates, is_open = _upright_first(candidates, board)
+        note = TAKEN_UPRIGHT if is_open and not board.outline_is_size_only else ""
     fit, ends = settle(scene, board, candidates[0].view, side=side, settings=settings)
     # Where two starts ended apart the pictures leave the tilt open, more than the curvature at the end tells.
     doubt = 1.0 if len(ends) == 2 else settings.valley_doubt
@@ -186,7 +196,7 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         error,
         method,
         trusted=not reasons,
-        reason="; ".join(reasons),
+        reason="; ".join(reasons) or note,
         margin=margin,
         covariance=doubt**2 * layout_covariance(fit, board, settings),
     )

@@ -32,7 +32,7 @@ class Candidate:
     """A refined candidate.
 
     ``view`` is in full-size pixels, ``fit`` at the resolution where candidates are compared; ``lead`` is by how much it
-    beats its controls, None where the board has no layout.
+    beats its controls, None where the board has too few bodies for that or lies partly beside the picture.
     """
 
     view: View
@@ -101,51 +101,76 @@ def _refine_all(
     return out
 
 
+class _Judge:
+    """A picture on which places are told apart, finer than the one that is searched."""
+
+    def __init__(self, scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> None:
+        self.full, self.settings, self.points = scene, settings, board_points(board)
+        self.factor = max(1, round(max(scene.shape) / settings.judged_px))
+        self.small, self.measure = _at_size(scene, board, self.factor, side=side, settings=settings)
+        self.smooth = float(smooth_likelihood(self.small, settings).sum())
+        self.warm = WarmPlaces(board, scene.warm_px)
+        self.controls = None
+        if len(board.parts_on(side)) >= settings.control_parts:
+            blur = _seen_blur(self.factor, settings)
+            self.controls = Controls(self.small, board, self.measure, side=side, blur_px=blur, settings=settings)
+
+    def refined(self, views: Sequence[View], rounds: int) -> list[Candidate]:
+        """Return the views some steps on, those that cover what warms."""
+        found = _refine_all(self.measure, views, self.factor, self.small.shape, self.settings, rounds)
+        reach_px = self.settings.warm_reach * max(self.full.shape)
+        return self.warm.covering(found, [c.view for c in found], reach_px, self.settings)
+
+    def seen(self, candidate: Candidate) -> float:
+        """Return the share of the board that lies in the picture."""
+        return _seen_share(candidate.view, self.points, self.full.shape)
+
+    def likeliest(self, found: Sequence[Candidate]) -> list[Candidate]:
+        """Return those that explain most, the best first."""
+        # A board that lies half beside the picture has many bodies for what few tiles show: nothing contradicts it.
+        seen = [self.seen(c) for c in found]
+        gains = [
+            s * max(float(c.fit.log_likelihood.sum()) - self.smooth, 0.0) for c, s in zip(found, seen, strict=True)
+        ]
+        return [found[i] for i in np.argsort(gains)[::-1] if seen[i] > self.settings.seen_share]
+
+    def distinct(self, found: list[Candidate], most: int) -> list[Candidate]:
+        """Return the first of those that lie apart, in their order."""
+        return _distinct_candidates(found, self.points, self.settings.same_place_px * self.factor, most)
+
+    def led(self, found: Sequence[Candidate], rounds: int) -> list[Candidate]:
+        """Return the same with their leads over controls, where bodies are many and the board lies in the picture."""
+        if self.controls is None:
+            return list(found)
+        whole = self.settings.whole_share
+        return [
+            replace(c, lead=self.controls.lead(shrink_view(c.view, self.factor), c.fit, rounds))
+            if self.seen(c) > whole
+            else c
+            for c in found
+        ]
+
+
 def _told_apart(
     scene: Scene, board: Board, views: Sequence[View], *, side: str, settings: PlacementSettings
 ) -> list[Candidate]:
     """Return views refined on a finer picture, the most likely first, those that end at one place once."""
-    factor = max(1, round(max(scene.shape) / settings.judged_px))
-    small, measure = _at_size(scene, board, factor, side=side, settings=settings)
-    points, gap = board_points(board), settings.same_place_px * factor
-    smooth = float(smooth_likelihood(small, settings).sum())
-    warm, reach_px = WarmPlaces(board, scene.warm_px), settings.warm_reach * max(scene.shape)
-    controls = None
-    if board.parts_on(side) or board.holes:
-        blur = _seen_blur(factor, settings)
-        controls = Controls(small, board, measure, side=side, blur_px=blur, settings=settings)
-
-    def refined(some: Sequence[View], rounds: int, control_rounds: int) -> list[Candidate]:
-        found = _refine_all(measure, some, factor, small.shape, settings, rounds)
-        found = warm.covering(found, [c.view for c in found], reach_px, settings)
-        if controls is None:
-            return found
-        return [
-            replace(c, lead=controls.lead(shrink_view(c.view, factor), c.fit, control_rounds))
-            for c in found
-            if _seen_share(c.view, points, scene.shape) > settings.whole_share
-        ] + [c for c in found if settings.seen_share < _seen_share(c.view, points, scene.shape) <= settings.whole_share]
-
-    def likeliest(found: list[Candidate]) -> list[Candidate]:
-        # A board that lies half beside the picture has many bodies for what few tiles show: nothing contradicts it.
-        seen = [_seen_share(c.view, points, scene.shape) for c in found]
-        gains = [s * max(float(c.fit.log_likelihood.sum()) - smooth, 0.0) for c, s in zip(found, seen, strict=True)]
-        return [found[i] for i in np.argsort(gains)[::-1] if seen[i] > settings.seen_share]
-
+    judge = _Judge(scene, board, side=side, settings=settings)
     # Coarse pictures rank poorly: many take their first steps here, and only the best of those go on.
-    rough = refined(views, 2, 0)
-    some = [*_leading(rough, settings)[: settings.search_kept], *likeliest(rough)]
-    some = _distinct_candidates(some, points, gap, settings.search_kept + settings.search_leading)
-    found = refined([c.view for c in some], settings.search_rounds, 2)
+    rough = judge.distinct(judge.likeliest(judge.refined(views, 2)), settings.search_passed)
+    some = [*_leading(judge.led(rough, 0), settings)[: settings.search_kept], *rough]
+    some = judge.distinct(some, settings.search_kept + settings.search_leading)
+    found = judge.led(judge.refined([c.view for c in some], settings.search_rounds), 2)
     leading = _leading(found, settings)
-    if leading:  # what stands out no more than its own controls explains nothing
+    if leading and leading[0].lead is not None and leading[0].lead.z >= settings.settled_z:
+        # what stands out no more than its own controls explains nothing
         found = [c for c in found if c.lead is None or c.lead.z >= settings.rival_z]
-    return _distinct_candidates([*leading, *likeliest(found)], points, gap, settings.search_kept)
+    return judge.distinct([*leading, *judge.likeliest(found)], settings.search_kept)
 
 
 def _leading(found: Sequence[Candidate], settings: PlacementSettings) -> list[Candidate]:
-    """Return those that stand out of their controls, the farthest first."""
-    clear = [(c.lead.gain, i) for i, c in enumerate(found) if c.lead is not None and c.lead.z >= settings.control_z]
+    """Return those that stand out of their controls, the clearest first."""
+    clear = [(c.lead.z, i) for i, c in enumerate(found) if c.lead is not None and c.lead.z >= settings.control_z]
     return [found[i] for _, i in sorted(clear, reverse=True)]
 
 

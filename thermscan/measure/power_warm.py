@@ -44,7 +44,10 @@ def warming_places(cells: CellSeries | None, timing: Timing, *, settings: Timing
     times, values = cells.times_s[shown], cells.values[shown]
     if (times > on).sum() < settings.warm_samples:
         return none
-    warms, _ = _warming(times, values, on, settings.warm_share, settings)
+    share, rise = _rises(times, values, on, settings)
+    middle = float(np.median(rise))
+    usual = MAD_TO_SD * float(np.median(np.abs(rise - middle)))  # most places of a picture are not heated
+    warms = (share > settings.warm_share) & (rise - middle > settings.warm_sigmas * usual)
     if warms.sum() < settings.warm_cells_min:
         return none
     return (cells.places[warms][:, ::-1] + 0.5) * cells.cell_px - 0.5
@@ -73,7 +76,8 @@ def _by_much(cells: CellSeries, early: np.ndarray, settings: TimingSettings) -> 
     times, values = cells.times_s[early], cells.values[early]
     if len(times) < 3 * settings.warm_samples or times[-1] - times[0] < settings.warm_before_s:
         return False
-    warms, rise = _warming(times, values, times[0], settings.warm_steady, settings)
+    share, rise = _rises(times, values, times[0], settings)
+    warms = (share > settings.warm_steady) & (rise > settings.warm_sigmas * cells.noise)
     if warms.sum() < settings.warm_cells_min:
         return False
     few = settings.warm_samples
@@ -87,7 +91,8 @@ def _as_after(cells: CellSeries, early: np.ndarray, off_s: Measured | None, sett
     """Tell whether what warms from the first frame on does so before the power-on as it does after it."""
     run = cells.times_s <= (np.inf if off_s is None else off_s.value)
     times, values = cells.times_s[run], cells.values[run]
-    warms, _ = _warming(times, values, times[0], settings.warm_steady, settings)
+    share, rise = _rises(times, values, times[0], settings)
+    warms = (share > settings.warm_steady) & (rise > settings.warm_sigmas * cells.noise)
     before = np.flatnonzero(early)
     until = int(np.searchsorted(times, 2 * times[before[-1]] - times[0]))
     if warms.sum() < settings.warm_cells_min or until >= len(times) - 1 or until <= before[-1] + 1:
@@ -99,10 +104,13 @@ def _as_after(cells: CellSeries, early: np.ndarray, off_s: Measured | None, sett
     return bool(rose and half - start > settings.warm_half * (on - start))
 
 
-def _warming(
-    times: np.ndarray, values: np.ndarray, on_s: float, least_share: float, settings: TimingSettings
+def _rises(
+    times: np.ndarray, values: np.ndarray, on_s: float, settings: TimingSettings
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return which cells warm from a moment on and level off, ndarray (cells,) of bool, and by how much."""
+    """Return what share of each cell's variance is warming from a moment on, ndarray (cells,), and by how much.
+
+    The warming levels off within the one of ``warm_courses_s`` that fits the cell best.
+    """
     left = values - values.mean(axis=0)
     total = (left**2).sum(axis=0)
     share, rise = np.zeros(len(total)), np.zeros(len(total))
@@ -113,9 +121,7 @@ def _warming(
         told = size**2 * (course @ course) / np.maximum(total, 1e-12)
         better = told > share
         share, rise = np.where(better, told, share), np.where(better, end * size, rise)
-    middle = float(np.median(rise))
-    usual = MAD_TO_SD * float(np.median(np.abs(rise - middle)))
-    return (share > least_share) & (rise - middle > settings.warm_sigmas * usual), rise - middle
+    return share, rise
 
 
 def is_joined(gain: np.ndarray, places: np.ndarray, settings: TimingSettings) -> bool:

@@ -96,7 +96,7 @@ class PlacementSettings:
     )
     search_passed: int = knob(16, (2, 200), "starts that go on from the coarse picture to a finer one; made boards")
     search_direct: int = knob(
-        6, (0, 100), "of the starts, the first that go on to the finer picture in any case; made boards"
+        4, (0, 100), "of the starts, the first that go on to the finer picture in any case; made boards"
     )
     search_kept: int = knob(6, (2, 100), "starts that are told apart on finer pictures")
     warm_reach: float = knob(
@@ -111,6 +111,10 @@ class PlacementSettings:
         "z over those copies from which a place goes before likelier ones that explain no more than"
         " theirs do; made boards",
     )
+    settled_z: float = knob(
+        4.0, (0.0, 20.0), "z over its copies from which places that do not beat theirs are no rivals; made boards"
+    )
+    control_parts: int = knob(12, (1, 1000), "bodies on the side shown from which copies are looked at; judgement")
     rival_z: float = knob(2.0, (0.0, 10.0), "z over its copies from which another place is then a rival; judgement")
     search_leading: int = knob(3, (0, 100), "more starts that go on where some are chosen by that")
     warm_kept: float = knob(
