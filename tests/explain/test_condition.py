@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from thermscan.explain.condition import common_scale, compare_conditions, odd_good_boards, refuse_scale
-from thermscan.explain.scene import set_scene
+from thermscan.explain.scene import left_out_widening, set_scene
 from thermscan.explain.suspect import explain
 from thermscan.model.evidence import Evidence
 from thermscan.model.recording import Drive, SupplyPoint
@@ -82,6 +82,22 @@ def test_an_odd_good_board_is_named():
     (said,) = odd_good_boards(boards(odd=True), SETTINGS)
     assert "b.npy" in said
     assert "U1" in said
+
+
+def test_somebody_who_leans_in_at_the_end_of_one_recording_makes_no_board_odd():
+    leaned = boards(odd=False)
+    late = [replace(p, excess_course_k=p.excess_course_k + np.array([0.0, 0.0, 4.0])) for p in leaned.left_out[1]]
+    leaned = replace(leaned, left_out=(leaned.left_out[0], tuple(late), leaned.left_out[2]))
+    long = tuple(tuple(longer(p) for p in board) for board in leaned.left_out)
+    assert odd_good_boards(replace(leaned, left_out=long), SETTINGS) == ()
+    assert left_out_widening(replace(leaned, left_out=long), SETTINGS) == 1.0
+
+
+def longer(part):
+    """The part with its courses seen through six bins: the last value is that of the last bin alone."""
+    bins = [0, 0, 1, 1, 1, 2]
+    keys = ("excess_course_k", "noise_course_k", "spread_course_k", "rise_course_k")
+    return replace(part, **{key: getattr(part, key)[bins] for key in keys})
 
 
 def test_like_boards_are_not_odd():

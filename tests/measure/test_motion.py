@@ -1,5 +1,7 @@
 """Motion of the picture, on pictures shipped with scikit-image that are moved by known amounts."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, Wander, estimate_wander, smooth
 from thermscan.measure.motion_fields import Coefficients
 from thermscan.measure.motion_pictures import prepare
-from thermscan.measure.motion_still import knocked
+from thermscan.measure.motion_still import knocked, still_share
 from thermscan.measure.noise import measure_camera
 from thermscan.model.pose import map_points
 from thermscan.model.recording import Recording
@@ -122,6 +124,15 @@ def test_still_camera_is_told_and_gives_identities():
     motion = follow(frames)
     assert motion.is_tripod
     np.testing.assert_array_equal(motion.matrices, np.broadcast_to(np.eye(3), (40, 3, 3)))
+
+
+def test_many_still_frames_bound_the_jitter_by_the_fourth_root_of_their_number():
+    """Against drawn samples: what the sample variance of n errors may hide of a jitter on top of them."""
+    random, settings = np.random.default_rng(0), replace(MotionSettings(), still_least=0.01)
+    for frames in (16, 81, 400):
+        spread = np.std(random.normal(size=(4000, frames)).var(axis=1, ddof=1))
+        assert np.sqrt(spread) == pytest.approx(2**0.25 * still_share(frames, settings), rel=0.05)
+    assert still_share(10_000, MotionSettings()) == MotionSettings().still_least
 
 
 def test_a_camera_that_is_knocked_has_moved_and_stands_still_before_and_after():

@@ -350,6 +350,28 @@ def test_the_log_gives_the_runs_where_the_temperatures_show_none():
     assert [up.off_s.value for up in timing.power_ups] == pytest.approx([6.0, 9.3], abs=0.1)
 
 
+def test_volts_that_stay_tell_a_regulator_that_tries_again_from_a_supply_that_does():
+    """A regulator on the board draws its current in bursts while the supply's output stays on until 8.3 s."""
+    grid = np.arange(0.0, 12.0, 0.25)
+    draws = np.where((grid % 1.0) < 0.3, 0.4, 0.05)
+    stays = tuple(
+        SupplyPoint(float(t), 12.0 * (t < 8.3), float(a) * (t < 8.3)) for t, a in zip(grid, draws, strict=True)
+    )
+    reading = read_supply_log(stays, settings=SETTINGS)
+    assert [s.is_on for s in reading.switches] == [False]
+    assert reading.switches[0].at_s.value == pytest.approx(8.375, abs=0.13)
+    timing = timing_of(
+        record(plate_rise(clock(12.0), [(12, 16, 0.0, [(1.0, 1.0)])]), clock(12.0), facts=Facts(supply=stays))
+    )
+    assert timing.on_s is None
+    assert timing.on_why.startswith("on_before_recording")
+    assert timing.off_s.low <= 8.3 <= timing.off_s.high
+    goes = tuple(replace(p, volts=12.0 if p.amps > 0.1 else 0.0) for p in stays)  # the output itself goes
+    assert len(read_supply_log(goes, settings=SETTINGS).switches) > 10
+    shown = tuple(replace(p, volts=12.0) for p in stays)  # a supply that shows its set volts tells nothing by them
+    assert len(read_supply_log(shown, settings=SETTINGS).switches) > 10
+
+
 def test_log_alone_gives_the_gap_between_its_lines():
     reading = read_supply_log(log_points(4.1, 8.3), settings=SETTINGS)
     assert [s.is_on for s in reading.switches] == [True, False]

@@ -140,16 +140,16 @@ def _rival_text(best: View, rival: View, board: Board) -> str:
     return f"two placements {distance_px(best, rival, points):.0f} px apart fit nearly equally well"
 
 
-def _rivals(candidates: list[Candidate], board: Board, settings: PlacementSettings) -> tuple[float | None, list[str]]:
+def _rivals(candidates: list[Candidate], settings: PlacementSettings) -> tuple[float | None, list[View]]:
     """Return the least z value of the best start over the others, or over its controls, and who equals it."""
-    best, said = candidates[0], []
+    best, equal = candidates[0], []
     margin = best.lead.z if len(candidates) == 1 and best.lead is not None else None
     for rival in candidates[1:]:
         z = vuong_z(best.fit.log_likelihood, rival.fit.log_likelihood)
         margin = z if margin is None else min(margin, z)
-        if z < settings.vuong_z and not said:
-            said.append(_rival_text(best.view, rival.view, board))
-    return margin, said
+        if z < settings.vuong_z:
+            equal.append(rival.view)
+    return margin, equal
 
 
 def _against(scene: Scene, board: Board, start: View, found: View, how: tuple[str, PlacementSettings]) -> list[str]:
@@ -182,12 +182,16 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
     doubt = 1.0 if len(ends) == 2 else settings.valley_doubt
     error = doubt * _layout_error_px(fit, board, settings)
     plain = error / bare_doubt(board, settings)
-    margin, rivals = _rivals(candidates, board, settings)
-    reasons = [*rivals, *_against(scene, board, candidates[0].view, fit.view, (side, settings))]
+    margin, rivals = _rivals(candidates, settings)
+    reasons = [_rival_text(candidates[0].view, r, board) for r in rivals[:1]]
+    reasons += [*_against(scene, board, candidates[0].view, fit.view, (side, settings))]
     if plain > settings.unmarked_error_px:
         reasons.append(f"the outline is only known to {error:.1f} px")
     if not reasons and not is_steady(ends, board, plain, settings):
         reasons.append("the fit ends elsewhere from another start")
+    lead = candidates[0].lead
+    if len(reasons) > 1 or lead is None or lead.z < settings.control_z:
+        rivals = []
     if reasons:
         reasons.append(f"give marks for the corners at {corner_names(board)}")
     method = "layout" if has_layout else "outline"
@@ -199,6 +203,7 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
         reason="; ".join(reasons) or note,
         margin=margin,
         covariance=doubt**2 * layout_covariance(fit, board, settings),
+        rivals=tuple(r.homography() for r in rivals),
     )
 
 

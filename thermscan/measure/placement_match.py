@@ -21,7 +21,7 @@ from thermscan.measure.placement_pattern import Pair, refine_pattern
 from thermscan.measure.placement_pose import View, nominal_view, turned, view_from_homography
 from thermscan.measure.placement_relative import UnitFit, register
 from thermscan.measure.placement_scene import Scene, make_scene
-from thermscan.measure.placement_search import board_points, distance_px, is_steady, settle
+from thermscan.measure.placement_search import board_points, distance_px, is_better, is_steady, settle
 from thermscan.measure.placement_texture import pattern_starts
 from thermscan.measure.placement_tiles import vuong_z
 from thermscan.model.board import Board
@@ -243,8 +243,13 @@ def match_placements(
     """
     settings = settings or PlacementSettings()
     placement, lender, warnings = faulty_placement, None, []
-    if not faulty_placement.trusted:
-        placement, lender = _borrowed(faulty, goods, faulty_placement, good_placements, board, (side, settings))
+    if faulty_placement.rivals:
+        placement, said = _borne_out(
+            (faulty, faulty_placement), goods, good_placements, _names(names, goods), board, (side, settings)
+        )
+        warnings += [said] if said else []
+    if not placement.trusted:
+        placement, lender = _borrowed(faulty, goods, placement, good_placements, board, (side, settings))
     faulty_scene = make_scene(faulty)
     faulty_view = _view(faulty, board, placement, side, settings)
     if placement.trusted:
@@ -273,6 +278,53 @@ def match_placements(
         why = "it was brought into line with the faulty board, whose own place is not certain"
         matched = [replace(good, trusted=False, reason=good.reason or why) for good in matched]
     return Match(placement, tuple(matched), tuple(warnings))
+
+
+def _borne_out(
+    faulty: tuple[Motion, Placement],
+    goods: Sequence[Motion],
+    owns: Sequence[Placement],
+    names: Sequence[str],
+    board: Board,
+    how: tuple[str, PlacementSettings],
+) -> tuple[Placement, str]:
+    """Return the faulty placement with trust where good boards, found by themselves, refute the places that rival it.
+
+    Such a good board lies on the faulty one's pattern where it was found; carried over to its picture, each rival is
+    another place there, and what draws the layout to it on one bench seldom lies in the same place on another.
+    """
+    (motion, placement), (side, settings) = faulty, how
+    points, view = board_points(board), _view(motion, board, placement, side, settings)
+    left, by = list(placement.rivals), []
+    for good, own, name in zip(goods, owns, names, strict=True):
+        if not left or not (own.trusted or own.rivals):
+            continue
+        own_view, scene = _view(good, board, own, side, settings), make_scene(good)
+        if not _lies_on_pattern(Pair(make_scene(motion), scene, board, side, view), own, own_view, good, settings):
+            continue
+        step = own_view.homography() @ np.linalg.inv(view.homography())
+        base, width = _base(good, board, side, settings), max(scene.shape)
+        carried = [view_from_homography(base, step @ r, points, settings=settings, width_px=width) for r in left]
+        standing = [k for k, c in enumerate(carried) if not is_better(scene, board, own_view, c, how)]
+        by += [name] if len(standing) < len(left) else []
+        left = [left[k] for k in standing]
+    if left or not by:
+        return placement, ""
+    said = f"the faulty board's place has rivals that {' and '.join(by)}, placed alike by the pattern, refute"
+    return replace(placement, trusted=True, reason="", rivals=()), said
+
+
+def _lies_on_pattern(pair: Pair, own: Placement, own_view: View, good: Motion, settings: PlacementSettings) -> bool:
+    """Tell whether the pattern puts a good board where its own layout did, and nowhere else as well."""
+    points, base = board_points(pair.board), _base(good, pair.board, pair.side, settings)
+    starts = [own_view, turned(own_view, 2)]
+    starts += pattern_starts(pair.faulty, pair.good, pair.faulty_view, base, board=pair.board, settings=settings)
+    best, margin = _best_of(pair, starts, points, settings)
+    if margin is None or margin < settings.vuong_z or distance_px(best, own_view, points) > 0.1 * max(pair.good.shape):
+        return False
+    found = _found(pair, own_view, settings, near=own.error_px < settings.near_px, transferred=False, margin=margin)
+    allowed = settings.agree_sigmas * float(np.hypot(found.error_px(pair.board, settings), own.error_px))
+    return found.settled and distance_px(found.fit.view, own_view, points) <= allowed + settings.agree_px
 
 
 def _still_borrowed(faulty: Placement, lender: Placement, name: str, board: Board) -> tuple[Placement, str]:

@@ -168,6 +168,22 @@ def _told_apart(
     return judge.distinct([*leading, *judge.likeliest(found)], settings.search_kept)
 
 
+def is_better(scene: Scene, board: Board, view: View, rival: View, how: tuple[str, PlacementSettings]) -> bool:
+    """Tell whether a view explains a scene for sure better than another does, each some steps on.
+
+    ``how`` is the side shown and the settings. A rival that ends where the view does is none.
+    """
+    side, settings = how
+    judge = _Judge(softened(scene, settings.search_knee), board, side=side, settings=settings)
+    small, rounds = judge.small.shape, settings.search_rounds
+    one, other = _refine_all(judge.measure, [view, rival], judge.factor, small, settings, rounds)
+    if distance_px(one.view, other.view, judge.points) <= settings.same_place_px * judge.factor:
+        return True
+    if judge.seen(other) <= settings.seen_share:
+        return True  # it would lie beside this picture, which shows the board
+    return vuong_z(one.fit.log_likelihood, other.fit.log_likelihood) >= settings.vuong_z
+
+
 def _leading(found: Sequence[Candidate], settings: PlacementSettings) -> list[Candidate]:
     """Return those that stand out of their controls, the clearest first."""
     clear = [(c.lead.z, i) for i, c in enumerate(found) if c.lead is not None and c.lead.z >= settings.control_z]

@@ -149,6 +149,9 @@ class Placement:
         right, upper right, upper left, px2; of a matched good board relative to the faulty one.
     is_marked : bool
         True where clicked marks bound it: no other place is looked for.
+    rivals : tuple of ndarray of shape (3, 3)
+        Other places that fit about as well, where nothing else speaks against this one and it stands out of what its
+        own layout turned or mirrored explains there; empty otherwise.
     """
 
     matrix: np.ndarray
@@ -159,6 +162,7 @@ class Placement:
     margin: float | None = None
     covariance: np.ndarray | None = None
     is_marked: bool = False
+    rivals: tuple[np.ndarray, ...] = ()
 
 
 @dataclass(frozen=True)
