@@ -243,3 +243,25 @@ def test_a_chip_behind_a_pull_up_is_not_fed_by_it():
     more = (Part("U5", "chip", 36, 20, nets=("RESET", "VX", "GND")),)
     tree = grow_tree(Board("b", OUTLINE, parts=PARTS + more, rails=RAILS))
     assert "U5" not in tree.fed_by("+3V3")
+
+
+@pytest.mark.parametrize("name", ["VM", "RAW_IN", "N$7"])
+def test_what_regulators_take_their_power_from_is_a_supply_whatever_it_is_called(name):
+    parts = tuple(replace(p, nets=tuple(name if n == "+12V" else n for n in p.nets)) for p in PARTS)
+    bypass = Part("C9", "capacitor", 8, 8, nets=(name, "GND"))
+    tree = grow_tree(Board("b", OUTLINE, parts=(*parts, bypass)))
+    assert (tree.supplies["+5V"].maker, tree.supplies["+5V"].from_net) == ("U1", name)
+    assert tree.supplies[name].maker is None
+    assert tree.supplies[name].series == ("J1",)
+
+
+def test_a_regulator_with_two_nets_of_unknown_use_tells_no_input():
+    parts = tuple(replace(p, nets=(*p.nets, "AUX1", "AUX2")) if p.ref == "U1" else p for p in PARTS)
+    parts = tuple(replace(p, nets=tuple(n for n in p.nets if n != "+12V")) for p in parts)
+    caps = tuple(Part(f"C{n}", "capacitor", n, 8, nets=(f"AUX{n}", "GND")) for n in (1, 2))
+    assert not {"AUX1", "AUX2"} & set(grow_tree(Board("b", OUTLINE, parts=(*parts, *caps))).supplies)
+
+
+def test_a_regulator_behind_a_coil_goes_before_a_module_that_touches_two_supplies():
+    module = Part("M1", "module", 40, 30, nets=("+12V", "+5V", "GND", "SDA"))
+    assert grow_tree(Board("b", OUTLINE, parts=(module, *PARTS))).supplies["+5V"].maker == "U1"

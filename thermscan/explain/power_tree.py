@@ -11,7 +11,10 @@ from thermscan.model.board import Board, Part, Rail
 GROUND = re.compile(r"^(?:[ADPS]?GND\w*|VSS\w*|0V|EARTH|CHASSIS)$", re.IGNORECASE)
 # 3V3, 3.3V, 12V, and with the sign that stands before; the last of several in one name.
 VOLTS_IN_NAME = re.compile(r"([-+]?)(?<![\d.])(?:(\d+)V(\d*)|(\d+\.\d+)(?=V|_|$))", re.IGNORECASE)
-SUPPLY_NAME = re.compile(r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP)", re.IGNORECASE)
+SUPPLY_NAME = re.compile(
+    r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP|V(?:M|S|AA|EE|IO|MOT|PWR|MAIN|CORE|AUX|RAW|SUP|DRV)(?:\d|_|$))",
+    re.IGNORECASE,
+)
 # Parts that pass a supply's current on rather than use it up; the second kinds only between two supply nets.
 CARRIER_KINDS = ("inductor", "fuse", "transformer")
 SWITCH_KINDS = ("resistor", "diode", "transistor")
@@ -230,7 +233,28 @@ def _rails(board: Board) -> dict[str, Rail]:
     for rail in board.rails:
         if rail.from_net and rail.from_net not in rails:
             rails[rail.from_net] = Rail(rail.from_net, volts_from_name(rail.from_net))
+    for net in _inputs(board, rails):
+        rails[net] = Rail(net, None)
     return rails
+
+
+def _inputs(board: Board, rails: dict[str, Rail]) -> tuple[str, ...]:
+    """Return the nets that regulators without a known input must take their power from, whatever they are called.
+
+    Such a regulator touches one supply or drives one through a coil, and its input has a capacitor to ground.
+    """
+    bypassed = {n for p in board.parts if p.kind == "capacitor" and any(is_ground(n) for n in p.nets) for n in p.nets}
+    driven = {net: _coil_ends(net, board, rails) for net in rails}
+    found: list[str] = []
+    for part in board.parts:
+        if part.kind != "regulator":
+            continue
+        makes = {net for net in rails if net in part.nets or driven[net] & set(part.nets)}
+        known = set(rails) | {n for n in part.nets if is_ground(n) or SWITCH_NODE.match(n) or _is_signal(n)}
+        some = [n for n in part.nets if n not in known and n in bypassed and not any(n in d for d in driven.values())]
+        if len(makes) == 1 and len(some) == 1:
+            found += some
+    return tuple(dict.fromkeys(found))
 
 
 def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[str | None, str | None, bool]:
@@ -240,9 +264,7 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     candidates = (
         [p for p in board.parts if p.ref == rail.made_by]
         if rail.made_by
-        else [p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets]
-        + _behind_inductors(net, board, rails)
-        + _unnamed_regulators(net, board, rails)
+        else _makers_at(net, board, rails) + _unnamed_regulators(net, board, rails)
     )
     best: tuple[str, str] | None = None
     for part in candidates:
@@ -261,10 +283,15 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     return best[0], best[1], True
 
 
-def _behind_inductors(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
-    """Return what drives a net through an inductor, as a switching regulator does: its output is not on the net."""
+def _makers_at(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
+    """Return what may make a net: on it, or driving it through a coil, as a switching regulator does.
+
+    Regulators go first: a module that touches two supplies mostly uses both.
+    """
     nodes = _coil_ends(net, board, rails)
-    return [p for p in board.parts if p.kind in MAKER_KINDS and nodes & set(p.nets)]
+    on_it = [p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets]
+    behind = [p for p in board.parts if p.kind in MAKER_KINDS and nodes & set(p.nets) and p not in on_it]
+    return sorted(on_it + behind, key=lambda p: p.kind != "regulator")
 
 
 def _coil_ends(net: str, board: Board, rails: dict[str, Rail]) -> set[str]:
