@@ -9,12 +9,13 @@ from made_view import QUICK, SHAPE, camera, grid_rms, paint, still
 from thermscan.measure.placement import TAKEN_UPRIGHT, place_board
 from thermscan.measure.placement_control import Controls, mirrored
 from thermscan.measure.placement_fit import fit_view, layout_measure
+from thermscan.measure.placement_match import match_placements
 from thermscan.measure.placement_pose import nominal_view, turned, view_from_homography
 from thermscan.measure.placement_scene import make_scene
 from thermscan.measure.placement_search import board_points, find_candidates
 from thermscan.measure.placement_warm import WarmPlaces
 from thermscan.model.board import Board, Part
-from thermscan.model.pose import map_points
+from thermscan.model.pose import Placement, map_points
 from thermscan.model.settings import PlacementSettings
 
 SETTINGS = PlacementSettings()
@@ -140,3 +141,40 @@ def test_an_outline_alone_is_taken_upright_and_says_so():
     picture = paint(camera(6, 90, 12, 0.85), board, {}, bench=-0.9) + random.normal(0, 0.03, SHAPE)
     placed = place_board(still(picture), board, settings=QUICK)
     assert (placed.trusted, placed.reason) == (True, TAKEN_UPRIGHT)
+
+
+class TestRivalsRefuted:
+    """A faulty board with a rival place, beside a good board at another pose, both found by themselves."""
+
+    other_plane = staticmethod(camera(9, 200, -110, 0.85))
+
+    def matched(self, rival, *, good_rivals, good_picture=None):
+        board, picture = pictured(2)
+        _, contrast = many_bodies(2)
+        random = np.random.default_rng(7)
+        drawn = paint(self.other_plane, board, contrast, bench=0.7) + random.normal(0, 0.05, SHAPE)
+        faulty = Placement(PLANE(), 0.3, "layout", trusted=False, reason="two placements", rivals=(rival,))
+        good = Placement(self.other_plane(), 0.3, "layout", trusted=False, reason="two places", rivals=good_rivals)
+        second = still(drawn if good_picture is None else good_picture)
+        found = match_placements(still(picture), [second], faulty, [good], board, settings=QUICK)
+        return found, board
+
+    def away(self):
+        board, _ = many_bodies(2)
+        return true_view(board).moved(np.r_[0, 0, 0.2, 9 / 120, 4 / 120, 0, 0, 0]).homography()
+
+    def test_by_a_good_board_that_lies_on_its_pattern(self):
+        found, board = self.matched(self.away(), good_rivals=(np.eye(3),))
+        assert found.faulty.trusted
+        assert any("placed alike by the pattern, refute" in w for w in found.warnings)
+        assert grid_rms(found.faulty.matrix, PLANE(), board) < 0.5
+        assert found.goods[0].trusted
+
+    def test_not_by_one_that_was_not_found_by_itself(self):
+        found, _ = self.matched(self.away(), good_rivals=())
+        assert not found.faulty.trusted
+
+    def test_not_by_one_that_shows_no_board(self):
+        blank = np.random.default_rng(1).normal(0, 0.05, SHAPE)
+        found, _ = self.matched(self.away(), good_rivals=(np.eye(3),), good_picture=blank)
+        assert not found.faulty.trusted

@@ -372,6 +372,19 @@ def test_volts_that_stay_tell_a_regulator_that_tries_again_from_a_supply_that_do
     assert len(read_supply_log(shown, settings=SETTINGS).switches) > 10
 
 
+def test_what_temperatures_tell_leaves_open_how_long_converters_took_to_start():
+    """From when the supply is switched to when heat is made: up to 0.4 s; a log that agrees leaves nothing open."""
+    times = clock(12.0)
+    rise = plate_rise(times, [(12, 16, 3.0, [(4.4, 1.0), (8.3, 0.0)])])
+    alone = timing_of(record(rise, times))
+    assert alone.switched_s.value == alone.on_s.value
+    assert alone.switched_s.low <= 4.1 < alone.on_s.low
+    joined = timing_of(record(rise, times, facts=Facts(supply=log_points(4.05, 8.3, step=0.1))))
+    assert joined.source == "both"
+    assert joined.switched_s == joined.on_s
+    assert joined.on_s.low <= 4.05 <= joined.on_s.high
+
+
 def test_log_alone_gives_the_gap_between_its_lines():
     reading = read_supply_log(log_points(4.1, 8.3), settings=SETTINGS)
     assert [s.is_on for s in reading.switches] == [True, False]

@@ -75,11 +75,6 @@ def test_a_board_that_warms_from_the_first_frame_on_was_on_before(moment):
     assert has_warmed(cells, at(moment), None, settings=SETTINGS)
 
 
-def test_that_holds_where_all_cells_are_of_the_board():
-    cells = series(block(rise(-2.0, 6.0, 5.0), row=0, column=0, side=5), rows=5, columns=5)
-    assert has_warmed(cells, at(4.5), None, settings=SETTINGS)
-
-
 @pytest.mark.parametrize(
     "before",
     [

@@ -165,8 +165,8 @@ def _join_on(
 
     Then the log's clock is right, and a power-on before anything is seen to warm is one whose first loads are small.
     """
-    if ons and timing.on_s is not None:
-        moment, agrees = combined(ons[0], timing.on_s, slack)
+    if ons and timing.switched_s is not None and timing.on_s is not None:
+        moment, agrees = combined(ons[0], timing.switched_s, slack)
         if agrees:
             return replace(timing, on_s=moment, source="both")
         if clock_holds and ons[0].high < timing.on_s.low:
@@ -174,7 +174,7 @@ def _join_on(
             text = f"places are seen to warm {late:.1f} s after the power-on of the supply log, whose power-off agrees"
             on_s = combined(ons[0], None, slack)[0]
             return replace(timing, on_s=on_s, source="both", warnings=(*timing.warnings, text))
-        return _disagreement(timing, "power-on", ons[0], timing.on_s)
+        return _disagreement(timing, "power-on", ons[0], timing.switched_s)
     if log.starts_on and log.from_s <= start_s + slack and timing.on_s is None:
         return replace(timing, on_why=f"{ON_BEFORE}: the supply log is on from its first line", source="supply log")
     if ons and timing.on_why.startswith(ON_BEFORE):

@@ -27,6 +27,7 @@ from thermscan.model.timing import PowerUp, Timing, too_few_words
 
 DEFAULTS = TimingSettings()
 NOT_SEEN = "not_seen"
+NO_OFF = f"{NOT_SEEN}: without a power-on no power-off is taken for the first"
 WARM_FIRST = f"{ON_BEFORE}: places warm from the first frame on"
 GOES_ON = f"{NOT_SEEN}: places cool for a while, as when the power goes off, yet others warm on"
 _FEW = 7  # samples whose median is a level
@@ -94,9 +95,13 @@ def find_in_cells(
         return Timing(on_why=why, off_why=why)
     timing = _of_all_and_lone(cells, breaks_s, logged, settings)
     if logged is None and timing.on_s is not None and has_warmed(cells, timing.on_s, timing.off_s, settings=settings):
-        off_why = f"{NOT_SEEN}: without a power-on no power-off is taken for the first"
-        return Timing(on_why=WARM_FIRST, off_why=off_why, visits=timing.visits)
+        return warm_first(timing.visits)
     return timing
+
+
+def warm_first(visits: tuple[tuple[float, float], ...] = ()) -> Timing:
+    """Return the timing of a board that warms from the first frame on."""
+    return Timing(on_why=WARM_FIRST, off_why=NO_OFF, visits=visits)
 
 
 def _of_all_and_lone(
@@ -406,7 +411,7 @@ def _seen(courses: Courses, switches: tuple[Switch, ...], settings: TimingSettin
         begun = next(s for s in switches if s.at_s is runs[0][0])
         if _warmed_before(courses, begun, settings):
             why = f"{NOT_SEEN}: places had warmed before the first moment that stands out"
-            return Timing(on_why=why, off_why=f"{NOT_SEEN}: without a power-on no power-off is taken for the first")
+            return Timing(on_why=why, off_why=NO_OFF)
     if not runs:
         return _nothing_seen(courses, switches, settings)
     first_on, first_off = runs[0]

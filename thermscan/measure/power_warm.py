@@ -44,10 +44,7 @@ def warming_places(cells: CellSeries | None, timing: Timing, *, settings: Timing
     times, values = cells.times_s[shown], cells.values[shown]
     if (times > on).sum() < settings.warm_samples:
         return none
-    share, rise = _rises(times, values, on, settings)
-    middle = float(np.median(rise))
-    usual = MAD_TO_SD * float(np.median(np.abs(rise - middle)))  # most places of a picture are not heated
-    warms = (share > settings.warm_share) & (rise - middle > settings.warm_sigmas * usual)
+    warms, _ = _warming(times, values, on, settings.warm_share, settings)
     if warms.sum() < settings.warm_cells_min:
         return none
     return (cells.places[warms][:, ::-1] + 0.5) * cells.cell_px - 0.5
@@ -61,6 +58,7 @@ def has_warmed(cells: CellSeries, on_s: Measured, off_s: Measured | None, *, set
     Parameters
     ----------
     cells : CellSeries
+        Of the whole picture, most of which nothing heats.
     on_s, off_s : Measured, s
         The power-on that was found, and the power-off after it, None where it stays on.
     settings : TimingSettings
@@ -76,8 +74,7 @@ def _by_much(cells: CellSeries, early: np.ndarray, settings: TimingSettings) -> 
     times, values = cells.times_s[early], cells.values[early]
     if len(times) < 3 * settings.warm_samples or times[-1] - times[0] < settings.warm_before_s:
         return False
-    share, rise = _rises(times, values, times[0], settings)
-    warms = (share > settings.warm_steady) & (rise > settings.warm_sigmas * cells.noise)
+    warms, rise = _warming(times, values, times[0], settings.warm_steady, settings)
     if warms.sum() < settings.warm_cells_min:
         return False
     few = settings.warm_samples
@@ -91,8 +88,7 @@ def _as_after(cells: CellSeries, early: np.ndarray, off_s: Measured | None, sett
     """Tell whether what warms from the first frame on does so before the power-on as it does after it."""
     run = cells.times_s <= (np.inf if off_s is None else off_s.value)
     times, values = cells.times_s[run], cells.values[run]
-    share, rise = _rises(times, values, times[0], settings)
-    warms = (share > settings.warm_steady) & (rise > settings.warm_sigmas * cells.noise)
+    warms, _ = _warming(times, values, times[0], settings.warm_steady, settings)
     before = np.flatnonzero(early)
     until = int(np.searchsorted(times, 2 * times[before[-1]] - times[0]))
     if warms.sum() < settings.warm_cells_min or until >= len(times) - 1 or until <= before[-1] + 1:
@@ -104,12 +100,13 @@ def _as_after(cells: CellSeries, early: np.ndarray, off_s: Measured | None, sett
     return bool(rose and half - start > settings.warm_half * (on - start))
 
 
-def _rises(
-    times: np.ndarray, values: np.ndarray, on_s: float, settings: TimingSettings
+def _warming(
+    times: np.ndarray, values: np.ndarray, on_s: float, least_share: float, settings: TimingSettings
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return what share of each cell's variance is warming from a moment on, ndarray (cells,), and by how much.
+    """Return which cells warm from a moment on, ndarray (cells,) of bool, and by how much more than most, which do not.
 
-    The warming levels off within the one of ``warm_courses_s`` that fits the cell best.
+    The warming levels off within the one of ``warm_courses_s`` that fits the cell best, and is at least that share of
+    its variance.
     """
     left = values - values.mean(axis=0)
     total = (left**2).sum(axis=0)
@@ -121,7 +118,9 @@ def _rises(
         told = size**2 * (course @ course) / np.maximum(total, 1e-12)
         better = told > share
         share, rise = np.where(better, told, share), np.where(better, end * size, rise)
-    return share, rise
+    rise = rise - float(np.median(rise))
+    usual = MAD_TO_SD * float(np.median(np.abs(rise)))
+    return (share > least_share) & (rise > settings.warm_sigmas * usual), rise
 
 
 def is_joined(gain: np.ndarray, places: np.ndarray, settings: TimingSettings) -> bool:

@@ -12,6 +12,7 @@ from thermscan.model.quantity import Measured
 # What stands first in a reason, and how it is said; a reason that only says "not seen" is told by its sentence.
 REASONS = {"not_seen": "", "on_before_recording": "on before the recording", "still_on": "still on"}
 BEFORE_S = 2.0  # seconds to film before switching on; common practice, no source
+START_UP_S = 0.4  # what is seen to warm may start so long after the supply was switched; common practice, no source
 BEFORE_FRAMES = 4  # and as many frames: what is cold has a level, a drift and a noise to be told from them
 
 
@@ -87,3 +88,13 @@ class Timing:
     source: str = "temperature"
     warnings: tuple[str, ...] = field(default=())
     visits: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def switched_s(self) -> Measured | None:
+        """Power-on with what temperatures leave open of it: converters start softly, and one after another.
+
+        ``on_s`` is when places begin to warm, from which rises count.
+        """
+        if self.on_s is None or self.source != "temperature":
+            return self.on_s
+        return Measured(self.on_s.value, self.on_s.low - START_UP_S, self.on_s.high)

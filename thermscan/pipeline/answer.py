@@ -205,7 +205,7 @@ def make_result(
         verdict=ranking.verdict,
         no_fault_probability=ranking.no_fault_probability,
         other_probability=ranking.other_probability,
-        power_on_s=timing.on_s,
+        power_on_s=timing.switched_s,
         power_off_s=timing.off_s,
         suspects=tuple(with_measurements(s, found, fit.sources) for s in ranking.suspects),
         hotspots=found.hotspots,

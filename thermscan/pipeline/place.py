@@ -13,8 +13,9 @@ from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
 from thermscan.measure.power_alignment import aligned
 from thermscan.measure.power_cells import on_board
-from thermscan.measure.power_on import find_power
+from thermscan.measure.power_on import find_power, warm_first
 from thermscan.measure.power_shift import board_courses
+from thermscan.measure.power_warm import has_warmed
 from thermscan.measure.track import make_track, recorded_matrices
 from thermscan.model.board import Board
 from thermscan.model.pose import Placement, Track, map_points, normalised
@@ -140,6 +141,9 @@ def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settin
     timing = find_power(one.recording, one.camera, cells, settings=settings.timing)
     if timing.on_s is None and one.timing.on_s is not None:
         return one
+    seen = timing.on_s if timing.source == "temperature" else None
+    if seen is not None and has_warmed(one.cells, seen, timing.off_s, settings=settings.timing):
+        return one if one.timing.on_s is None else replace(one, timing=warm_first(one.timing.visits))
     return replace(one, timing=replace(timing, visits=one.timing.visits))
 
 

@@ -16,8 +16,8 @@ def _times(report: LookReport) -> str:
 
 
 def _power(report: LookReport) -> list[str]:
-    timing = report.timing
-    on = f"not known: {reason_words(timing.on_why)}" if timing.on_s is None else shown_measured(timing.on_s, "s")
+    timing, on_s = report.timing, report.timing.switched_s
+    on = f"not known: {reason_words(timing.on_why)}" if on_s is None else shown_measured(on_s, "s")
     off = f"not known: {reason_words(timing.off_why)}" if timing.off_s is None else shown_measured(timing.off_s, "s")
     lines = [f"power on: {on}", f"power off: {off}"]
     if len(timing.power_ups) > 1:
