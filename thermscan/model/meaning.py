@@ -34,7 +34,8 @@ MEANINGS: dict[str, Meaning] = {
     "none_probability": Meaning("none of these", "no_fault_probability plus other_probability"),
     "power_on_s": Meaning(
         "power-on",
-        "when the board was switched on, on the recording's own clock",
+        "when places begin to warm, on the recording's own clock; without a supply log its interval reaches back as far"
+        " as converters may take to start after the switch",
         "the board was warm or already on when the recording started",
     ),
     "power_off_s": Meaning("power-off", "when the board was switched off, on the recording's own clock"),
