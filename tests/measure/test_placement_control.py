@@ -68,9 +68,9 @@ def test_the_right_place_leads_its_copies_and_wrong_ones_do_not():
     right, wrong = [], []
     for seed in range(6):
         board, picture = pictured(seed)
-        right.append(lead_at(board, picture, true_view(board)).z)
+        right.append(lead_at(board, picture, true_view(board)))
         away = true_view(board).moved(np.r_[0, 0, 0.3, 12 / 120, 5 / 120, 0, 0, 0])
-        wrong += [lead_at(board, picture, turned(true_view(board), 2)).z, lead_at(board, picture, away).z]
+        wrong += [lead_at(board, picture, turned(true_view(board), 2)), lead_at(board, picture, away)]
     assert min(right) > SETTINGS.control_z
     assert max(wrong) < SETTINGS.control_z
     assert np.median(wrong) < 1.0
@@ -100,30 +100,34 @@ def test_hot_things_on_the_bench_do_not_draw_the_board_to_them(seed):
     scene = make_scene(still(picture))
     (first, *_) = find_candidates(scene, board, side="top", settings=QUICK)
     assert grid_rms(first.view.homography(), plane(), board) < 1.0
-    assert first.lead.z > SETTINGS.control_z
+    assert first.lead > SETTINGS.control_z
     without = replace(QUICK, control_parts=1000, search_direct=0)
     (other, *_) = find_candidates(scene, board, side="top", settings=without)
     assert grid_rms(other.view.homography(), plane(), board) > 10.0
+
+
+def warm_places(board, warm_px):
+    return WarmPlaces(board, replace(make_scene(still(np.zeros(SHAPE))), warm_px=np.asarray(warm_px)), SETTINGS)
 
 
 class TestWarmPlaces:
     def test_share_counts_places_on_the_board_and_near_it(self):
         board = Board.rectangle(62, 44)
         inside = map_points(PLANE(), np.array([[10.0, 10.0], [50.0, 40.0], [1.0, 43.0]]))
-        beside = map_points(PLANE(), np.array([[64.0, 20.0]]))  # 2 mm off it, 1.6 px
+        beside = map_points(PLANE(), np.array([[64.0, 20.0]]))  # 2 mm off it, 1.6 px; the reach is 2.4 px
         far = np.array([[1.0, 1.0]])
-        places = WarmPlaces(board, np.vstack([inside, beside, far]))
-        assert places.share(true_view(board), 0.0) == pytest.approx(3 / 5)
-        assert places.share(true_view(board), 2.5) == pytest.approx(4 / 5)
-        assert WarmPlaces(board, np.zeros((0, 2))).share(true_view(board), 0.0) == 1.0
+        places = warm_places(board, np.vstack([inside, beside, far]))
+        assert places.share(true_view(board), slack=0.0) == pytest.approx(3 / 5)
+        assert places.share(true_view(board)) == pytest.approx(4 / 5)
+        assert warm_places(board, np.zeros((0, 2))).share(true_view(board)) == 1.0
 
     def test_starts_that_cover_fewer_are_dropped(self):
         board = Board.rectangle(62, 44)
         view = true_view(board)
         away = view.moved(np.r_[0, 0, 0, 60 / 120, 0, 0, 0, 0])
-        places = WarmPlaces(board, map_points(PLANE(), np.array([[10.0, 10.0], [30.0, 40.0]])))
-        assert places.covering(["right", "away"], [view, away], 1.0, SETTINGS) == ["right"]
-        assert WarmPlaces(board, np.zeros((0, 2))).covering([1, 2], [view, away], 1.0, SETTINGS) == [1, 2]
+        places = warm_places(board, map_points(PLANE(), np.array([[10.0, 10.0], [30.0, 40.0]])))
+        assert places.covering(["right", "away"], [view, away]) == ["right"]
+        assert warm_places(board, np.zeros((0, 2))).covering([1, 2], [view, away]) == [1, 2]
 
     def test_a_place_that_what_warms_contradicts_is_not_trusted(self):
         board, picture = pictured(1)

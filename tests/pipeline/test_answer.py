@@ -57,8 +57,7 @@ def warned(name, *said):
     prepared = SimpleNamespace(
         recording=SimpleNamespace(name=name, warnings=()), timing=SimpleNamespace(warnings=("no power-on",))
     )
-    placement = SimpleNamespace(trusted=True, reason="")
-    return SimpleNamespace(prepared=prepared, track=SimpleNamespace(warnings=said, placement=placement))
+    return SimpleNamespace(prepared=prepared, track=SimpleNamespace(warnings=said))
 
 
 def test_a_sentence_about_a_recording_is_said_once_and_with_one_name():
@@ -67,15 +66,6 @@ def test_a_sentence_about_a_recording_is_said_once_and_with_one_name():
     placed = [warned("faulty", text), warned("good_3", text)]
     said = all_warnings(SimpleNamespace(board=None, readings=()), placed, nothing, nothing, nothing)
     assert said == ("faulty: no power-on", text, "good_3: no power-on")
-
-
-def test_what_a_placement_is_trusted_in_spite_of_is_said():
-    nothing = SimpleNamespace(warnings=())
-    faulty = warned("faulty")
-    faulty.track.placement.reason = "the outline alone does not tell which way round the board lies"
-    job = SimpleNamespace(board=None, readings=())
-    said = all_warnings(job, [faulty], nothing, nothing, nothing)
-    assert "faulty: the outline alone does not tell which way round the board lies" in said
 
 
 def test_a_reading_of_a_net_that_the_board_file_lacks_is_warned_of():

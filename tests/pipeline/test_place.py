@@ -1,9 +1,12 @@
 """Once a board is placed its switching times are read from it alone: a plate solved exactly, beside a moving thing."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.fft import dctn, idctn
 
+from thermscan.measure.placement import TAKEN_UPRIGHT
 from thermscan.model.board import Board
 from thermscan.model.pose import map_points
 from thermscan.model.recording import Facts, Mark, Recording
@@ -45,3 +48,28 @@ def test_times_are_read_from_the_board_once_it_is_placed(seed):
     assert timing.off_s is None
     before = prepared.timing
     assert before.on_s is None or before.off_s is not None or not before.on_s.low <= ON_S <= before.on_s.high
+
+
+def test_what_a_placement_is_trusted_in_spite_of_is_a_warning_of_its_track():
+    unmarked = replace(recording(seed=0), facts=Facts())
+    as_file = replace(BOARD, outline_is_size_only=False)
+    (placed,), _ = place_all([prepare(unmarked, settings=SETTINGS)], as_file, side="top", settings=SETTINGS)
+    assert placed.track.placement.trusted
+    assert TAKEN_UPRIGHT in placed.track.warnings
+
+
+@pytest.mark.parametrize(("wide", "kelvin", "glow_k"), [(18.0, 8.0, 4.0), (300.0, 4.0, 2.0)])
+def test_a_board_that_warms_from_the_first_frame_on_is_not_timed_by_what_steps_on_it_later(wide, kelvin, glow_k):
+    """Heat that goes on coming out of one place, and from 3 s on a glow over half of the board."""
+    base = recording(seed=0)
+    times = base.times_s
+    y, x = np.mgrid[:ROWS, :COLUMNS]
+    inside = (x > 5.5) & (x < 42.5) & (y > 9.5) & (y < 50.5)
+    part = kelvin * inside * np.exp(-((y - 30) ** 2 + (x - 15) ** 2) / wide) * -np.expm1(-times / 3.0)[:, None, None]
+    glow = glow_k * (inside & (x > 24)) * np.clip((times - 3.0) / 0.4, 0, 1)[:, None, None]
+    frames = 24.0 + 1.5 * inside + part + glow + np.random.default_rng(1).normal(0, 0.05, (len(times), ROWS, COLUMNS))
+    film = Recording.from_array(frames.astype(np.float32), times, name="faulty", facts=base.facts)
+    (placed,), _ = place_all([prepare(film, settings=SETTINGS)], BOARD, side="top", settings=SETTINGS)
+    assert placed.track.placement.trusted
+    assert placed.prepared.timing.on_s is None
+    assert placed.prepared.timing.on_why.startswith("on_before_recording")

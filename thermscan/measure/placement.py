@@ -143,7 +143,7 @@ def _rival_text(best: View, rival: View, board: Board) -> str:
 def _rivals(candidates: list[Candidate], settings: PlacementSettings) -> tuple[float | None, list[View]]:
     """Return the least z value of the best start over the others, or over its controls, and who equals it."""
     best, equal = candidates[0], []
-    margin = best.lead.z if len(candidates) == 1 and best.lead is not None else None
+    margin = best.lead if len(candidates) == 1 else None
     for rival in candidates[1:]:
         z = vuong_z(best.fit.log_likelihood, rival.fit.log_likelihood)
         margin = z if margin is None else min(margin, z)
@@ -158,8 +158,7 @@ def _against(scene: Scene, board: Board, start: View, found: View, how: tuple[st
     reasons = []
     if _evidence_z(scene, board, found, side, settings) < settings.vuong_z:
         reasons.append("the board does not stand out in the picture")
-    covered = WarmPlaces(board, scene.warm_px).share(found, settings.warm_reach * max(scene.shape))
-    if covered < settings.warm_least:
+    if WarmPlaces(board, scene, settings).share(found) < settings.warm_least:
         reasons.append("places that warm with the power lie beside the board")
     if distance_px(start, found, board_points(board)) > 0.05 * max(scene.shape) + settings.same_place_px:
         reasons.append("the coarse and the fine picture give different places")
@@ -184,13 +183,13 @@ def _place_without_marks(scene: Scene, board: Board, *, side: str, settings: Pla
     plain = error / bare_doubt(board, settings)
     margin, rivals = _rivals(candidates, settings)
     reasons = [_rival_text(candidates[0].view, r, board) for r in rivals[:1]]
-    reasons += [*_against(scene, board, candidates[0].view, fit.view, (side, settings))]
+    reasons += _against(scene, board, candidates[0].view, fit.view, (side, settings))
     if plain > settings.unmarked_error_px:
         reasons.append(f"the outline is only known to {error:.1f} px")
     if not reasons and not is_steady(ends, board, plain, settings):
         reasons.append("the fit ends elsewhere from another start")
     lead = candidates[0].lead
-    if len(reasons) > 1 or lead is None or lead.z < settings.control_z:
+    if len(reasons) > 1 or lead is None or lead < settings.control_z:
         rivals = []
     if reasons:
         reasons.append(f"give marks for the corners at {corner_names(board)}")

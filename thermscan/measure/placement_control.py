@@ -6,7 +6,7 @@ and mirrored copies explain at the same place is chance; the right place explain
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,14 +16,6 @@ from thermscan.measure.placement_scene import Scene
 from thermscan.measure.placement_tiles import vuong_z
 from thermscan.model.board import Board
 from thermscan.model.settings import PlacementSettings
-
-
-@dataclass(frozen=True)
-class Lead:
-    """By how much a placement beats its strongest control: log-likelihood, nats, and the least z value of the tests."""
-
-    gain: float
-    z: float
 
 
 def mirrored(board: Board) -> Board:
@@ -56,11 +48,13 @@ class Controls:
         self.copies = ((measure, 2), (other, 0), (other, 2))
         self.width_px, self.settings = max(scene.shape), settings
 
-    def lead(self, view: View, fit: Fit, rounds: int) -> Lead:
-        """Return the lead of a fitted view (pixels of the scene); controls take ``rounds`` steps of their own."""
-        found = [self._explained(measure, turned(view, turns), rounds) for measure, turns in self.copies]
-        gain = min(float((fit.log_likelihood - one).sum()) for one in found)
-        return Lead(gain, min(vuong_z(fit.log_likelihood, one) for one in found))
+    def lead(self, view: View, fit: Fit, rounds: int) -> float:
+        """Return the least z value by which a fitted view (pixels of the scene) beats a control.
+
+        Controls take ``rounds`` steps of their own.
+        """
+        found = (self._explained(measure, turned(view, turns), rounds) for measure, turns in self.copies)
+        return min(vuong_z(fit.log_likelihood, one) for one in found)
 
     def _explained(self, measure: Measure, view: View, rounds: int) -> np.ndarray:
         if not rounds:

@@ -294,13 +294,13 @@ def _borne_out(
     another place there, and what draws the layout to it on one bench seldom lies in the same place on another.
     """
     (motion, placement), (side, settings) = faulty, how
-    points, view = board_points(board), _view(motion, board, placement, side, settings)
+    points, view, shown = board_points(board), _view(motion, board, placement, side, settings), make_scene(motion)
     left, by = list(placement.rivals), []
     for good, own, name in zip(goods, owns, names, strict=True):
         if not left or not (own.trusted or own.rivals):
             continue
         own_view, scene = _view(good, board, own, side, settings), make_scene(good)
-        if not _lies_on_pattern(Pair(make_scene(motion), scene, board, side, view), own, own_view, good, settings):
+        if not _lies_on_pattern(Pair(shown, scene, board, side, view), own, own_view, good, settings):
             continue
         step = own_view.homography() @ np.linalg.inv(view.homography())
         base, width = _base(good, board, side, settings), max(scene.shape)

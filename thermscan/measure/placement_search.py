@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from thermscan.measure.placement_control import Controls, Lead
+from thermscan.measure.placement_control import Controls
 from thermscan.measure.placement_fit import (
     Fit,
     Measure,
@@ -21,7 +21,7 @@ from thermscan.measure.placement_pose import PARAMETERS, View, turned
 from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view, softened
 from thermscan.measure.placement_start import Start, find_starts
 from thermscan.measure.placement_tiles import vuong_z
-from thermscan.measure.placement_warm import WarmPlaces
+from thermscan.measure.placement_warm import START_SLACK, WarmPlaces
 from thermscan.model.board import Board
 from thermscan.model.pose import map_points
 from thermscan.model.settings import PlacementSettings
@@ -31,13 +31,13 @@ from thermscan.model.settings import PlacementSettings
 class Candidate:
     """A refined candidate.
 
-    ``view`` is in full-size pixels, ``fit`` at the resolution where candidates are compared; ``lead`` is by how much it
-    beats its controls, None where the board has too few bodies for that or lies partly beside the picture.
+    ``view`` is in full-size pixels, ``fit`` at the resolution where candidates are compared; ``lead`` is the z value by
+    which it beats its controls, None where the board has too few bodies for that or lies partly beside the picture.
     """
 
     view: View
     fit: Fit
-    lead: Lead | None = None
+    lead: float | None = None
 
 
 def distance_px(a: View, b: View, points_mm: np.ndarray) -> float:
@@ -109,7 +109,7 @@ class _Judge:
         self.factor = max(1, round(max(scene.shape) / settings.judged_px))
         self.small, self.measure = _at_size(scene, board, self.factor, side=side, settings=settings)
         self.smooth = float(smooth_likelihood(self.small, settings).sum())
-        self.warm = WarmPlaces(board, scene.warm_px)
+        self.warm = WarmPlaces(board, scene, settings)
         self.controls = None
         if len(board.parts_on(side)) >= settings.control_parts:
             blur = _seen_blur(self.factor, settings)
@@ -118,8 +118,7 @@ class _Judge:
     def refined(self, views: Sequence[View], rounds: int) -> list[Candidate]:
         """Return the views some steps on, those that cover what warms."""
         found = _refine_all(self.measure, views, self.factor, self.small.shape, self.settings, rounds)
-        reach_px = self.settings.warm_reach * max(self.full.shape)
-        return self.warm.covering(found, [c.view for c in found], reach_px, self.settings)
+        return self.warm.covering(found, [c.view for c in found])
 
     def seen(self, candidate: Candidate) -> float:
         """Return the share of the board that lies in the picture."""
@@ -158,13 +157,13 @@ def _told_apart(
     judge = _Judge(scene, board, side=side, settings=settings)
     # Coarse pictures rank poorly: many take their first steps here, and only the best of those go on.
     rough = judge.distinct(judge.likeliest(judge.refined(views, 2)), settings.search_passed)
-    some = [*_leading(judge.led(rough, 0), settings)[: settings.search_kept], *rough]
-    some = judge.distinct(some, settings.search_kept + settings.search_leading)
+    chosen = _leading(judge.led(rough, 0), settings)[: settings.search_kept]
+    some = judge.distinct([*chosen, *rough], settings.search_kept + (settings.search_leading if chosen else 0))
     found = judge.led(judge.refined([c.view for c in some], settings.search_rounds), 2)
     leading = _leading(found, settings)
-    if leading and leading[0].lead is not None and leading[0].lead.z >= settings.settled_z:
+    if any(c.lead >= settings.settled_z for c in leading):
         # what stands out no more than its own controls explains nothing
-        found = [c for c in found if c.lead is None or c.lead.z >= settings.rival_z]
+        found = [c for c in found if c.lead is None or c.lead >= settings.rival_z]
     return judge.distinct([*leading, *judge.likeliest(found)], settings.search_kept)
 
 
@@ -186,8 +185,8 @@ def is_better(scene: Scene, board: Board, view: View, rival: View, how: tuple[st
 
 def _leading(found: Sequence[Candidate], settings: PlacementSettings) -> list[Candidate]:
     """Return those that stand out of their controls, the clearest first."""
-    clear = [(c.lead.z, i) for i, c in enumerate(found) if c.lead is not None and c.lead.z >= settings.control_z]
-    return [found[i] for _, i in sorted(clear, reverse=True)]
+    clear = [c for c in found if c.lead is not None and c.lead >= settings.control_z]
+    return sorted(clear, key=lambda c: -c.lead)
 
 
 def _seen_blur(factor: int, settings: PlacementSettings) -> float:
@@ -231,8 +230,8 @@ def find_candidates(scene: Scene, board: Board, *, side: str, settings: Placemen
     factor = max(1, round(max(scene.shape) / settings.search_px))
     gap = 2.0 * factor
     starts = find_starts(scene, board, side=side, settings=settings)
-    reach_px = 2.0 * settings.warm_reach * max(scene.shape)  # starts are some pixels off themselves
-    starts = WarmPlaces(board, scene.warm_px).covering(starts, [s.view for s in starts], reach_px, settings)
+    warm = WarmPlaces(board, scene, settings)
+    starts = warm.covering(starts, [s.view for s in starts], slack=START_SLACK)
     starts = _distinct(
         starts,
         points,

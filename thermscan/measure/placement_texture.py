@@ -11,7 +11,7 @@ from scipy import fft
 from thermscan.measure.placement_pose import View, view_from_similarity
 from thermscan.measure.placement_scene import Scene, shrink_scene, shrink_view
 from thermscan.measure.placement_search import distance_px
-from thermscan.measure.placement_warm import WarmPlaces
+from thermscan.measure.placement_warm import START_SLACK, WarmPlaces
 from thermscan.model.board import Board
 from thermscan.model.settings import PlacementSettings
 
@@ -85,9 +85,8 @@ def pattern_starts(
             found.append((float(score[row, column]), view))
     found.sort(key=lambda item: -item[0])
     if board is not None:
-        reach_px = 2.0 * settings.warm_reach * max(good.shape)  # starts are some pixels off themselves
-        warm = WarmPlaces(board, good.warm_px)
-        found = warm.covering(found, [v for _, v in found], reach_px, settings)
+        warm = WarmPlaces(board, good, settings)
+        found = warm.covering(found, [v for _, v in found], slack=START_SLACK)
     return _apart([v for _, v in found], base, faulty_view, 2.5 * factor_g, settings.search_kept)
 
 

@@ -165,7 +165,7 @@ def _join_on(
 
     Then the log's clock is right, and a power-on before anything is seen to warm is one whose first loads are small.
     """
-    if ons and timing.switched_s is not None and timing.on_s is not None:
+    if ons and timing.on_s is not None:
         moment, agrees = combined(ons[0], timing.switched_s, slack)
         if agrees:
             return replace(timing, on_s=moment, source="both")

@@ -27,13 +27,14 @@ def warming_places(cells: CellSeries | None, timing: Timing, *, settings: Timing
     Returns
     -------
     ndarray of shape (places, 2), px of the reference picture
-        Middles of cells, x and y; none where the power-on is not known, or where nothing warms for sure.
+        Middles of cells, x and y; none where nothing warms for sure.
 
     Notes
     -----
-    The course of each cell is fitted by a constant and a rise from power-on on that levels off within one of the times
-    ``warm_courses_s``. A cell counts where that is most of its variance (what sways with the camera has as much before
-    power-on) and where it stands out of the cells that nothing heats, which most are.
+    The course of each cell is fitted by a constant and a rise from power-on on (from the first frame on where that is
+    not known) that levels off within one of the times ``warm_courses_s``. A cell counts where that is most of its
+    variance (what sways with the camera has as much before power-on) and where it stands out of the cells that nothing
+    heats, which most are.
     """
     none = np.zeros((0, 2))
     if cells is None:

@@ -12,7 +12,7 @@ from thermscan.model.quantity import Measured
 # What stands first in a reason, and how it is said; a reason that only says "not seen" is told by its sentence.
 REASONS = {"not_seen": "", "on_before_recording": "on before the recording", "still_on": "still on"}
 BEFORE_S = 2.0  # seconds to film before switching on; common practice, no source
-START_UP_S = 0.4  # what is seen to warm may start so long after the supply was switched; common practice, no source
+START_UP_S = 0.4  # from the switch to what is seen to warm: soft starts, one rail after another; made boards
 BEFORE_FRAMES = 4  # and as many frames: what is cold has a level, a drift and a noise to be told from them
 
 

@@ -149,8 +149,6 @@ def all_warnings(
     for p, name in zip(placed, names, strict=True):
         own = (*p.prepared.recording.warnings, *p.prepared.timing.warnings, *p.track.warnings)
         said += [text if text.startswith(names) else name + text for text in own]
-    if placed and placed[0].track.placement.trusted and placed[0].track.placement.reason:
-        said.append(names[0] + placed[0].track.placement.reason)
     if placed and job.board is not None:
         frame = (placed[0].prepared.recording.rows, placed[0].prepared.recording.columns)
         said += [*scale_words(job.board, *frame), *seen_words(job.board, *frame, placed[0].pixel_mm)]

@@ -105,7 +105,8 @@ def place_all(
     for number, (one, placement) in enumerate(zip(prepared, (match.faulty, *match.goods), strict=True)):
         shape = one.motion.reference.shape
         lean = lean_of_placement(placement, board, shape, side=side, settings=settings.placement)
-        warnings = () if number else match.warnings
+        note = (placement.reason,) if placement.trusted and placement.reason else ()
+        warnings = note if number else (*match.warnings, *note)
         track = make_track(one.motion, placement, side=side, lens=one.lens, warnings=warnings, lean=lean)
         error = placement.error_px if number else 0.0
         if is_given and placement.trusted:
@@ -141,7 +142,7 @@ def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settin
     timing = find_power(one.recording, one.camera, cells, settings=settings.timing)
     if timing.on_s is None and one.timing.on_s is not None:
         return one
-    seen = timing.on_s if timing.source == "temperature" else None
+    seen = None if one.recording.facts.supply else timing.on_s  # a log tells better what the temperatures leave open
     if seen is not None and has_warmed(one.cells, seen, timing.off_s, settings=settings.timing):
         return one if one.timing.on_s is None else replace(one, timing=warm_first(one.timing.visits))
     return replace(one, timing=replace(timing, visits=one.timing.visits))
