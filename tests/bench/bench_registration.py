@@ -36,6 +36,7 @@ from thermscan.measure.noise import measure_camera
 from thermscan.measure.placement import doubted, place_board
 from thermscan.measure.placement_corners import box_corners
 from thermscan.measure.placement_match import match_placements
+from thermscan.measure.placement_search import board_points
 from thermscan.measure.power_cells import sample_cells
 from thermscan.measure.power_on import find_power
 from thermscan.measure.power_warm import warming_places
@@ -191,7 +192,10 @@ def place(makes, board, way, side):
     cpu = (middle - start) / 2, time.process_time() - middle
     motions, settings = [m for *_, m, _ in makes], PlacementSettings()
     apart, both = (
-        [doubted(p, m, settings=settings) for p, m in zip(placed, motions, strict=True)]
+        [
+            doubted(p, m.within(map_points(p.matrix, board_points(board))), settings=settings)
+            for p, m in zip(placed, motions, strict=True)
+        ]
         for placed in (apart, (match.faulty, match.goods[0]))
     )
     return apart, both, cpu

@@ -15,7 +15,7 @@ from thermscan.measure.motion_fields import Coefficients
 from thermscan.measure.motion_pictures import prepare
 from thermscan.measure.motion_still import knocked, still_share
 from thermscan.measure.noise import measure_camera
-from thermscan.model.pose import map_points
+from thermscan.model.pose import Motion, map_points
 from thermscan.model.recording import Recording
 from thermscan.model.settings import MotionSettings
 
@@ -354,3 +354,34 @@ def test_a_jump_over_frames_that_do_not_show_where_they_lie_is_no_knock():
     assert knocked(shifts, own, is_joined, settings=MotionSettings())
     is_joined[29] = False
     assert not knocked(shifts, own, is_joined, settings=MotionSettings())
+
+
+def test_errors_are_smaller_where_the_picture_is_sharp_and_hold_there():
+    # A textured board in one corner of the picture, nothing else: tilt leaves the far corner open.
+    true = hand(60, drift_px=2.0)
+    small = np.full(SHAPE, 128, np.float32)
+    small[20:60, 10:60] = cv2.resize(data.coins().astype(np.float32), (50, 40), interpolation=cv2.INTER_AREA)
+    frames = moved(small, true, contrast_k=0.15)
+    motion = follow(frames)
+    board, away = ([[x, y] for x in xs for y in ys] for xs, ys in (((30, 55), (35, 55)), ((100, 120), (75, 90))))
+    here, there = motion.within(np.array(board)), motion.within(np.array(away))
+    assert np.median(here.error_px) < 0.5 * np.median(there.error_px)
+    assert np.median(here.error_px) < np.median(motion.error_px)
+    places = np.array(board, float)
+    wanted = np.array([map_points(t @ np.linalg.inv(true[0]), places) for t in true])
+    gaps = np.array([map_points(m, places) for m in motion.matrices]) - wanted
+    off = np.sqrt(((gaps - np.median(gaps, axis=0)) ** 2).sum(axis=-1).mean(axis=-1))
+    assert np.quantile(off, 0.9) < 2 * np.median(here.error_px)
+    assert here.within(np.array(away)) is here
+
+
+def test_errors_of_a_motion_are_read_between_the_places_that_hold_them():
+    shares = np.ones((2, 3, 3))
+    shares[:, :, 2] = 3.0
+    motion = Motion(
+        np.tile(np.eye(3), (2, 1, 1)), np.zeros((21, 41)), np.zeros((0, 21, 41)), np.array([0.1, 0.2]), is_tripod=False,
+        shares=shares,
+    )  # fmt: skip
+    assert motion.within(np.array([[0, 0], [20, 20]])).error_px == pytest.approx([0.1, 0.2])
+    assert motion.within(np.array([[40, 10]])).error_px == pytest.approx([0.3, 0.6])
+    assert motion.within(np.array([[30, 10]])).error_px == pytest.approx(np.sqrt(5) * np.array([0.1, 0.2]))

@@ -108,3 +108,19 @@ def test_places_that_heat_do_not_displace_a_stretch(seed):
     off = np.hypot(*moves[:, :2].T)
     assert off.max() < 0.1
     assert np.sqrt(covariance[:, 0, 0]).max() < 0.2
+
+
+@pytest.mark.parametrize("gate", [1.0, 10.0, 30.0])
+def test_places_that_barely_count_do_not_make_a_step_longer_than_the_way(gate):
+    # The second half of the pictures is thought 0.4 px right of where it lies, and nothing else is wrong.
+    settings = MotionSettings(slope_gate=gate)
+    pictures, matrices, how = recorded(70, contrast_k=0.3, pattern=np.zeros(SHAPE, np.float32))
+    aligner = Aligner(how, 0.02**2, settings)
+    halves = [slice(0, NUMBER // 2), slice(NUMBER // 2, NUMBER)]
+    wrong = matrices.copy()
+    wrong[halves[1], 0, 2] -= 0.4
+    templates = [aligner.template(pictures[half], wrong[half]) for half in halves]
+    share = aligner.slopes(templates[0]).share
+    found, _ = tie(aligner, templates, np.zeros((2, 8)), 1, within_px=1.0)
+    assert gate == 1.0 or share.mean() < 0.8
+    assert abs(found[1, 0] - found[0, 0]) == pytest.approx(0.4, abs=0.06)

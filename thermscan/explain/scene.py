@@ -219,9 +219,9 @@ def _bare_rows(
     column = np.floor((points[..., 0] - points[0, 0, 0]) / block).astype(int)
     row = np.floor((points[..., 1] - points[0, 0, 1]) / block).astype(int)
     label = row * (column.max() + 1) + column
-    maps = [np.broadcast_to(m, found.excess.shape) for m in (found.excess, found.own_heat, found.noise, found.spread)]
+    maps = [np.broadcast_to(m, found.excess.shape) for m in (found.excess, found.own_heat, found.spread)]
     layers = [np.stack([_mean_of_known(m[bins]) for bins in stages]) for m in maps]
-    told = np.isfinite(layers[0]) & np.isfinite(layers[2])
+    told = np.isfinite(layers[0])
     bare = bare & _is_enough(told)
     counts = np.array([len(b) for b in stages])
     gain = np.maximum(1 / np.sqrt(counts), settings.noise_kept)
@@ -232,11 +232,13 @@ def _bare_rows(
         if cells.sum() < least:
             continue
         known = told[:, cells].any(axis=1)
-        courses = (_mean_of_known(layer[:, cells].T) for layer in layers)
-        excess, own, noise, spread = _with_gaps(known, *courses)
-        x, y = points[cells].mean(axis=0)
         independent = max(1.0, cells.sum() * grid.step_mm**2 / max(4 * np.pi * film.correlation_mm**2, grid.step_mm**2))
         average = max(1 / np.sqrt(independent), settings.noise_kept)
+        camera, position = found.split_noise(cells / cells.sum())
+        error = _mean(np.sqrt(average**2 * camera + position), stages)
+        excess, own, spread = (_mean_of_known(layer[:, cells].T) for layer in layers)
+        excess, own, noise, spread = _with_gaps(known & np.isfinite(error), excess, own, error, spread)
+        x, y = points[cells].mean(axis=0)
         rows.append(
             _Row(
                 None,
@@ -246,7 +248,7 @@ def _bare_rows(
                 block / np.sqrt(2 * np.pi),
                 excess,
                 np.maximum(own, 0.0),
-                noise * gain * average,
+                noise * gain,
                 np.nan_to_num(spread),
                 is_seen=True,
             )

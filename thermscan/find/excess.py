@@ -13,6 +13,7 @@ from thermscan.find.excess_cooling import cooling_since_cold, unlike_cooling
 from thermscan.find.excess_left import LeftHeat, left_heat
 from thermscan.model.film import Baseline, BoardGrid, Excess, Film, Rise
 from thermscan.model.settings import ExcessSettings
+from thermscan.model.shift import Shift
 
 
 def bench_ring(film: Film, *, settings: ExcessSettings) -> np.ndarray:
@@ -226,30 +227,44 @@ def onto(baseline: Baseline, grid: BoardGrid, edges_s: np.ndarray) -> Baseline:
     )
 
 
-def shake_noise(rise: Rise) -> np.ndarray:
-    """Return what the motion of a hand turns into a false rise, K, ndarray (bins, rows, columns); zero on a stand.
+def shaken(rise: Rise, *, count: int = 1) -> Shift | None:
+    """Return the board's own cold picture as what the motion of a hand displaces; None on a stand.
 
-    The gradient of the board's own cold picture times the error of the motion, averaged over the frames of a bin and
-    over the cold frames.
+    The error of the motion is averaged over the frames of a bin and over the cold frames. ``count`` boards are
+    averaged.
     """
     film = rise.film
     static = film.cold if film.cold is not None else film.mean[-1]
     if static is None or film.motion_error_mm <= 0 or rise.reference != "cold_frames":
-        return np.zeros_like(rise.rise)
+        return None
     share = 1 / np.sqrt(np.maximum(film.frames, 1)) + 1 / np.sqrt(max(film.cold_frames, 1))
-    return film.grid.slope_per_mm(static) * film.motion_error_mm * share[:, None, None]
+    return Shift(static, film.motion_error_mm * share / count)
 
 
-def position_noise(faulty: Rise, baseline: Baseline, *, position_error_mm: float) -> np.ndarray:
-    """Return what misplacing turns into false excess, K, ndarray (bins, rows, columns).
+def shake_noise(rise: Rise) -> np.ndarray:
+    """Return what the motion of a hand turns into a false rise, K, ndarray (bins, rows, columns); zero on a stand.
 
-    The gradient of the good boards' rise times the relative position error, and what hands shake on both sides.
+    The gradient of the board's own cold picture times the error of the motion (see ``shaken``).
     """
-    noise = faulty.film.grid.slope_per_mm(baseline.mean) * position_error_mm
-    shaken = shake_noise(faulty) ** 2
-    for good in baseline.films:
-        shaken = shaken + (shake_noise(good) / baseline.count) ** 2
-    return np.hypot(noise, np.sqrt(shaken)).astype(np.float32)
+    shift = shaken(rise)
+    return np.zeros_like(rise.rise) if shift is None else _moved(shift, rise.film.grid)
+
+
+def _moved(shift: Shift, grid: BoardGrid) -> np.ndarray:
+    """Return what a shift may change at each cell, K, ndarray (bins, rows, columns)."""
+    return grid.slope_per_mm(shift.field) * np.atleast_1d(shift.error_mm)[:, None, None]
+
+
+def misplaced(faulty: Rise, baseline: Baseline, *, position_error_mm: float) -> tuple[Shift, ...]:
+    """Return what may lie elsewhere than thought: the good boards' rise, and what hands shake on both sides."""
+    goods = (shaken(good, count=baseline.count) for good in baseline.films)
+    shifts = (Shift(baseline.mean, position_error_mm), shaken(faulty), *goods)
+    return tuple(s for s in shifts if s is not None)
+
+
+def position_noise(shifts: Sequence[Shift], grid: BoardGrid) -> np.ndarray:
+    """Return what misplacing turns into false excess at each cell, K, ndarray (bins, rows, columns)."""
+    return np.sqrt(sum(_moved(s, grid) ** 2 for s in shifts)).astype(np.float32)
 
 
 def excess_over(
@@ -274,7 +289,7 @@ def excess_over(
     settings : ExcessSettings
     """
     if baseline is None:
-        shake = shake_noise(faulty).astype(np.float32)
+        shake, shift = shake_noise(faulty).astype(np.float32), shaken(faulty)
         return Excess(
             film=faulty.film,
             excess=faulty.rise,
@@ -285,8 +300,10 @@ def excess_over(
             own_heat=np.zeros_like(faulty.rise),
             reference=faulty.reference,
             position=shake,
+            shifts=() if shift is None else (shift,),
         )
-    position = position_noise(faulty, baseline, position_error_mm=position_error_mm)
+    shifts = misplaced(faulty, baseline, position_error_mm=position_error_mm)
+    position = position_noise(shifts, baseline.grid)
     noise = np.sqrt(faulty.error**2 + baseline.error**2 + position**2)
     if basis == "itself_before":
         spread = expected_spread(baseline.mean, settings.repeat_fraction, baseline.grid, settings=settings)
@@ -311,6 +328,7 @@ def excess_over(
         reference=faulty.reference,
         warnings=said,
         position=position,
+        shifts=shifts,
     )
 
 

@@ -70,8 +70,9 @@ def read_parts(
 
     Notes
     -----
-    Over a part of area A, camera noise with correlation c (Gaussian) averages by 4 pi c^2 / (A + 4 pi c^2); position
-    error and the spread between boards do not average. Parts on the other side, covered ones, and those of an
+    Over a part of area A, camera noise with correlation c (Gaussian) averages by 4 pi c^2 / (A + 4 pi c^2). Misplacing
+    moves the whole part: what its edges gain on one side they lose on the other (``Shift``). The spread between boards
+    does not average. Parts on the other side, covered ones, and those of an
     unreadable surface get the state ``'unreadable'`` with the reason and never ``'cold'``.
     """
     grid = excess.film.grid
@@ -160,13 +161,10 @@ def _differs(part: PartReading) -> bool:
 
 def _errors(excess: Excess, spot: Footprint) -> tuple[np.ndarray, np.ndarray]:
     """Return the course of noise (camera and position) and of spread at a part, each ndarray (bins,)."""
-    shape = excess.excess.shape
-    total = mean_over(np.broadcast_to(excess.noise, shape) ** 2, spot)
-    position = mean_over(np.broadcast_to(np.asarray(excess.position, np.float32), shape) ** 2, spot)
+    camera, position = excess.split_noise(spot.weights)
     kernel = 4 * np.pi * excess.film.correlation_mm**2
-    camera = np.maximum(total - position, 0) * kernel / (spot.area_mm2 + kernel)
-    spread = np.sqrt(mean_over(np.broadcast_to(excess.spread, shape) ** 2, spot))
-    return np.sqrt(camera + position), spread
+    spread = np.sqrt(mean_over(np.broadcast_to(excess.spread, excess.excess.shape) ** 2, spot))
+    return np.sqrt(camera * kernel / (spot.area_mm2 + kernel) + position), spread
 
 
 def _flags(part: Part, excess: Excess, spot: Footprint) -> tuple[str, ...]:

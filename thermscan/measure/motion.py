@@ -60,6 +60,7 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
     course, covariance = smooth(evidence, times, wander)
     covariance = covariance + follow.covariance[nearest_stretch(keys, follow, recording.frames)]
     error = np.hypot(mean_error(covariance, aligner), settings.heat_drag_px)
+    shares = error_shares(covariance, aligner, settings)
     scatter = np.sqrt(np.mean(aligner.fields.distance(course - course.mean(axis=0)) ** 2))
     clear = clear_frames(evidence, settings)
     is_still = tells_no_motion(evidence, clear, settings)
@@ -85,10 +86,14 @@ def follow_motion(recording: Recording, camera: CameraState, *, settings: Motion
         share = f"{np.count_nonzero(away)} of {len(away)} frames"
         doubt = f"{share} fit the first ones better {off:.0f} px from where they were put"
         error = np.maximum(error, off)
+        shares = None
     elif away.any() and not is_tripod:
         matrices, error, lost = bridge(matrices, error, checked_frames(camera, settings), away)
         why = {**lost, **why}
-    return Motion(matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern, doubt, clear)
+        shares[list(lost)] = 1
+    return Motion(
+        matrices, scene.reference, scene.change, error, is_tripod, why, scene.pattern, doubt, clear, shares=shares
+    )
 
 
 def follow_keys(
@@ -199,7 +204,7 @@ def gather(
         return Evidence(values, weight)
     ahead = values[keys] - starts[keys]
     done, stretches = set(keys.tolist()), nearest_stretch(keys, follow, recording.frames)
-    slopes = [aligner.slopes(t.picture, t.seen) for t in follow.templates]
+    slopes = [aligner.slopes(t) for t in follow.templates]
     for first, frames in recording.chunks():
         for i, frame in enumerate(frames, start=first):
             if i in done or not camera.usable[i]:
@@ -232,13 +237,31 @@ def nearest_stretch(keys: np.ndarray, follow: Follow, frames: int) -> np.ndarray
     return follow.stretch[np.where(is_after, after, before)]
 
 
+def place_variance(covariance: np.ndarray, aligner: Aligner, reach: float) -> np.ndarray:
+    """Return the variance of 5 x 5 places up to ``reach`` picture sizes off its middle, (frames, 25), working px2."""
+    rows, columns = aligner.shape
+    steps = np.linspace(-reach, reach, 5)
+    grid = np.stack(np.meshgrid(steps * (columns - 1), steps * (rows - 1)), axis=-1).reshape(-1, 2)
+    fields = aligner.fields.fields(grid + aligner.fields.centre)
+    return np.einsum("tij,kia,kja->tk", covariance, fields, fields)
+
+
 def mean_error(covariance: np.ndarray, aligner: Aligner) -> np.ndarray:
     """Return the standard error of a place, rms over the inner picture, ndarray (frames,), working px."""
-    rows, columns = aligner.shape
-    steps = np.linspace(-0.4, 0.4, 5)
-    grid = np.stack(np.meshgrid(steps * columns, steps * rows), axis=-1).reshape(-1, 2) + aligner.fields.centre
-    fields = aligner.fields.fields(grid)
-    return np.sqrt(np.einsum("tij,kia,kja->t", covariance, fields, fields) / len(grid))
+    return np.sqrt(place_variance(covariance, aligner, 0.4).mean(axis=1))
+
+
+def error_shares(covariance: np.ndarray, aligner: Aligner, settings: MotionSettings) -> np.ndarray:
+    """Return the standard errors of 5 x 5 places, corner to corner, over that of the picture, ndarray (frames, 5, 5).
+
+    Errors that the fits do not know tilt the whole picture: a place is given ``local_doubt`` times its own error, but
+    no more than the whole picture has.
+    """
+    usual, drag = settings.usual_shift_px, settings.heat_drag_px
+    picture = np.minimum(np.hypot(mean_error(covariance, aligner), drag), usual)
+    places = np.minimum(np.hypot(np.sqrt(place_variance(covariance, aligner, 0.5)), drag), usual)
+    ratio = places / picture[:, None]
+    return np.where(ratio < 1, np.minimum(settings.local_doubt * ratio, 1), ratio).reshape(-1, 5, 5)
 
 
 def reason_of(camera: CameraState, number: int) -> str:

@@ -38,11 +38,13 @@ class Template:
 class Slopes:
     """Change of a template with each coefficient at the places that count, ordered by block.
 
-    ``at`` are flat pixel numbers (n,), ``by`` is float32 (8, n), ``starts`` the first of each block in ``at``.
+    ``at`` are flat pixel numbers (n,), ``by`` is float32 (8, n), ``share`` float32 (n,) how much each place counts, 0
+    to 1, ``starts`` the first of each block in ``at``.
     """
 
     at: np.ndarray
     by: np.ndarray
+    share: np.ndarray
     starts: np.ndarray
 
 
@@ -126,19 +128,29 @@ class Aligner:
         doubt = smoothed(np.maximum(squares / shown - mean**2 - self.variance, 0), 1.5)
         return Template(mean, doubt, count > 0.5 * len(pictures), len(pictures))
 
-    def slopes(self, picture: np.ndarray, seen: np.ndarray) -> Slopes:
+    def slopes(self, template: Template) -> Slopes:
         """Return the slopes of a template where they are more than sensor pattern and noise make by chance.
 
         Elsewhere only the sensor itself would be aligned, which pulls all motion to zero; slopes that barely pass
         count in proportion.
         """
-        down, right = np.gradient(picture)
-        power = smoothed((down * down + right * right).astype(np.float32), self.settings.gate_px)
-        share = np.where(self.inner & seen, 1 - self.chance / np.maximum(power, 1e-12), 0).ravel()
-        at = self.by_block(np.flatnonzero(share > 0))
-        fields = self.fields.everywhere[:, :, at]
-        by = fields[:, 0] * right.ravel()[at].astype(np.float32) + fields[:, 1] * down.ravel()[at].astype(np.float32)
-        return Slopes(at, by * share[at].astype(np.float32), self.first_of_blocks(at))
+        return self.slopes_of([template])[0]
+
+    def slopes_of(self, templates: list[Template]) -> list[Slopes]:
+        """Return the slopes of several templates over the places that any of them counts."""
+        steep, shares = [], []
+        for template in templates:
+            down, right = np.gradient(template.picture)
+            power = smoothed((down * down + right * right).astype(np.float32), self.settings.gate_px)
+            share = np.where(self.inner & template.seen, 1 - self.chance / np.maximum(power, 1e-12), 0)
+            shares.append(np.maximum(share, 0).ravel().astype(np.float32))
+            steep.append((right.ravel().astype(np.float32), down.ravel().astype(np.float32)))
+        at = self.by_block(np.flatnonzero(np.max(shares, axis=0) > 0))
+        starts, fields = self.first_of_blocks(at), self.fields.everywhere[:, :, at]
+        return [
+            Slopes(at, fields[:, 0] * right[at] + fields[:, 1] * down[at], share[at], starts)
+            for share, (right, down) in zip(shares, steep, strict=True)
+        ]
 
     def by_block(self, at: np.ndarray) -> np.ndarray:
         """Return flat pixel numbers ordered by block."""
@@ -181,7 +193,7 @@ class Aligner:
         known = np.isfinite(values)
         left = np.where(known, values - target, 0)
         trust = known / (doubt * (1 + left * left / (self.settings.doubt_sigmas**2 * doubt)))
-        weighted = slopes.by * trust.astype(np.float32)
+        weighted = slopes.by * (slopes.share * trust).astype(np.float32)
         hessian = (weighted @ slopes.by.T).astype(float)
         off = self.fields.of_matrix(matrix) - middle
         move = np.linalg.solve(hessian + self.hold, -(weighted @ left) - self.hold @ off)
@@ -205,7 +217,7 @@ class Aligner:
         usual = usual + within_px**2 * smoothed(down * down + right * right, 2.0)
         doubt = usual * (1 + smoothed(change * change, 2.0) / (self.settings.tie_ratio * usual)) ** 2
         known = (first.seen & second.seen).ravel()[slopes.at]
-        weighted = slopes.by * (known / doubt.ravel()[slopes.at]).astype(np.float32)
+        weighted = slopes.by * (slopes.share * known / doubt.ravel()[slopes.at]).astype(np.float32)
         left = change.ravel()[slopes.at]
         hessian = (weighted @ slopes.by.T).astype(float)
         moved = np.linalg.solve(hessian + self.hold, weighted @ left)

@@ -51,7 +51,7 @@ def follow_pictures(aligner: Aligner, pictures: np.ndarray, matrices: np.ndarray
         templates = _templates(aligner, pictures, matrices, stretch)
         for number, template in enumerate(templates):
             mine = np.flatnonzero(stretch == number)
-            slopes = aligner.slopes(template.picture, template.seen)
+            slopes = aligner.slopes(template)
             middle = aligner.fields.of_matrix(matrices[mine]).mean(axis=0)
             for i in mine:
                 matrices[i], weight[i] = aligner.align(pictures[i], matrices[i], template, slopes, middle)
@@ -100,11 +100,11 @@ def tie(
     ``Aligner.between``.
     """
     count = len(templates)
-    slopes = joined([aligner.slopes(t.picture, t.seen) for t in templates], aligner)
+    slopes = aligner.slopes_of(templates)
     info, side = np.zeros((count, 8, count, 8)), np.zeros((count, 8))
     pairs = choose_pairs(count, reach)
     for a, b in pairs:
-        mean = Slopes(slopes[a].at, (slopes[a].by + slopes[b].by) / 2, slopes[a].starts)
+        mean = between(slopes[a], slopes[b])
         moved, told = aligner.between(templates[a], templates[b], mean, within_px=within_px)
         told = told * (count / len(pairs))
         info[a, :, a] += told
@@ -127,6 +127,11 @@ def tie(
     return moves, np.array([blocks[s, :, s] for s in range(count)])
 
 
+def between(first: Slopes, second: Slopes) -> Slopes:
+    """Return the slopes halfway between two templates: to second order those of what moved from one to the other."""
+    return Slopes(first.at, (first.by + second.by) / 2, (first.share + second.share) / 2, first.starts)
+
+
 def choose_pairs(count: int, reach: int) -> list[tuple[int, int]]:
     """Return the pairs of stretches that are compared: those 1, 2, 3, 5, 8, 13 ... up to ``reach`` apart."""
     lags, ahead = [], (1, 2)
@@ -134,19 +139,3 @@ def choose_pairs(count: int, reach: int) -> list[tuple[int, int]]:
         lags.append(ahead[0])
         ahead = (ahead[1], ahead[0] + ahead[1])
     return [(a, a + lag) for lag in lags for a in range(count - lag)]
-
-
-def joined(slopes: list[Slopes], aligner: Aligner) -> list[Slopes]:
-    """Return slopes of several templates over the places that any of them counts; zero where one does not."""
-    counts = np.zeros(aligner.block.size, bool)
-    for one in slopes:
-        counts[one.at] = True
-    at = aligner.by_block(np.flatnonzero(counts))
-    place = np.zeros(aligner.block.size, int)
-    place[at] = np.arange(len(at))
-    starts, out = aligner.first_of_blocks(at), []
-    for one in slopes:
-        by = np.zeros((8, len(at)), np.float32)
-        by[:, place[one.at]] = one.by
-        out.append(Slopes(at, by, starts))
-    return out

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from thermscan.model.board import Board
+from thermscan.model.shift import Shift, slope_along
 
 
 @dataclass(frozen=True)
@@ -48,9 +49,12 @@ class BoardGrid:
         return (np.asarray(y_mm) - self.y0_mm) / self.step_mm, (np.asarray(x_mm) - self.x0_mm) / self.step_mm
 
     def slope_per_mm(self, field: np.ndarray) -> np.ndarray:
-        """Return the size of the slope of (..., rows, columns), per mm, same shape; NaN counts as no slope."""
-        down, right = np.gradient(np.nan_to_num(field), self.step_mm, axis=(-2, -1))
-        return np.hypot(down, right)
+        """Return the size of the slope of (..., rows, columns), per mm, same shape.
+
+        Beside cells that are not known (NaN: hidden behind a tall part, say) from the other side; 0 where neither
+        side is known.
+        """
+        return np.hypot(*(slope_along(field, axis) for axis in (-2, -1))) / self.step_mm
 
     def extent_mm(self) -> tuple[float, float, float, float]:
         """Return left, right, bottom, top edges, mm (matplotlib's ``extent`` with ``origin='lower'``)."""
@@ -255,6 +259,8 @@ class Excess:
         neighbouring cells or seconds.
     spilled : ndarray, same shape or broadcastable
         The share of ``noise`` and of ``position`` that bodies which mirror spread over their surroundings.
+    shifts : tuple of Shift
+        What may lie elsewhere than thought, each by itself: what ``position`` is at a cell, for means over cells.
     """
 
     film: Film
@@ -268,6 +274,29 @@ class Excess:
     warnings: tuple[str, ...] = ()
     position: np.ndarray | float = 0.0
     spilled: np.ndarray | float = 0.0
+    shifts: tuple[Shift, ...] = ()
+
+    def split_noise(self, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the variances of a mean over cells of ``weights``, (rows, columns): camera and place, (bins,) each.
+
+        That of the camera is the cells' own, not yet averaged over them; that of the place is of the mean.
+        """
+        shape, cells = self.excess.shape, weights > 0
+        share = weights[cells]
+
+        def mean(field: np.ndarray | float) -> np.ndarray:
+            values = np.broadcast_to(np.asarray(field, np.float32), shape)[:, cells] ** 2
+            known = np.isfinite(values)
+            seen = known @ share
+            with np.errstate(invalid="ignore", divide="ignore"):
+                return np.where(seen > 0, np.where(known, values, 0) @ share / seen, np.nan)
+
+        total, position, spilled = mean(self.noise), mean(self.position), mean(self.spilled)
+        camera = np.maximum(total - position, 0)
+        if not self.shifts:
+            return camera, position
+        moved = sum(s.error_of(weights, self.film.grid.step_mm) ** 2 for s in self.shifts)
+        return camera, np.where(np.isfinite(position), moved + spilled, np.nan)
 
     def last_second(self, *, seconds: float = 1.0) -> Window:
         """Return the last second of comparable bins with power on (the last such bin, where bins are longer)."""

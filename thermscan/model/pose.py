@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -102,6 +102,9 @@ class Motion:
         Frames that show where they lie; others are held by their neighbours and by what is usual. None: all.
     warm_px : ndarray of shape (places, 2), px of the reference picture
         Places that warm with the power, which lie on the board; none where that is not known.
+    shares : ndarray of shape (frames, n, n), or None
+        Error at n x n places, evenly over the picture from corner to corner, over ``error_px``, which is of the whole
+        picture: tilting is left open where nothing sharp holds it. None: the same everywhere.
     """
 
     matrices: np.ndarray
@@ -114,6 +117,19 @@ class Motion:
     doubt: str = ""
     clear: np.ndarray | None = None
     warm_px: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
+    shares: np.ndarray | None = None
+
+    def within(self, points_px: np.ndarray) -> Motion:
+        """Return the motion with the errors it has about points of the reference picture, ndarray (points, 2) px."""
+        if self.shares is None:
+            return self
+        rows, columns = self.reference.shape
+        number = self.shares.shape[1]
+        places = np.clip(np.asarray(points_px, float) / [columns - 1, rows - 1], 0, 1) * (number - 1)
+        across, down = np.maximum(1 - np.abs(places.T[:, :, None] - np.arange(number)), 0)
+        weight = np.einsum("ir,ic->rc", down, across) / len(places)
+        share = np.sqrt(np.einsum("trc,rc->t", self.shares**2, weight))
+        return replace(self, error_px=self.error_px * share, shares=None)
 
     @property
     def followed_px(self) -> float | None:

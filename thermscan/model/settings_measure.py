@@ -133,6 +133,9 @@ class MotionSettings:
     clear_ratio: float = knob(
         4.0, (1.0, 100.0), "error over that of the best frames, up to which a frame tells whether the camera stands"
     )
+    local_doubt: float = knob(
+        1.5, (1.0, 10.0), "times its stated error that a place of the picture may be off; made recordings"
+    )
     heat_drag_px: float = knob(0.03, (0.0, 5.0), "motion that heat at edges feigns beyond a fit's error; made scenes")
     quiet_ratio: float = knob(4.0, (1.0, 100.0), "change since the start, over the least seen, that ends quiet time")
     fewest_cold: int = knob(12, (2, 1000), "first frames whose mean is the reference picture, at the least")

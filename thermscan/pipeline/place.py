@@ -11,6 +11,7 @@ from thermscan.measure.film import pixel_size_mm
 from thermscan.measure.placement import doubted, place_board
 from thermscan.measure.placement_lean import lean_of_placement
 from thermscan.measure.placement_match import Match, match_placements, place_by_pattern
+from thermscan.measure.placement_search import board_points
 from thermscan.measure.power_alignment import aligned
 from thermscan.measure.power_cells import on_board
 from thermscan.measure.power_on import find_power, warm_first
@@ -94,15 +95,10 @@ def place_all(
         if board is None
         else (match_all(prepared, board, side=side, settings=settings), board)
     )
-    match = replace(
-        match,
-        faulty=doubted(match.faulty, prepared[0].motion, settings=settings.placement),
-        goods=tuple(
-            doubted(g, p.motion, settings=settings.placement) for g, p in zip(match.goods, prepared[1:], strict=True)
-        ),
-    )
     placed, is_given = [], match.faulty.method != "frame"
-    for number, (one, placement) in enumerate(zip(prepared, (match.faulty, *match.goods), strict=True)):
+    for number, (one, found) in enumerate(zip(prepared, (match.faulty, *match.goods), strict=True)):
+        one = replace(one, motion=one.motion.within(map_points(found.matrix, board_points(board))))  # noqa: PLW2901
+        placement = doubted(found, one.motion, settings=settings.placement)
         shape = one.motion.reference.shape
         lean = lean_of_placement(placement, board, shape, side=side, settings=settings.placement)
         note = (placement.reason,) if placement.trusted and placement.reason else ()
