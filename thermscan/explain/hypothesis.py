@@ -145,7 +145,7 @@ def _side_effects(lineup: Lineup, part: Part, kind: str) -> tuple[np.ndarray | N
     fixed = None
     if kind.endswith("collapse"):
         low = lowest(lineup.tree, nets)
-        dark = frozenset().union(*(lineup.tree.fed_by(n) for n in low)) - {part.ref}
+        dark = frozenset().union(*(lineup.tree.fed_by(n) for n in low))
         pattern, some = dark_pattern(lineup, dark, low)
         fixed = COLLAPSED * pattern
         besides += some
@@ -430,7 +430,7 @@ def _dark_views(
     if idle:
         more = loss_pattern(lineup.scene, lineup.shares, rows_of(lineup.scene, idle))
         pattern = np.maximum(pattern + more, -lineup.scene.own_k)
-    besides = (*besides, *relief)
+    besides = (*besides, *relief, *_ahead(lineup))
     ways = {key: (1.0, besides)}
     if warm and lineup.scene.index(warm) is not None and key[0] == "dead_supply":
         more = lineup.settings.warmer_share
@@ -438,6 +438,23 @@ def _dark_views(
     for name, (_, along) in ways.items():
         lineup.looks[name] = Look(pattern, GONE, None, along, error=lineup.settings.dark_error)
     return [View(name, share, np.full(len(GONE), 1 / len(GONE))) for name, (share, _) in ways.items()]
+
+
+def _ahead(lineup: Lineup) -> tuple[Beside, ...]:
+    """Return by how much what stays warm may be ahead of the good boards, where other parts are dead.
+
+    Seconds count from the first heat that is seen. Without the parts that are the first to warm, that is another's,
+    and what warms as usual then seems to do so earlier.
+    """
+    scene, key = lineup.scene, ("ahead", "", np.inf)
+    if key not in lineup.feeders:
+        left = np.clip(scene.own_k + scene.excess_k, 0.0, scene.own_k)
+        column = np.zeros_like(left)
+        if len(scene.times_s) > 1:
+            column = lineup.settings.ahead_s * np.maximum(np.gradient(left, scene.times_s, axis=1), 0.0)
+        is_seen = bool((column > lineup.floor_k).any())
+        lineup.feeders[key] = (Beside(column, 0.0, 2.0, may_be_absent=True),) if is_seen else ()
+    return lineup.feeders[key]
 
 
 def _add_limit(lineup: Lineup) -> None:

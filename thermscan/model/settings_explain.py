@@ -57,6 +57,11 @@ class ExplainSettings:
         "slope of that drift, K from the board's middle to its edge: shading, reflections; judgement",
     )
     timing_s: float = knob(0.15, (0.0, 5.0), "power-on of two recordings may be placed this far apart, s; judgement")
+    ahead_s: float = knob(
+        1.0,
+        (0.0, 10.0),
+        "by that much, s, what does not hang on a dead supply may seem ahead: loads start later; judgement",
+    )
     beneath_own: float = knob(
         1.0, (0.0, 2.0), "what the board beneath a healthy part may have of the part's own heat; judgement"
     )
