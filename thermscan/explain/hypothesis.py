@@ -57,7 +57,8 @@ def line_up(
 ) -> Lineup:
     """List the faults to weigh, with priors that add to the listed share, and the looks of each."""
     bare = bare_places(evidence, scene, board, settings=settings)
-    lineup = Lineup(scene, board, tree, priors, settings, own, bare, sources=evidence.sources)
+    is_timed = evidence.basis == "good_boards" and evidence.clock_is_power_on
+    lineup = Lineup(scene, board, tree, priors, settings, own, bare, sources=evidence.sources, is_timed=is_timed)
     if evidence.excess is not None:
         lineup.pixel_mm = evidence.excess.film.pixel_mm
     parts = _candidates(evidence, board)
@@ -450,7 +451,7 @@ def _ahead(lineup: Lineup) -> tuple[Beside, ...]:
     if key not in lineup.feeders:
         left = np.clip(scene.own_k + scene.excess_k, 0.0, scene.own_k)
         column = np.zeros_like(left)
-        if len(scene.times_s) > 1:
+        if lineup.is_timed and len(scene.times_s) > 1:
             column = lineup.settings.ahead_s * np.maximum(np.gradient(left, scene.times_s, axis=1), 0.0)
         is_seen = bool((column > lineup.floor_k).any())
         lineup.feeders[key] = (Beside(column, 0.0, 2.0, may_be_absent=True),) if is_seen else ()

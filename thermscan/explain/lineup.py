@@ -71,6 +71,7 @@ class Lineup:
     gives_up: np.ndarray | None = None  # share of each outcome's likelihood in which the whole supply has given up
     sources: tuple[HeatSource, ...] = ()
     pixel_mm: float = 0.0
+    is_timed: bool = False  # compared with good boards, all from their power-on on
 
     @property
     def shares(self) -> np.ndarray:
