@@ -272,13 +272,43 @@ def test_a_hand_that_passes_does_not_take_the_motion_along():
 @pytest.mark.parametrize(("margin", "is_found"), [(0.1, True), (1.0, False)])
 def test_a_shift_that_was_taken_along_is_found_again(margin, is_found):
     true = hand(12)
-    tracker = CoarseTracker(SHAPE, MotionSettings(check_margin=margin))  # 1: nowhere fits that much better
+    settings = MotionSettings(check_margin=margin, check_peak=margin, reach_px=2.0, reach_share=0.0)  # 1: nowhere is
+    tracker = CoarseTracker(SHAPE, settings)
     fine = [cv2.GaussianBlur(f, (0, 0), 1.2) for f in moved(data.coins(), true)]
     for i, picture in enumerate(fine):
         if i == 8:
             tracker.last = np.add(tracker.last, [25.0, 12.0])
         shift = tracker.add(picture - cv2.GaussianBlur(picture, (0, 0), 3.0))
     assert (np.abs(shift - true[-1, :2, 2] + true[0, :2, 2]).max() < 1.5) == is_found
+
+
+def turned(seed):
+    """Return frames, and their true motion, in which bare parts turn from dark to bright in the middle.
+
+    They mirror somebody who comes. The outline of the board, which is fainter, stays as it is.
+    """
+    rng = np.random.default_rng(seed)
+    true = hand(40, seed=seed)
+    board, metal = np.zeros(SHAPE, np.float32), np.zeros(SHAPE, np.float32)
+    board[16:80, 24:104] = 1
+    for x, y in rng.integers((30, 22), (90, 68), (14, 2)):
+        metal[y : y + rng.integers(3, 8), x : x + rng.integers(3, 10)] = 1
+    faces = np.clip(np.interp(np.arange(40), [19, 21], [-1, 1]), -1, 1)
+    frames = 24 + rng.normal(0, 0.05, (40, *SHAPE))
+    for i, matrix in enumerate(true):
+        scene = cv2.GaussianBlur(0.6 * board + 1.2 * faces[i] * metal, (0, 0), 0.8)
+        frames[i] += cv2.warpPerspective(scene, matrix, SHAPE[::-1], flags=cv2.INTER_LINEAR)
+    return frames.astype(np.float32), true
+
+
+def test_metal_that_turns_from_dark_to_bright_seldom_takes_the_motion_along():
+    worst = []
+    for seed in range(1, 9):
+        frames, true = turned(seed)
+        motion = follow(frames)
+        assert not motion.doubt
+        worst.append(np.max(errors_px(motion.matrices, true)))
+    assert sum(e < 0.5 for e in worst) >= 6
 
 
 def test_motion_that_cannot_be_told_is_not_made_up():

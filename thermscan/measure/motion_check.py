@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.motion_pictures import Preparation
+from thermscan.measure.motion_pictures import Preparation, steepness
 from thermscan.measure.motion_scene import aligned
 from thermscan.model.camera_events import CameraState
 from thermscan.model.recording import Recording
@@ -46,7 +46,8 @@ def misplaced_px(
     motion and correlated with the reference, fine details only, over all shifts up to a quarter of the picture; a
     place farther than three working pixels must beat the given one by ``check_margin`` of correlation. Heat makes a
     new picture in time: a place that fits the reference only poorly (``check_peak``) counts where the last frame that
-    fitted agrees that this one lies elsewhere, and where the reference fits nowhere, that frame alone decides. Not
+    fitted agrees that this one lies elsewhere, and where the reference fits nowhere, that frame alone decides. Edges
+    without their sign must fit better there as well: bare metal that mirrors somebody turns from dark to bright. Not
     valid for pictures without fine detail, and for motions wrong by less than that.
     """
     fixed = last = _fine(reference, how)
@@ -128,4 +129,12 @@ def _better_px(fixed: np.ndarray, moved: np.ndarray, settings: MotionSettings) -
     far = np.where((away > FAR_PX) & (down[:, None] <= rows / 4) & (right[None] <= columns / 4), correlation, -1)
     best = np.unravel_index(int(np.argmax(far)), far.shape)
     peak = float(far[best])
-    return (float(away[best]) if peak > here + settings.check_margin else 0.0), here, peak
+    is_better = peak > here + settings.check_margin and _edges_lie_there(fixed, moved, away, best)
+    return (float(away[best]) if is_better else 0.0), here, peak
+
+
+def _edges_lie_there(fixed: np.ndarray, moved: np.ndarray, away: np.ndarray, place: tuple[int, ...]) -> bool:
+    """Tell whether edges of either sign fit better about a shift, (rows, columns), than about none."""
+    correlation = fft.irfft2(fft.rfft2(steepness(moved)) * np.conj(fft.rfft2(steepness(fixed))), s=fixed.shape)
+    there = np.roll(correlation, tuple(1 - int(n) for n in place), (0, 1))[:3, :3]
+    return bool(there.max() > correlation[away <= NEAR_PX].max())

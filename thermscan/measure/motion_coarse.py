@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.motion_pictures import smoothed
+from thermscan.measure.motion_pictures import smoothed, steepness
 from thermscan.model.settings import MotionSettings
 
 NEAR_PX = 3  # of a working picture: places this near are the same place
@@ -18,7 +18,9 @@ class CoarseTracker:
     at no motion. Single strong details are clipped, so that a hand or a hot part is not all that is followed. Peaks
     within ``reach`` of the last shift are looked for, against the mean of the pictures before. What has passed
     through the picture may have taken the shift along: where the first pictures fit clearly better elsewhere, by the
-    rule of the check of the whole motion, that place is taken and the memory begins anew.
+    rule of the check of the whole motion, that place is taken and the memory begins anew. So it does where bright and
+    dark change places, as on bare metal that mirrors somebody who comes: a jump is believed only where edges of either
+    sign have jumped too since the picture before.
     """
 
     def __init__(self, shape: tuple[int, int], settings: MotionSettings) -> None:
@@ -33,23 +35,51 @@ class CoarseTracker:
         self.allowed = (down[:, None] <= shape[0] / 4) & (right[None] <= shape[1] / 4)
         self.last = np.zeros(2)
         self.count = 0
+        self.since = 0  # pictures in the memory
+        self.before: np.ndarray | None = None
 
     def add(self, picture: np.ndarray) -> np.ndarray:
         """Return the shift (right, down), px, of the next working picture against the first."""
         spectrum = self.spectrum(picture)
         self.count += 1
-        if self.count == 1:
+        before, self.before = self.before, picture
+        if before is None:
             self.running = self.first = spectrum
             return self.last
-        self.last = self.peak(self.correlation(spectrum, self.running), self.last, self.reach)
+        found = self.peak(self.correlation(spectrum, self.running), self.last, self.reach)
+        self.since += 1
+        if np.hypot(*(found - self.last)) > NEAR_PX and (stayed := self.stayed(picture, before, found)) is not None:
+            found, self.since = stayed, 1
+            self.running = self.moved_back(spectrum, found)
+        self.last = found
         if (better := self.elsewhere(self.correlation(spectrum, self.first))) is not None:
-            self.last, self.running = better, self.first
-        back = spectrum * np.exp(1j * (self.right * self.last[0] + self.down * self.last[1]))
+            self.last, self.running, self.since = better, self.first, self.settings.memory_frames
+        back = self.moved_back(spectrum, self.last)
         memory = self.settings.memory_frames
-        self.running = self.running + (back - self.running) / min(self.count, memory)
+        self.running = self.running + (back - self.running) / min(self.since + 1, memory)
         if self.count <= memory:
             self.first = self.running
         return self.last
+
+    def moved_back(self, spectrum: np.ndarray, shift: np.ndarray) -> np.ndarray:
+        """Return the spectrum of the same picture without its shift."""
+        return spectrum * np.exp(1j * (self.right * shift[0] + self.down * shift[1]))
+
+    def stayed(self, picture: np.ndarray, before: np.ndarray, found: np.ndarray) -> np.ndarray | None:
+        """Return where a picture lies near the one before, None where its edges have jumped to ``found`` as well.
+
+        Slopes have lost their sign: what was dark and is bright has the same edges.
+        """
+        now, then = (self.spectrum(steepness(p)) for p in (picture, before))
+        correlation = self.correlation(now, then)
+        near, far = self.peak(correlation, np.zeros(2), NEAR_PX), self.peak(correlation, found - self.last, NEAR_PX)
+        return self.last + near if self.height(correlation, near) >= self.height(correlation, far) else None
+
+    @staticmethod
+    def height(correlation: np.ndarray, shift: np.ndarray) -> float:
+        """Return the correlation at a shift (right, down), px."""
+        rows, columns = correlation.shape
+        return float(correlation[round(float(shift[1])) % rows, round(float(shift[0])) % columns])
 
     def spectrum(self, picture: np.ndarray) -> np.ndarray:
         """Return the spectrum of a picture, clipped and of unit size."""

@@ -18,6 +18,12 @@ def smoothed(picture: np.ndarray, sigma_px: float) -> np.ndarray:
     return cv2.GaussianBlur(picture, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT_101)
 
 
+def steepness(picture: np.ndarray) -> np.ndarray:
+    """Return the size of the slopes over the usual one, float32 ndarray (rows, columns): edges without their sign."""
+    size = np.hypot(*np.gradient(picture))
+    return (size - np.median(size)).astype(np.float32)
+
+
 @dataclass(frozen=True)
 class Preparation:
     """How a frame becomes a working picture.
