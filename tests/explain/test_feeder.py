@@ -118,6 +118,20 @@ def hot_maker(made_case, seed, kelvin):
     return replace(case.evidence, excess=None, parts=parts), case.board, tree
 
 
+@pytest.mark.parametrize("seed", [30, 31, 32, 33])
+def test_a_supply_that_is_cold_with_its_net_is_dead(made_case, seed):
+    evidence, board, _ = hot_maker(made_case, seed, 0.0)
+    cold = [
+        replace(p, excess_course_k=-(p.rise_course_k - p.excess_course_k), rise_course_k=0 * p.rise_course_k)
+        if p.ref == "U2"
+        else p
+        for p in evidence.parts
+    ]
+    first = explain(replace(evidence, parts=tuple(cold)), board).suspects[0]
+    assert (first.ref, first.fault) == ("U2", "dead_supply")
+    assert first.probability > 0.5
+
+
 def test_a_supply_that_runs_hot_while_its_net_is_dead_is_not_simply_dead(made_case):
     dead = []
     for kelvin in (0.0, 25.0):

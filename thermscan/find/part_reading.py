@@ -13,6 +13,7 @@ from thermscan.model.film import BoardGrid, Excess, Rise, Window
 from thermscan.model.quantity import Measured
 from thermscan.model.result import PartReading
 from thermscan.model.settings import DetectionSettings
+from thermscan.model.shift import mean_over_cells
 from thermscan.model.surface import Surface, find_surface
 
 Z_95 = 1.96  # standard deviations either side that hold 95 % of a normal distribution
@@ -43,12 +44,7 @@ def footprint(part: Part, grid: BoardGrid, *, pixel_mm: float) -> Footprint:
 
 def mean_over(field: np.ndarray, print_: Footprint) -> np.ndarray:
     """Return the weighted mean of (bins, rows, columns) over a footprint, ndarray (bins,), NaN where unseen."""
-    cells = print_.weights > 0
-    values, weights = field[:, cells], print_.weights[cells]
-    known = np.isfinite(values)
-    seen = known @ weights
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(seen > LEAST_SEEN, np.where(known, values, 0) @ weights / seen, np.nan)
+    return mean_over_cells(field, print_.weights, least_seen=LEAST_SEEN)
 
 
 def read_parts(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from thermscan.model.board import Board
-from thermscan.model.shift import Shift, slope_along
+from thermscan.model.shift import Shift, mean_over_cells, slope_along
 
 
 @dataclass(frozen=True)
@@ -281,17 +281,10 @@ class Excess:
 
         That of the camera is the cells' own, not yet averaged over them; that of the place is of the mean.
         """
-        shape, cells = self.excess.shape, weights > 0
-        share = weights[cells]
-
-        def mean(field: np.ndarray | float) -> np.ndarray:
-            values = np.broadcast_to(np.asarray(field, np.float32), shape)[:, cells] ** 2
-            known = np.isfinite(values)
-            seen = known @ share
-            with np.errstate(invalid="ignore", divide="ignore"):
-                return np.where(seen > 0, np.where(known, values, 0) @ share / seen, np.nan)
-
-        total, position, spilled = mean(self.noise), mean(self.position), mean(self.spilled)
+        total, position, spilled = (
+            mean_over_cells(np.broadcast_to(np.asarray(field, np.float32) ** 2, self.excess.shape), weights)
+            for field in (self.noise, self.position, self.spilled)
+        )
         camera = np.maximum(total - position, 0)
         if not self.shifts:
             return camera, position

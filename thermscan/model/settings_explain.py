@@ -60,7 +60,7 @@ class ExplainSettings:
     ahead_s: float = knob(
         1.0,
         (0.0, 10.0),
-        "by that much, s, what does not hang on a dead supply may seem ahead: loads start later; judgement",
+        "by that much, s, what does not hang on a dead supply may seem ahead: loads start later; made boards",
     )
     beneath_own: float = knob(
         1.0, (0.0, 2.0), "what the board beneath a healthy part may have of the part's own heat; judgement"

@@ -26,6 +26,19 @@ def slope_along(field: np.ndarray, axis: int) -> np.ndarray:
     return (np.take(total, first, axis) + np.take(total, second, axis)) / np.maximum(sides, 1)
 
 
+def mean_over_cells(field: np.ndarray, weights: np.ndarray, *, least_seen: float = 0.0) -> np.ndarray:
+    """Return the weighted mean of (bins, rows, columns) over cells whose weights add to one, ndarray (bins,).
+
+    NaN where cells of no more than ``least_seen`` of the weight are known.
+    """
+    cells = weights > 0
+    values, share = field[:, cells], weights[cells]
+    known = np.isfinite(values)
+    seen = known @ share
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(seen > least_seen, np.where(known, values, 0) @ share / seen, np.nan)
+
+
 @dataclass(frozen=True)
 class Shift:
     """A picture that may lie elsewhere than thought: what it then changes looks like excess.
