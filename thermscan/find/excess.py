@@ -93,10 +93,19 @@ def rise_of(film: Film, *, over_ambient: bool = False, settings: ExcessSettings)
         reference = "unheated_regions"
     error = np.sqrt(share)[:, None, None].astype(np.float32) * film.noise.astype(np.float32)
     if cooling is None:
-        return Rise(film, rise.astype(np.float32), error, reference)
-    if cooling.is_left_heat:
-        film = replace(film, flags=film.flags | {"warm_start"})
-    return Rise(film, (rise + cooling.fall).astype(np.float32), error, reference, cooling.doubt, cooling.error)
+        out = Rise(film, rise.astype(np.float32), error, reference)
+    else:
+        if cooling.is_left_heat:
+            film = replace(film, flags=film.flags | {"warm_start"})
+        out = Rise(film, (rise + cooling.fall).astype(np.float32), error, reference, cooling.doubt, cooling.error)
+    return out if film.mirror_error is None else _with_mirror_error(out, film.mirror_error)
+
+
+def _with_mirror_error(rise: Rise, error: np.ndarray) -> Rise:
+    """Add what is uncertain of a reflection that was taken off: alike over a part, as what is put back of left heat."""
+    if rise.left_doubt is None or rise.left_error is None:
+        return replace(rise, left_doubt=np.zeros_like(error), left_error=error)
+    return replace(rise, left_error=np.hypot(rise.left_error, error))
 
 
 def only_while_alike(rise: Rise, faulty: Film) -> Rise:
@@ -294,7 +303,7 @@ def excess_over(
             film=faulty.film,
             excess=faulty.rise,
             noise=np.hypot(faulty.error, shake),
-            spread=np.zeros(1, np.float32),
+            spread=np.asarray(unlike_cooling(faulty, ()), np.float32),
             basis="itself_only",
             count=0,
             own_heat=np.zeros_like(faulty.rise),

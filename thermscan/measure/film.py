@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import cv2
@@ -13,7 +13,7 @@ from scipy import ndimage
 from thermscan.measure.film_relief import see_relief
 from thermscan.model.board import Board
 from thermscan.model.camera_events import CameraState
-from thermscan.model.film import BoardGrid, ColdTrend, Film
+from thermscan.model.film import BoardGrid, ColdFrames, Film
 from thermscan.model.pose import Pose, Track
 from thermscan.model.recording import Recording
 from thermscan.model.settings import FilmSettings
@@ -183,19 +183,21 @@ def fill_bad(frame: np.ndarray, bad: np.ndarray) -> np.ndarray:
 
 
 class _Sums:
-    """Running sums of one film: by bin, and of the earlier and the later cold frames (the last two rows)."""
+    """Running sums of one film: by bin, and of stretches of cold frames (the last ``cold_rows`` rows)."""
 
-    def __init__(self, bins: int, shape: tuple[int, int]) -> None:
-        self.total = np.zeros((bins + 2, *shape), np.float32)
-        self.seen = np.zeros((bins + 2, *shape), np.float32)
-        self.frames = np.zeros(bins + 2, int)
+    def __init__(self, bins: int, cold_rows: int, shape: tuple[int, int]) -> None:
+        self.bins = bins
+        rows = bins + cold_rows
+        self.total = np.zeros((rows, *shape), np.float32)
+        self.seen = np.zeros((rows, *shape), np.float32)
+        self.frames = np.zeros(rows, int)
         self.base: np.ndarray | None = None  # taken off first, so that float32 sums keep millikelvins
         self.variance = np.zeros(shape, np.float64)
         self.variance_seen = np.zeros(shape, np.float64)
-        self.full = np.zeros((bins + 2, *shape), np.float32)
+        self.full = np.zeros((rows, *shape), np.float32)
 
     def add(self, where: int, values: np.ndarray, good: np.ndarray, full: np.ndarray, frames: int) -> None:
-        """Add the resampled mean of some frames to bin ``where`` (-2: cold and early, -1: cold and late).
+        """Add the resampled mean of some frames to row ``where``.
 
         ``full`` is the share of frames at the top of the camera's range, ndarray (rows, columns).
         """
@@ -215,15 +217,15 @@ class _Sums:
         return self.full.sum(axis=0) > 0.5 * self.seen.sum(axis=0)
 
     def mean(self) -> np.ndarray:
-        """Return the means, NaN where nothing was seen."""
-        assert self.base is not None
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.where(self.seen > 0, self.total / self.seen + self.base, np.nan).astype(np.float32)
+        """Return the means of all rows, NaN where nothing was seen."""
+        return self._mean_of(self.total, self.seen)
 
-    def cold(self) -> np.ndarray:
-        """Return the mean of all cold frames, NaN where nothing was seen."""
+    def mean_over(self, rows: slice) -> np.ndarray:
+        """Return the mean of all frames of some rows, NaN where nothing was seen."""
+        return self._mean_of(self.total[rows].sum(axis=0), self.seen[rows].sum(axis=0))
+
+    def _mean_of(self, total: np.ndarray, seen: np.ndarray) -> np.ndarray:
         assert self.base is not None
-        total, seen = self.total[-2:].sum(axis=0), self.seen[-2:].sum(axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(seen > 0, total / seen + self.base, np.nan).astype(np.float32)
 
@@ -245,24 +247,30 @@ class _Group:
         return (self.total / self.frames).astype(np.float32)
 
 
-def _halfway(clock: Clock) -> int:
-    """Return the number of the first of the later half of the cold frames."""
+def _rows(clock: Clock, *, settings: FilmSettings) -> tuple[np.ndarray, int]:
+    """Return each frame's row of the sums, ndarray (frames,), -1 where unused, and how many rows are for cold frames.
+
+    The cold frames are cut, in their order, into an even number of stretches as alike as can be.
+    """
+    bins = len(clock.edges_s) - 1
+    row = np.where(clock.bin_of_frame >= 0, clock.bin_of_frame, -1)
     cold = np.flatnonzero(clock.bin_of_frame == -1)
-    return int(cold[len(cold) // 2]) if len(cold) else 0
+    count = len(cold)
+    stretches = 2 * (min(settings.cold_stretches, max(count, 2)) // 2)
+    if count:
+        row[cold] = bins + stretches - 1 - (np.arange(count)[::-1] * stretches) // count
+    return row, stretches
 
 
-def _groups(recording: Recording, camera: CameraState, track: Track, clock: Clock) -> Iterator[_Group]:
-    """Yield the usable frames in groups that can be averaged before they are resampled; early cold ones as -2."""
+def _groups(recording: Recording, camera: CameraState, track: Track, rows: np.ndarray) -> Iterator[_Group]:
+    """Yield the usable frames in groups that can be averaged before they are resampled."""
     group: _Group | None = None
-    halfway = _halfway(clock)
     top = np.inf if recording.saturated_at is None else recording.saturated_at
     for start, frames in recording.chunks():
         for number, frame in enumerate(frames, start):
-            where, pose = int(clock.bin_of_frame[number]), track.poses[number]
-            if where == -2 or not isinstance(pose, Pose):
+            where, pose = int(rows[number]), track.poses[number]
+            if where < 0 or not isinstance(pose, Pose):
                 continue
-            if where == -1 and number < halfway:
-                where = -2
             if group is None or group.where != where or not np.array_equal(group.pose.matrix, pose.matrix):
                 if group is not None:
                     yield group
@@ -341,10 +349,11 @@ def make_film(
     Not valid where poses are wrong: the position error is carried, a gross error is not.
     """
     relief = see_relief(grid, board, side=track.side, lean=track.lean)
-    sums = _Sums(len(clock.edges_s) - 1, grid.shape)
+    rows, cold_rows = _rows(clock, settings=settings)
+    sums = _Sums(len(clock.edges_s) - 1, cold_rows, grid.shape)
     pixel_mm = pixel_size_mm(track.placement.matrix, board)
     soften = 0.5 * grid.step_mm / pixel_mm if grid.step_mm > 1.2 * pixel_mm else 0.0
-    for number, group in enumerate(_groups(recording, camera, track, clock)):
+    for number, group in enumerate(_groups(recording, camera, track, rows)):
         xy = group.pose.to_px(relief.points_mm)
         if track.lens is not None:
             xy = track.lens.distort(xy)
@@ -357,7 +366,9 @@ def make_film(
         if number % 8 == 0:  # the sub-pixel positions of a sample of frames are enough
             sums.variance += _sample_variance(camera, xy, soften)
             sums.variance_seen += 1
-    return _finish(recording, track, clock, sums, grid=grid, board=board, pixel_mm=pixel_mm, soften=soften)
+    film = _finish(recording, track, clock, sums, grid=grid, board=board, pixel_mm=pixel_mm, soften=soften)
+    cold = _cold_frames(recording, clock, rows, sums)
+    return film if cold is None else replace(film, before=cold.trend(), cold_series=cold)
 
 
 def _finish(
@@ -374,8 +385,9 @@ def _finish(
     """Turn the sums into a Film."""
     points = grid.points_mm()
     empty = np.full((len(clock.edges_s) - 1, *grid.shape), np.nan, np.float32)
-    mean = empty if sums.base is None else sums.mean()[:-2]
-    cold_frames = int(sums.frames[-2:].sum())
+    bins = sums.bins
+    mean = empty if sums.base is None else sums.mean()[:bins]
+    cold_frames = int(sums.frames[bins:].sum())
     seen = np.isfinite(mean).any(axis=0)
     flags = set()
     if not cold_frames:
@@ -393,8 +405,8 @@ def _finish(
         edges_s=clock.edges_s,
         clock=clock.name,
         mean=mean,
-        frames=sums.frames[:-2],
-        cold=sums.cold() if cold_frames else None,
+        frames=sums.frames[:bins],
+        cold=sums.mean_over(slice(bins, None)) if cold_frames else None,
         cold_frames=cold_frames,
         noise=noise,
         correlation_mm=float(np.hypot(pixel_mm / np.sqrt(4 * np.pi), soften * pixel_mm)),
@@ -407,20 +419,15 @@ def _finish(
         flags=frozenset(flags),
         motion_error_mm=motion_px * pixel_mm,
         saturated=sums.saturated(),
-        before=_before(recording, clock, sums),
     )
 
 
-def _before(recording: Recording, clock: Clock, sums: _Sums) -> ColdTrend | None:
-    """Return how temperatures changed from the earlier to the later cold frames; None where that is not known."""
-    counts = sums.frames[-2:]
-    if recording.times_s is None or clock.zero_s is None or counts.min() < 2:
+def _cold_frames(recording: Recording, clock: Clock, rows: np.ndarray, sums: _Sums) -> ColdFrames | None:
+    """Return the stretches of cold frames that were seen, None where there are none or times are not known."""
+    if recording.times_s is None or clock.zero_s is None or sums.base is None:
         return None
-    cold = clock.bin_of_frame == -1
-    late = np.arange(recording.frames) >= _halfway(clock)
-    times = recording.times_s
-    apart = float(times[cold & late].mean() - times[cold & ~late].mean())
-    early, later = sums.mean()[-2:]
-    return ColdTrend(
-        (later - early) / np.float32(apart), apart, tuple(counts), float(times[cold].mean()) - clock.zero_s
-    )
+    known = [row for row in range(sums.bins, len(sums.frames)) if sums.frames[row] > 0]
+    if not known:
+        return None
+    times = np.array([recording.times_s[rows == row].mean() for row in known]) - clock.zero_s
+    return ColdFrames(sums.mean()[known], times, sums.frames[known])

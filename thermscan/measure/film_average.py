@@ -197,4 +197,5 @@ def _mean_film(films: Sequence[Film]) -> Film:
         readable=np.all([f.readable for f in films], axis=0),
         saturated=np.any(saturated, axis=0) if saturated else None,
         flags=frozenset().union(*(f.flags for f in films), {"power_ups_averaged"}),
+        cold_series=None,
     )

@@ -90,6 +90,44 @@ class ColdTrend:
 
 
 @dataclass(frozen=True)
+class ColdFrames:
+    """The frames before power-on, in stretches.
+
+    Attributes
+    ----------
+    mean : ndarray of shape (stretches, rows, columns)
+        Unit of the film; NaN where not seen.
+    times_s : ndarray of shape (stretches,)
+        Mean time of each, seconds since power-on (negative).
+    frames : ndarray of int, shape (stretches,)
+    """
+
+    mean: np.ndarray
+    times_s: np.ndarray
+    frames: np.ndarray
+
+    def mean_over(self, part: slice) -> np.ndarray:
+        """Return the mean of some stretches, weighted by their frames, ndarray (rows, columns), NaN where not seen."""
+        known = np.isfinite(self.mean[part])
+        weight = np.where(known, self.frames[part, None, None], 0.0)
+        total = np.where(known, self.mean[part], 0.0) * weight
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return (total.sum(axis=0) / weight.sum(axis=0)).astype(np.float32)
+
+    def trend(self) -> ColdTrend | None:
+        """Return how temperatures changed from the earlier half to the later; None with under two frames in a half."""
+        half = len(self.times_s) // 2
+        parts = [slice(0, half), slice(half, None)]
+        early, late = (int(self.frames[part].sum()) for part in parts)
+        if min(early, late) < 2:
+            return None
+        at = [float(np.average(self.times_s[part], weights=self.frames[part])) for part in parts]
+        slope = (self.mean_over(parts[1]) - self.mean_over(parts[0])) / np.float32(at[1] - at[0])
+        whole = float(np.average(self.times_s, weights=self.frames))
+        return ColdTrend(slope, at[1] - at[0], (early, late), whole)
+
+
+@dataclass(frozen=True)
 class Film:
     """Mean temperature at each place in each time bin, of one recording.
 
@@ -134,6 +172,10 @@ class Film:
         Cells of which most frames of some bin are at the top of the range: lower bounds there.
     before : ColdTrend or None
         How temperatures changed before power-on; None with fewer than four cold frames.
+    cold_series : ColdFrames or None
+        The cold frames in stretches; None where there are none, or times are not known.
+    mirror_error : ndarray of shape (bins, rows, columns) or None
+        Standard error left where a reflection was taken off, K; None where none was.
     """
 
     grid: BoardGrid
@@ -158,6 +200,8 @@ class Film:
     saturated: np.ndarray | None = None
     before: ColdTrend | None = None
     blur_basis: str = ""
+    cold_series: ColdFrames | None = None
+    mirror_error: np.ndarray | None = None
 
     @property
     def centres_s(self) -> np.ndarray:
@@ -180,7 +224,8 @@ class Rise:
     shape or broadcastable. ``reference`` is ``'cold_frames'`` (a true rise) or ``'unheated_regions'``
     (over_ambient). Where heat left from an earlier run was put back, ``left_doubt`` is what the rise would change by
     if that heat stayed longer by one standard deviation, and ``left_error`` what is uncertain of it beside that; both
-    of the same shape, and alike over neighbouring places.
+    of the same shape, and alike over neighbouring places. ``left_error`` holds what is uncertain of a reflection that
+    was taken off as well.
     """
 
     film: Film

@@ -23,6 +23,7 @@ from thermscan.model.settings_measure import (
     MotionSettings,
     PictureSettings,
     RadiometrySettings,
+    ReflectionSettings,
     TimingSettings,
 )
 from thermscan.model.settings_place import PlacementSettings
@@ -45,6 +46,7 @@ __all__ = [
     "RadiometrySettings",
     "RateSettings",
     "ReadSettings",
+    "ReflectionSettings",
     "Settings",
     "SourceMapSettings",
     "SourceSettings",
@@ -74,6 +76,7 @@ class Settings:
     camera: CameraSettings = field(default_factory=CameraSettings)
     motion: MotionSettings = field(default_factory=MotionSettings)
     film: FilmSettings = field(default_factory=FilmSettings)
+    reflection: ReflectionSettings = field(default_factory=ReflectionSettings)
     excess: ExcessSettings = field(default_factory=ExcessSettings)
     detection: DetectionSettings = field(default_factory=DetectionSettings)
     rate: RateSettings = field(default_factory=RateSettings)

@@ -380,6 +380,7 @@ class FilmSettings:
     most_bins: int = knob(40, (1, 400), "time bins from power-on to power-off at the most: memory and time")
     margin_cells: int = knob(6, (0, 50), "cells kept around the outline, to see the bench")
     guard_frames: float = knob(1.0, (0.0, 10.0), "frames before power-on that are not counted as cold")
+    cold_stretches: int = knob(12, (2, 100), "stretches the cold frames are cut into at the most: memory")
     steady_share: float = knob(0.3, (0.01, 1.0), "end of a run that stands for it where boards share no clock")
     most_bad_share: float = knob(0.25, (0.0, 1.0), "weight of bad pixels above which a sample is left out")
     average_run_s: float = knob(
@@ -393,6 +394,33 @@ class FilmSettings:
         0.15, (0.0, 1.0), "by which the heat of a run may differ from the first one's to be its repetition; judgement"
     )
     average_warm_share: float = knob(0.02, (0.001, 0.5), "share of the board's cells, the warmest, that are judged")
+
+
+@dataclass(frozen=True)
+class ReflectionSettings:
+    """Reflections of somebody who comes or goes, taken off bare metal; all values are judgement."""
+
+    most_people: int = knob(3, (0, 20), "reflections taken off one recording at the most; 0 takes none")
+    smooth_s: float = knob(1.5, (0.2, 60.0), "time between the knots of the smooth curve that heat may take")
+    smooth_steps: float = knob(4.0, (2.0, 50.0), "the same in stretches and bins, at the least")
+    least_steps: int = knob(4, (2, 100), "stretches and bins needed beyond the terms that heat takes")
+    least_seen: float = knob(0.8, (0.1, 1.0), "share of them in which a place must be seen")
+    least_cells: int = knob(100, (10, 100000), "cells of the board needed")
+    most_length: float = knob(3.0, (1.0, 100.0), "noises up to which a place counts for what all have in common")
+    longest_s: float = knob(1.2, (0.1, 10.0), "time in which somebody comes or goes, at the most")
+    most_ramps: int = knob(4, (1, 20), "times that somebody comes or goes, at the most")
+    least_gain: float = knob(0.04, (0.001, 0.5), "of what places have in common, that a further one must explain")
+    least_free: float = knob(0.1, (0.0, 1.0), "of a change, that heat does not explain, for it to be told")
+    least_explained: float = knob(0.75, (0.1, 1.0), "of what places have in common, that must be explained")
+    late_left: float = knob(0.3, (0.0, 1.0), "of what a load that starts late leaves unexplained, that may be left")
+    least_k: float = knob(0.15, (0.0, 10.0), "change of a place that counts, K")
+    contrast: float = knob(2.0, (1.0, 100.0), "by which a place that mirrors must exceed the middle of the board")
+    most_against: float = knob(0.5, (0.0, 1.0), "area that may go the other way, over that which takes part")
+    most_of_board: float = knob(0.6, (0.1, 1.0), "of the board that may mirror")
+    least_places: int = knob(8, (2, 1000), "places apart from each other that must take part")
+    least_place_px: float = knob(2.0, (0.0, 100.0), "size of such a place, camera pixels")
+    most_in_one: float = knob(0.4, (0.05, 1.0), "of what takes part, that may lie in one place: a hand is one place")
+    least_reach: float = knob(0.35, (0.0, 1.0), "of the board's length or width over which they must lie")
 
 
 @dataclass(frozen=True)

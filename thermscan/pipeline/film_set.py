@@ -9,6 +9,7 @@ import numpy as np
 
 from thermscan.find.excess import rise_of
 from thermscan.find.excess_mirrored import without_mirrored
+from thermscan.find.excess_reflection import without_reflection
 from thermscan.measure.film import (
     Clock,
     choose_edges,
@@ -149,6 +150,9 @@ def make_films(faulty: Placed, goods: Sequence[Placed], *, board: Board, setting
             unclocked = Timing(on_why=one.timing.on_why)
             films.append(film_of(placed, timing=unclocked, grid=grid, edges_s=edges, board=board, settings=settings))
     over_ambient = any(film.cold is None for film in films)
+    if share and timing.restarts in (0, None):
+        films, more = _unreflecting(films, (faulty, *goods), settings)
+        said += more
     rises = [rise_of(film, over_ambient=over_ambient, settings=settings.excess) for film in films]
     if share and timing.restarts in (0, None):
         rises, more = _unmirrored(rises, (faulty, *goods), settings)
@@ -161,6 +165,24 @@ def make_films(faulty: Placed, goods: Sequence[Placed], *, board: Board, setting
     )
     first = with_blur(rises[0], faulty, goods, settings=settings)
     return FilmSet(first, tuple(rises[1:]), share, timing, said)
+
+
+def _unreflecting(
+    films: Sequence[Film], placed: Sequence[Placed], settings: Settings
+) -> tuple[list[Film], tuple[str, ...]]:
+    """Take off each film what bare metal mirrors of somebody who comes or goes, and say so."""
+    out, said = [], []
+    for film, one in zip(films, placed, strict=True):
+        clear, found = without_reflection(film, settings=settings.reflection, excess=settings.excess)
+        out.append(clear)
+        for reflection in found:
+            when = " and ".join(f"{start:.1f} s" for start, _ in reflection.when_s)
+            said.append(
+                f"{one.prepared.recording.name}: bare metal all over the board mirrors somebody who comes or goes, at"
+                f" {when} from power-on on (typically {abs(reflection.typical_k):.1f} K): taken off, and the error that"
+                " is left is counted in; stand still while filming"
+            )
+    return out, tuple(said)
 
 
 def _unmirrored(
