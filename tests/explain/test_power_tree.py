@@ -265,3 +265,26 @@ def test_a_regulator_with_two_nets_of_unknown_use_tells_no_input():
 def test_a_regulator_behind_a_coil_goes_before_a_module_that_touches_two_supplies():
     module = Part("M1", "module", 40, 30, nets=("+12V", "+5V", "GND", "SDA"))
     assert grow_tree(Board("b", OUTLINE, parts=(module, *PARTS))).supplies["+5V"].maker == "U1"
+
+
+@pytest.mark.parametrize("node", ["+5V_LX", "LX_5V", "5V_PHASE"])
+def test_the_node_before_a_coil_is_no_supply_and_the_input_is_not_made_from_it(node):
+    parts = tuple(replace(p, nets=tuple(node if n == "SW1" else n for n in p.nets)) for p in PARTS)
+    given = (Rail("+12V", 12.0), Rail("+5V", 5.0, 5.0, "U1", "+12V"))
+    for rails in (given, ()):
+        tree = grow_tree(Board("b", OUTLINE, parts=parts, rails=rails))
+        assert node not in tree.supplies
+        assert tree.made_by("U1") == ("+5V",)
+        assert tree.supplies["+12V"].maker is None
+
+
+def test_what_makes_a_supply_of_the_input_does_not_make_the_input():
+    parts = (*PARTS[:1], Part("U1", "regulator", 10, 10, nets=("+12V", "VX", "GND")), *PARTS[3:])
+    rails = (Rail("+12V", 12.0), Rail("VX", None, 5.0, "U1", "+12V"))
+    assert grow_tree(Board("b", OUTLINE, parts=parts, rails=rails)).supplies["+12V"].maker is None
+
+
+@pytest.mark.parametrize("name", ["3V3_SW", "+5V_SWITCHED"])
+def test_a_switched_supply_is_one(name):
+    parts = (*PARTS, Part("U9", "chip", 5, 5, nets=(name, "GND")), Part("C9", "capacitor", 6, 6, nets=(name, "GND")))
+    assert name in grow_tree(Board("b", OUTLINE, parts=parts, rails=RAILS)).supplies

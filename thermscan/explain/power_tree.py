@@ -28,6 +28,8 @@ SWITCH_NODE = re.compile(r"^(?:SW|LX|PHASE|BOOT|BST)", re.IGNORECASE)
 # What a net is called that carries a signal about a supply, its feedback say, and not the supply: common practice, no
 # source. Whole words of the name only.
 SIGNALS = frozenset({"FB", "VFB", "EN", "PG", "PGOOD", "SNS", "SENSE"})
+# Whole words of a name that say a regulator's switching node. SW is none of them: 3V3_SW is mostly a switched supply.
+NODE_WORDS = frozenset({"LX", "PHASE", "BOOT", "BST"})
 # What joins two nets into one for direct current.
 JOINING_KINDS = ("inductor", "fuse")
 
@@ -218,14 +220,24 @@ def _strings(board: Board, rails: dict[str, Rail]) -> dict[str, tuple[str, ...]]
 
 
 def _is_signal(net: str) -> bool:
-    return not SIGNALS.isdisjoint(re.split(r"[^A-Z0-9.]+", net.upper()))
+    """Tell whether a net's name says a signal about a supply."""
+    return not SIGNALS.isdisjoint(_words(net))
+
+
+def _is_switch_node(net: str) -> bool:
+    """Tell whether a net's name says the node that a switching regulator drives its coil with."""
+    return bool(SWITCH_NODE.match(net)) or not NODE_WORDS.isdisjoint(_words(net))
+
+
+def _words(net: str) -> list[str]:
+    return re.split(r"[^A-Z0-9.]+", net.upper())
 
 
 def _rails(board: Board) -> dict[str, Rail]:
     rails = {r.net: r for r in board.rails}
     counts = {n: sum(n in p.nets for p in board.parts) for n in board.nets()}
     for net in board.nets():
-        if net in rails or is_ground(net) or SWITCH_NODE.match(net) or _is_signal(net):
+        if net in rails or is_ground(net) or _is_signal(net) or _is_switch_node(net):
             continue
         volts = volts_from_name(net)
         if (volts is not None or SUPPLY_NAME.match(net)) and counts[net] >= 2:
@@ -250,7 +262,7 @@ def _inputs(board: Board, rails: dict[str, Rail]) -> tuple[str, ...]:
         if part.kind != "regulator":
             continue
         makes = {net for net in rails if net in part.nets or driven[net] & set(part.nets)}
-        known = set(rails) | {n for n in part.nets if is_ground(n) or SWITCH_NODE.match(n) or _is_signal(n)}
+        known = set(rails) | {n for n in part.nets if is_ground(n) or _is_switch_node(n) or _is_signal(n)}
         some = [n for n in part.nets if n not in known and n in bypassed and not any(n in d for d in driven.values())]
         if len(makes) == 1 and len(some) == 1:
             found += some
@@ -266,8 +278,11 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
         if rail.made_by
         else _makers_at(net, board, rails) + _unnamed_regulators(net, board, rails)
     )
+    takes_from_it = {r.made_by for r in rails.values() if r.from_net == net}
     best: tuple[str, str] | None = None
     for part in candidates:
+        if part.ref in takes_from_it and rail.made_by is None:
+            continue  # what makes another supply of this one does not make it
         others = [n for n in part.nets if n != net and n in rails]
         higher = [n for n in others if _is_higher(rails[n].volts, rail.volts)]
         # an input, or a battery's net, seldom says its volts; what a regulator makes of it does
@@ -316,7 +331,7 @@ def _unnamed_at_a_coil(net: str, board: Board, rails: dict[str, Rail]) -> list[P
 
     A coil is driven where its other end is called so, or has a diode or a transistor to ground: a filter's has not.
     """
-    nodes = {n for n in _coil_ends(net, board, rails) if SWITCH_NODE.match(n) or _is_clamped(n, board)}
+    nodes = {n for n in _coil_ends(net, board, rails) if _is_switch_node(n) or _is_clamped(n, board)}
     found = [p for p in board.parts if p.kind in UNNAMED_KINDS and nodes & set(p.nets)]
     found = [p for p in found if any(n in rails and n != net for n in p.nets)]
     return found if len(found) == 1 else []
