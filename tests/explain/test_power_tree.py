@@ -38,6 +38,12 @@ RAILS = (Rail("+12V", 12.0), Rail("+5V", 5.0, 5.0, "U1", "+12V"), Rail("+3V3", 3
         ("-5V0", -5.0),
         ("5V_DRIVE", 5.0),
         ("12V_TO_5V", 5.0),
+        ("V3P3", 3.3),
+        ("VDD_1P8", 1.8),
+        ("VCC_1P05_CORE", 1.05),
+        ("1P2", 1.2),
+        ("PCIE_RX0P1", None),
+        ("ADC_2P5", None),
         ("RESET", None),
         ("VIN", None),
         ("IO2", None),
@@ -117,6 +123,15 @@ def test_a_chip_of_no_stated_kind_that_drives_a_coil_makes_what_lies_behind_it(e
     assert tree.supplies["+5V"].maker == "U1"
     assert tree.supplies["+5V"].from_net == "+12V"
     assert tree.is_guess
+
+
+def test_what_a_chip_makes_through_a_coil_may_have_no_volts_and_goes_before_what_a_module_may_make():
+    driving = {"U1": ("+12V", "N7", "GND", "FB1"), "L1": ("N7", "VCORE")}
+    parts = tuple(replace(p, nets=driving.get(p.ref, p.nets), kind="chip" if p.ref == "U1" else p.kind) for p in PARTS)
+    parts = (*parts, Part("U9", "module", 40, 30, nets=("VCORE", "+5V", "GND")))
+    parts = (*parts, Part("C9", "capacitor", 41, 30, nets=("VCORE", "GND")))
+    supply = grow_tree(Board("b", OUTLINE, parts=parts)).supplies["VCORE"]
+    assert (supply.maker, supply.from_net, supply.series) == ("U1", "+12V", ("L1",))
 
 
 def test_a_chip_behind_a_filter_makes_nothing():

@@ -11,8 +11,11 @@ from thermscan.model.board import Board, Part, Rail
 GROUND = re.compile(r"^(?:[ADPS]?GND\w*|VSS\w*|0V|EARTH|CHASSIS)$", re.IGNORECASE)
 # 3V3, 3.3V, 12V, and with the sign that stands before; the last of several in one name.
 VOLTS_IN_NAME = re.compile(r"([-+]?)(?<![\d.])(?:(\d+)V(\d*)|(\d+\.\d+)(?=V|_|$))", re.IGNORECASE)
+# V3P3, VDD_1P8: P for the decimal point, behind a supply's name only.
+VOLTS_WITH_P = re.compile(r"^\+?(?:V[A-Z]*|P)?_?(\d+)P(\d+)(?=_|$)", re.IGNORECASE)
 SUPPLY_NAME = re.compile(
-    r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP|V(?:M|S|AA|EE|IO|MOT|PWR|MAIN|CORE|AUX|RAW|SUP|DRV)(?:\d|_|$))",
+    r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP|V\d+P\d|UB(?:AT)?(?:\d|_|$)"
+    r"|V_?(?:M|S|AA|EE|IO|MOT|PWR|MAIN|CORE|AUX|RAW|SUP|DRV|FUSED)(?:\d|_|$))",
     re.IGNORECASE,
 )
 # Parts that pass a supply's current on rather than use it up; the second kinds only between two supply nets.
@@ -42,8 +45,9 @@ def is_ground(net: str) -> bool:
 def volts_from_name(net: str) -> float | None:
     """Return the volts that a supply net's name states: ``+3V3`` and ``3.3V`` 3.3, ``-12V`` -12; None for none."""
     found = list(VOLTS_IN_NAME.finditer(net.strip()))
+    with_p = VOLTS_WITH_P.match(net.strip())
     if not found:
-        return None
+        return float(".".join(with_p.groups())) if with_p else None
     sign, whole, part, dotted = found[-1].groups()
     size = float(dotted or f"{whole}.{part or '0'}")
     return -size if sign == "-" else size
@@ -273,11 +277,7 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     """Return (maker, source net, whether any of them is a guess)."""
     if rail.made_by is not None and rail.from_net is not None:
         return rail.made_by, rail.from_net, False
-    candidates = (
-        [p for p in board.parts if p.ref == rail.made_by]
-        if rail.made_by
-        else _makers_at(net, board, rails) + _unnamed_regulators(net, board, rails)
-    )
+    candidates = [p for p in board.parts if p.ref == rail.made_by] if rail.made_by else _may_make(net, board, rails)
     takes_from_it = {r.made_by for r in rails.values() if r.from_net == net}
     best: tuple[str, str] | None = None
     for part in candidates:
@@ -287,6 +287,9 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
         higher = [n for n in others if _is_higher(rails[n].volts, rail.volts)]
         # an input, or a battery's net, seldom says its volts; what a regulator makes of it does
         higher = higher or [n for n in others if rails[n].volts is None and rail.volts is not None]
+        # what drives a coil makes what lies behind it, whose volts nobody says, of the one other supply that it touches
+        if not higher and rail.volts is None and len(others) == 1 and _coil_ends(net, board, rails) & set(part.nets):
+            higher = others
         if rail.from_net is not None and rail.made_by is None and rail.from_net not in others:
             continue  # it is fed by this net, and makes another
         source = rail.from_net or next(iter(sorted(higher, key=lambda n: -(rails[n].volts or 0.0))), None)
@@ -298,15 +301,21 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
     return best[0], best[1], True
 
 
-def _makers_at(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
-    """Return what may make a net: on it, or driving it through a coil, as a switching regulator does.
+def _may_make(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
+    """Return what may make a net, likeliest first: a module that touches two supplies mostly uses both."""
+    makers = _makers_at(net, board, rails)
+    regulators = [p for p in makers if p.kind == "regulator"]
+    at_a_coil = _unnamed_at_a_coil(net, board, rails)
+    others = [p for p in makers if p.kind != "regulator"]
+    return regulators + at_a_coil + others + _unnamed_regulators(net, board, rails)
 
-    Regulators go first: a module that touches two supplies mostly uses both.
-    """
+
+def _makers_at(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
+    """Return what may make a net: on it, or driving it through a coil, as a switching regulator does."""
     nodes = _coil_ends(net, board, rails)
     on_it = [p for p in board.parts if p.kind in MAKER_KINDS and net in p.nets]
     behind = [p for p in board.parts if p.kind in MAKER_KINDS and nodes & set(p.nets) and p not in on_it]
-    return sorted(on_it + behind, key=lambda p: p.kind != "regulator")
+    return on_it + behind
 
 
 def _coil_ends(net: str, board: Board, rails: dict[str, Rail]) -> set[str]:
@@ -323,15 +332,20 @@ def _unnamed_regulators(net: str, board: Board, rails: dict[str, Rail]) -> list[
     """
     found = [p for p in board.parts if p.kind in UNNAMED_KINDS and net in p.nets and any(is_ground(n) for n in p.nets)]
     found = [p for p in found if len(live := {n for n in p.nets if not is_ground(n)}) == 2 and live <= set(rails)]
-    return found if len(found) == 1 else _unnamed_at_a_coil(net, board, rails)
+    return found if len(found) == 1 else []
 
 
 def _unnamed_at_a_coil(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
     """Return the chip that a kind was not given for, if it alone drives the coil of a supply from another supply.
 
-    A coil is driven where its other end is called so, or has a diode or a transistor to ground: a filter's has not.
+    A coil is driven where its other end is called so, has a diode or a transistor to ground, or joins nothing but the
+    chip and the coil: behind a filter there is a capacitor.
     """
-    nodes = {n for n in _coil_ends(net, board, rails) if _is_switch_node(n) or _is_clamped(n, board)}
+    nodes = {
+        n
+        for n in _coil_ends(net, board, rails)
+        if _is_switch_node(n) or _is_clamped(n, board) or sum(n in p.nets for p in board.parts) == 2
+    }
     found = [p for p in board.parts if p.kind in UNNAMED_KINDS and nodes & set(p.nets)]
     found = [p for p in found if any(n in rails and n != net for n in p.nets)]
     return found if len(found) == 1 else []
