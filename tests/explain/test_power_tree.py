@@ -134,6 +134,18 @@ def test_what_a_chip_makes_through_a_coil_may_have_no_volts_and_goes_before_what
     assert (supply.maker, supply.from_net, supply.series) == ("U1", "+12V", ("L1",))
 
 
+@pytest.mark.parametrize(
+    ("name", "regulator_nets"), [("+5V_SW", ("+5V", "+5V_SW", "GND")), ("VINT", ("VINT", "+5V", "GND"))]
+)
+def test_a_regulator_between_two_supplies_makes_the_one_that_nothing_else_makes(name, regulator_nets):
+    more = (Part("U7", "regulator", 40, 30, nets=regulator_nets), Part("U8", "chip", 45, 30, nets=(name, "GND")))
+    parts = (*PARTS, *more, Part("C8", "capacitor", 45, 35, nets=(name, "GND")))
+    rails = () if name != "VINT" else (Rail("VINT", None),)
+    tree = grow_tree(Board("b", OUTLINE, parts=parts, rails=rails))
+    assert (tree.supplies[name].maker, tree.supplies[name].from_net) == ("U7", "+5V")
+    assert tree.supplies["+5V"].maker == "U1"
+
+
 def test_a_chip_behind_a_filter_makes_nothing():
     parts = (
         Part("J1", "connector", 3, 3, nets=("+3V3", "GND")),

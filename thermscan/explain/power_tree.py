@@ -186,8 +186,8 @@ def grow_tree(board: Board | None) -> PowerTree:
     rails = _rails(board)
     supplies: dict[str, Supply] = {}
     guessed: list[str] = []
-    for net, rail in rails.items():
-        maker, source, is_guess = _maker(net, rail, board, rails)
+    for net, (maker, source, is_guess) in _sources(board, rails).items():
+        rail = rails[net]
         if is_guess and maker:
             guessed.append(f"{net} made by {maker}")
         supplies[net] = _supply(net, rail, maker, source, board=board, rails=rails, is_guess=is_guess)
@@ -273,10 +273,44 @@ def _inputs(board: Board, rails: dict[str, Rail]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
+def _sources(board: Board, rails: dict[str, Rail]) -> dict[str, tuple[str | None, str | None, bool]]:
+    """Return (maker, source net, whether any of them is a guess) for each supply.
+
+    Who makes a net whose volts nobody says is told once the others are known: a regulator between two supplies makes
+    the one that nothing else makes.
+    """
+    out = {net: _maker(net, rail, board, rails) for net, rail in rails.items()}
+    entries = [p for p in board.parts if p.kind in ("connector", "fuse", "diode")]
+    for net, rail in rails.items():
+        if out[net][0] is not None or rail.from_net is not None:
+            continue
+        for part in (p for p in board.parts if p.kind == "regulator" and net in p.nets):
+            others = [n for n in part.nets if n != net and n in rails]
+            if len(others) != 1 or out[others[0]][0] == part.ref or any(s == net for _, s, _ in out.values()):
+                continue
+            is_fed = out[others[0]][0] is not None or any(others[0] in p.nets for p in entries)
+            if rail.volts is None and is_fed and not any(net in p.nets for p in entries):
+                out[net] = (part.ref, others[0], True)
+                break
+    return out
+
+
+def _switched(net: str, board: Board, rails: dict[str, Rail]) -> tuple[str, str] | None:
+    """Return the regulator between this net and the one whose name it goes on, 12V_SW and 12V say, and that one."""
+    for part in (p for p in board.parts if p.kind == "regulator" and net in p.nets):
+        others = [n for n in part.nets if n != net and n in rails]
+        if len(others) == 1 and re.match(re.escape(others[0]) + r"[^A-Z0-9]", net, re.IGNORECASE):
+            return part.ref, others[0]
+    return None
+
+
 def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[str | None, str | None, bool]:
     """Return (maker, source net, whether any of them is a guess)."""
     if rail.made_by is not None and rail.from_net is not None:
         return rail.made_by, rail.from_net, False
+    switched = None if rail.made_by or rail.from_net else _switched(net, board, rails)
+    if switched is not None:
+        return *switched, True
     candidates = [p for p in board.parts if p.ref == rail.made_by] if rail.made_by else _may_make(net, board, rails)
     takes_from_it = {r.made_by for r in rails.values() if r.from_net == net}
     best: tuple[str, str] | None = None
@@ -302,12 +336,17 @@ def _maker(net: str, rail: Rail, board: Board, rails: dict[str, Rail]) -> tuple[
 
 
 def _may_make(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
-    """Return what may make a net, likeliest first: a module that touches two supplies mostly uses both."""
+    """Return what may make a net, likeliest first.
+
+    What drives it through a coil goes before a regulator on it, which may make another net of it, and that before a
+    module, which mostly uses both of two supplies that it touches.
+    """
     makers = _makers_at(net, board, rails)
-    regulators = [p for p in makers if p.kind == "regulator"]
-    at_a_coil = _unnamed_at_a_coil(net, board, rails)
+    at_a_coil = [p for p in makers if p.kind == "regulator" and net not in p.nets]
+    at_a_coil += _unnamed_at_a_coil(net, board, rails)
+    regulators = [p for p in makers if p.kind == "regulator" and net in p.nets]
     others = [p for p in makers if p.kind != "regulator"]
-    return regulators + at_a_coil + others + _unnamed_regulators(net, board, rails)
+    return at_a_coil + regulators + others + _unnamed_regulators(net, board, rails)
 
 
 def _makers_at(net: str, board: Board, rails: dict[str, Rail]) -> list[Part]:
