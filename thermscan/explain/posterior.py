@@ -67,11 +67,7 @@ class Weighing:
 
 def weigh_heat(lineup: Lineup, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
     """Return log priors and tempered log likelihoods of the thermal evidence: hypotheses, no fault, other."""
-    fits = {key: judge.log_fit(look) for key, look in lineup.looks.items() if _is_first(key)}
-    rough = np.array([_mixed(h, fits) + np.log(h.prior) for h in lineup.hypotheses])
-    near = {lineup.hypotheses[i].where for i in np.argsort(-rough)[: lineup.settings.weighed_closely]}
-    closely = {v.look for h in lineup.hypotheses if h.where in near for v in h.views}
-    fits |= {key: judge.log_fit(lineup.looks[key]) for key in closely if key not in fits}
+    fits = {key: judge.log_fit(look) for key, look in lineup.looks.items()}
     none = judge.log_none()
     heat = _or_anyhow(np.array([_mixed(h, fits) for h in lineup.hypotheses]), none, lineup, judge)
     weights = weigh_sources(lineup)
@@ -193,11 +189,6 @@ def _mixed(hypothesis: Hypothesis, fits: dict[tuple[object, ...], np.ndarray]) -
     views = [v for v in hypothesis.views if v.share > 0 and v.look in fits]
     terms = np.array([log_mean(fits[v.look], v.strengths) for v in views])
     return float(log_mean(terms, np.array([v.share for v in views])))
-
-
-def _is_first(key: tuple[object, ...]) -> bool:
-    """Tell whether a look is judged in the first round: of several spreads of heat, the likeliest."""
-    return key[0] not in ("hot", "bare") or key[-1] == 1
 
 
 def best_view(hypothesis: Hypothesis, lineup: Lineup, judge: Judge) -> tuple[tuple[object, ...], float]:

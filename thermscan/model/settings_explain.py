@@ -192,7 +192,6 @@ class ExplainSettings:
         0.005, (0.0, 0.9), "the same of a part through which no direct current passes; judgement"
     )
     other_widening: float = knob(8.0, (1.5, 100.0), "how far it changes them, in units of noise and spread")
-    weighed_closely: int = knob(25, (1, 1000), "best hypotheses whose places are tried with several spreads of heat")
     bare_places: int = knob(12, (0, 100), "bare places weighed as suspects at the most")
     most_starved: int = knob(6, (0, 100), "cooler parts that a dead supply of unknown nets may have fed; speed")
     cold_places: int = knob(4, (0, 100), "bare places that stay cold, weighed as suspects at the most")
