@@ -143,6 +143,14 @@ def test_loads_that_start_late_are_heat(seed):
 
 
 @pytest.mark.parametrize("seed", range(3))
+def test_heat_that_bends_is_no_mirror(seed):
+    warm = 12 * np.exp(-(((X - 40) ** 2 + (Y - 12) ** 2) / 60)) + 8 * ((abs(X - 20) < 8) & (abs(Y - 28) < 6))
+    bent = np.maximum(TIMES_S, 0.0) / 4 + 0.05 * np.clip((TIMES_S - 1.9) / 0.3, 0, 1)
+    film = film_of(bent[:, None, None] * warm * INSIDE, np.full(len(TIMES_S), 22.0), seed=seed)
+    assert without_reflection(film, **SETTINGS) == (film, ())
+
+
+@pytest.mark.parametrize("seed", range(3))
 def test_a_hand_is_no_mirror(seed):
     covered = ((X - 5) ** 2 + (Y - 10) ** 2 < 22**2) & INSIDE
     passing = 9.0 * ((TIMES_S > 2) & (TIMES_S < 4))[:, None, None] * covered

@@ -227,13 +227,17 @@ def _in_common(own: np.ndarray, settings: ReflectionSettings) -> np.ndarray:
 def _ramps(series: _Series, free: np.ndarray, component: np.ndarray, settings: ReflectionSettings) -> _Change | None:
     """Fit a course of a few ramps to what cells have in common, by orthogonal matching pursuit.
 
-    Once it is known when it changes, each step within those times, and one before and after, is free.
+    Those that begin with power-on are left out. Once it is known when it changes, each step within those
+    times, and one before and after, is free.
     """
     choices, names = _choices(series.times_s, settings.longest_s)
     seen = free @ (choices * series.weight[:, None])
     length = np.linalg.norm(seen, axis=0)
     whole = np.linalg.norm((choices - choices.mean(axis=0)) * series.weight[:, None], axis=0)
-    match = np.where(length > settings.least_free * whole, 1.0 / length, 0.0)  # heat explains the others all the same
+    starts = series.times_s[[i for i, _ in names]]
+    # heat explains the others all the same
+    told = (length > settings.least_free * whole) & (abs(starts) > settings.switched_s)
+    match = np.where(told, 1.0 / np.maximum(length, 1e-12), 0.0)
     chosen: list[int] = []
     left, explained = component, 0.0
     for _ in range(settings.most_ramps):
@@ -319,15 +323,22 @@ def _is_mirrored(
     beyond = sign * share - level
     least_k = max((settings.contrast - 1.0) * abs(level), settings.least_k)
     strong = clear & (beyond > least_k)
-    if not strong.any() or strong.mean() > settings.most_of_board:
+    warmth = np.ptp(series.values, axis=0)  # what a place does at all, heat and mirror
+    if not strong.any() or np.median((np.abs(share) / warmth)[strong]) < settings.least_of_warmth:
+        return False
+    if strong.mean() > settings.most_of_board:
         return False
     where, against = np.zeros((2, *film.inside.shape), bool)
     where[series.cells], against[series.cells] = strong, clear & (beyond < -least_k)
+    pixel = max(1, round(film.pixel_mm / film.grid.step_mm))
+    where = ndimage.binary_closing(where, np.ones((pixel + 1, pixel + 1), bool))  # noise tears one place into many
     least = settings.least_place_px * (film.pixel_mm / film.grid.step_mm) ** 2
     centres, sizes = _places(where, least)
+    if sizes.sum() < settings.least_in_places * strong.sum():
+        return False
     if _places(against, least)[1].sum() > settings.most_against * sizes.sum():
         return False
-    if len(centres) < settings.least_places or sizes.max() > settings.most_in_one * strong.sum():
+    if len(centres) < settings.least_places or sizes.max() > settings.most_in_one * sizes.sum():
         return False
     rows, columns = np.nonzero(film.inside)
     whole = np.array([np.ptp(rows), np.ptp(columns)]) + 1
