@@ -69,6 +69,8 @@ def test_doubt_of_left_heat_is_in_the_spread_and_cancels_between_boards_that_are
 
     assert spread(warm, cold) > warm.left_doubt[at] > 3 * spread(cold, cold)
     assert spread(warm, again) < 0.5 * spread(warm, cold)
+    alone = excess_over(warm, None, position_error_mm=0.0, settings=SETTINGS)
+    assert alone.spread[at] == pytest.approx(np.hypot(warm.left_doubt[at], warm.left_error[at]))
 
 
 def test_a_cold_board_is_left_as_it_is():

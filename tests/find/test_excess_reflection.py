@@ -99,6 +99,17 @@ def rises(film):
 
 
 METAL = emissivities() < 0.9
+# With these every change that cells have in common counts: what is refused below is refused by a guard.
+UNGUARDED = ReflectionSettings(
+    late_left=100.0, least_of_warmth=0.0, contrast=1.0, most_against=10.0, least_places=1, least_in_places=0.0,
+    most_in_one=1.0, switched_s=0.0,
+)  # fmt: skip
+
+
+def refused(film):
+    """Tell whether a film is left as it is, though one without guards would be changed."""
+    unguarded = without_reflection(film, settings=UNGUARDED, excess=ExcessSettings())[1]
+    return without_reflection(film, **SETTINGS) == (film, ()) and len(unguarded) > 0
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -139,7 +150,7 @@ def test_nothing_is_taken_off_a_board_that_nobody_passes(seed, around):
 def test_loads_that_start_late_are_heat(seed):
     starts = [(place, 1.6, 1.5 + 0.1 * i) for i, place in enumerate(ENDS[::3])]
     film = film_of(warming(TIMES_S, starts=starts), np.full(len(TIMES_S), 22.0), seed=seed)
-    assert without_reflection(film, **SETTINGS) == (film, ())
+    assert refused(film)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -147,7 +158,7 @@ def test_heat_that_bends_is_no_mirror(seed):
     warm = 12 * np.exp(-(((X - 40) ** 2 + (Y - 12) ** 2) / 60)) + 8 * ((abs(X - 20) < 8) & (abs(Y - 28) < 6))
     bent = np.maximum(TIMES_S, 0.0) / 4 + 0.05 * np.clip((TIMES_S - 1.9) / 0.3, 0, 1)
     film = film_of(bent[:, None, None] * warm * INSIDE, np.full(len(TIMES_S), 22.0), seed=seed)
-    assert without_reflection(film, **SETTINGS) == (film, ())
+    assert refused(film)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -155,17 +166,16 @@ def test_a_hand_is_no_mirror(seed):
     covered = ((X - 5) ** 2 + (Y - 10) ** 2 < 22**2) & INSIDE
     passing = 9.0 * ((TIMES_S > 2) & (TIMES_S < 4))[:, None, None] * covered
     film = film_of(warming(TIMES_S), np.full(len(TIMES_S), 22.0), seed=seed, more=passing)
-    assert without_reflection(film, **SETTINGS) == (film, ())
+    assert refused(film)
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_camera_that_is_knocked_is_no_mirror(seed):
     still = np.full(len(TIMES_S), 12.0)  # cold surroundings: the metal stands out
-    film = film_of(warming(TIMES_S), still, seed=seed)
-    moved = np.roll(seen(np.full(GRID.shape, 23.0), emissivities(), 12.0), 1, axis=1)
-    step = (TIMES_S > 2.0)[:, None, None] * (moved - seen(np.full(GRID.shape, 23.0), emissivities(), 12.0))
+    before = seen(np.full(GRID.shape, 23.0), emissivities(), 12.0)
+    step = (TIMES_S > 2.0)[:, None, None] * (np.roll(before, 2, axis=1) - before)
     film = film_of(warming(TIMES_S), still, seed=seed, more=step)
-    assert without_reflection(film, **SETTINGS) == (film, ())
+    assert refused(film)
 
 
 def test_a_step_of_the_camera_is_no_mirror():

@@ -25,8 +25,8 @@ BOARD = Board.rectangle(24, 16)
 MATRIX = np.array([[1.0, 0, 3.0], [0, -1.0, 19.0], [0, 0, 1]])
 
 
-def placed(name, runs, *, tau_s, seed):
-    """A spot of first order, switched on and off, as found by the timing itself."""
+def placed(name, runs, *, tau_s, seed, mirrored=None):
+    """A spot of first order, switched on and off, as found by the timing itself; ``mirrored`` of times is added."""
     times = np.arange(0.0, runs[-1][1] + 3.0, 0.125)
     level = np.zeros(len(times))
     for moments in runs:
@@ -35,6 +35,8 @@ def placed(name, runs, *, tau_s, seed):
     y, x = np.mgrid[:22, :30]
     frames = 24.0 + level[:, None, None] * np.exp(-((x - 14) ** 2 + (y - 10) ** 2) / 8.0)
     frames = frames + np.random.default_rng(seed).normal(0, 0.05, frames.shape)
+    if mirrored is not None:
+        frames = frames + mirrored(times)
     recording = Recording.from_array(frames.astype(np.float32), times, name=name)
     shape = frames.shape[1:]
     camera = CameraState(np.full(shape, 0.05), np.zeros(shape, bool), np.ones(len(times), bool), 0 * times)
@@ -69,6 +71,32 @@ def test_power_ups_that_do_not_start_cold_stay_one_course():
     assert len(films.timing.power_ups) == 2
     assert films.faulty.film.edges_s[-1] > 9.0
     assert "was left in the warm places" in films.said[0]
+
+
+def test_what_bare_metal_mirrors_is_taken_off_a_good_board_and_said():
+    metal = np.zeros((22, 30))
+    for y in (4, 10, 16):
+        for x in (5, 10, 18, 23):
+            metal[y : y + 2, x : x + 2] = 1.0
+    metal = ndimage.gaussian_filter(metal, 0.6)  # optics
+
+    def somebody(times):
+        return 2.0 * np.clip(np.minimum(times - 4.0, 7.0 - times) / 0.4, 0, 1)[:, None, None] * metal
+
+    faulty = placed("faulty", ((2.0, 9.0),), tau_s=2.0, seed=1)
+    good = placed("good", ((2.0, 9.0),), tau_s=2.0, seed=2, mirrored=somebody)
+    good = replace(good, prepared=replace(good.prepared, timing=faulty.prepared.timing))  # what is tested is the film
+    films = make_films(faulty, [good], board=BOARD, settings=SETTINGS)
+    (line,) = films.said
+    assert line.startswith(
+        "good: bare metal all over the board mirrors somebody who comes or goes, 2.0 s after power-on"
+    )
+    off = replace(SETTINGS, reflection=replace(SETTINGS.reflection, most_people=0))
+    kept = make_films(faulty, [good], board=BOARD, settings=off)
+    inside = films.faulty.film.inside
+    now, before = (np.abs(f.goods[0].rise - f.faulty.rise)[20:24, inside] for f in (films, kept))
+    assert not kept.said
+    assert np.quantile(before, 0.95) > 4 * np.quantile(now, 0.95)
 
 
 def with_edges(blur_px, *, profile=None, sub=6, seed=3):

@@ -186,7 +186,7 @@ def _with_causes_elsewhere(lineup: Lineup, log_priors: np.ndarray, log_heat: np.
 
 
 def _mixed(hypothesis: Hypothesis, fits: dict[tuple[object, ...], np.ndarray]) -> float:
-    views = [v for v in hypothesis.views if v.share > 0 and v.look in fits]
+    views = [v for v in hypothesis.views if v.share > 0]
     terms = np.array([log_mean(fits[v.look], v.strengths) for v in views])
     return float(log_mean(terms, np.array([v.share for v in views])))
 

@@ -11,10 +11,10 @@ from thermscan.model.board import Board, Part, Rail
 GROUND = re.compile(r"^(?:[ADPS]?GND\w*|VSS\w*|0V|EARTH|CHASSIS)$", re.IGNORECASE)
 # 3V3, 3.3V, 12V, and with the sign that stands before; the last of several in one name.
 VOLTS_IN_NAME = re.compile(r"([-+]?)(?<![\d.])(?:(\d+)V(\d*)|(\d+\.\d+)(?=V|_|$))", re.IGNORECASE)
-# V3P3, VDD_1P8: P for the decimal point, behind a supply's name only.
+# V3P3, VDD_1P8, 1P2: P for the decimal point, at the start of a name or behind a supply's.
 VOLTS_WITH_P = re.compile(r"^\+?(?:V[A-Z]*|P)?_?(\d+)P(\d+)(?=_|$)", re.IGNORECASE)
 SUPPLY_NAME = re.compile(
-    r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP|V\d+P\d|UB(?:AT)?(?:\d|_|$)"
+    r"^(?:\+|V(?:CC|DD|IN|BAT|BUS|SYS|OUT)|P\d|PP|UB(?:AT)?(?:\d|_|$)"
     r"|V_?(?:M|S|AA|EE|IO|MOT|PWR|MAIN|CORE|AUX|RAW|SUP|DRV|FUSED)(?:\d|_|$))",
     re.IGNORECASE,
 )
@@ -45,8 +45,8 @@ def is_ground(net: str) -> bool:
 def volts_from_name(net: str) -> float | None:
     """Return the volts that a supply net's name states: ``+3V3`` and ``3.3V`` 3.3, ``-12V`` -12; None for none."""
     found = list(VOLTS_IN_NAME.finditer(net.strip()))
-    with_p = VOLTS_WITH_P.match(net.strip())
     if not found:
+        with_p = VOLTS_WITH_P.match(net.strip())
         return float(".".join(with_p.groups())) if with_p else None
     sign, whole, part, dotted = found[-1].groups()
     size = float(dotted or f"{whole}.{part or '0'}")
@@ -175,11 +175,11 @@ class PowerTree:
 def grow_tree(board: Board | None) -> PowerTree:
     """Make the power tree from the board's rails, and guess from kinds and net names what they leave open.
 
-    A rail that names ``made_by`` and ``from`` is taken as it is. Else: the maker of a net is a regulator (or module,
-    transformer) that touches it, or drives it through an inductor, and the supply net that it is made from: the one
-    named, else one of higher voltage, else one whose volts nobody says; a net with a
-    supply's name and no maker is where power enters. Notes: without nets the tree is empty; guessed branches are said
-    to be guesses.
+    A rail that names ``made_by`` and ``from`` is taken as it is. Else: the maker of a net is what drives it through an
+    inductor, else a regulator (or module, transformer) that touches it, and the supply net that it is made from: the
+    one named, the one whose name it goes on (12V_SW and 12V), one of higher voltage, else one whose volts nobody says;
+    a net with a supply's name and no maker is where power enters. Notes: without nets the tree is empty; guessed
+    branches are said to be guesses.
     """
     if board is None or not any(p.nets for p in board.parts):
         return PowerTree(sentence="the board file names no nets: parts are judged by place and kind alone")
@@ -286,6 +286,7 @@ def _sources(board: Board, rails: dict[str, Rail]) -> dict[str, tuple[str | None
             continue
         for part in (p for p in board.parts if p.kind == "regulator" and net in p.nets):
             others = [n for n in part.nets if n != net and n in rails]
+            # a net that other supplies are made from, and nothing makes, is where power enters
             if len(others) != 1 or out[others[0]][0] == part.ref or any(s == net for _, s, _ in out.values()):
                 continue
             is_fed = out[others[0]][0] is not None or any(others[0] in p.nets for p in entries)

@@ -303,7 +303,7 @@ def excess_over(
             film=faulty.film,
             excess=faulty.rise,
             noise=np.hypot(faulty.error, shake),
-            spread=np.asarray(unlike_cooling(faulty, ()), np.float32),
+            spread=np.atleast_1d(unlike_cooling(faulty, ())).astype(np.float32),
             basis="itself_only",
             count=0,
             own_heat=np.zeros_like(faulty.rise),

@@ -123,7 +123,7 @@ def _is_of_the_board(film: Film, slope: np.ndarray, known: np.ndarray, settings:
 
 
 def unlike_cooling(faulty: Rise, goods: tuple[Rise, ...]) -> np.ndarray | float:
-    """Return the standard error of a difference between rises from what was put back into them, K; 0 where nothing was.
+    """Return the standard error of a difference between rises from what was put back or taken off, K; 0 for nothing.
 
     The time constant of left heat is about the same on all boards, so that its doubt cancels between boards that
     started equally warm.

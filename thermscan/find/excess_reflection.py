@@ -33,7 +33,7 @@ class Reflection:
     when_s : tuple of (float, float)
         From when to when each change went on, seconds since power-on.
     typical_k : float
-        Median of ``share`` over the places that mirror.
+        Median size of ``share`` over the places that mirror.
     """
 
     course: np.ndarray
@@ -60,6 +60,27 @@ class _Series:
     cells: np.ndarray
     warm: np.ndarray
     heat: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Shares:
+    """What each cell shows of a course, K, and its standard error, each ndarray (cells,).
+
+    ``sign`` is 1 or -1, the way in which the shares stretch from their middle; ``level`` that middle with this sign.
+    ``strong`` are the cells, bool, that show clearly more than the middle of the board does.
+    """
+
+    value: np.ndarray
+    error: np.ndarray
+    sign: float
+    level: float
+    strong: np.ndarray
+    least_k: float
+
+    @property
+    def clear(self) -> np.ndarray:
+        """Cells whose share is sure not to be zero, bool ndarray (cells,)."""
+        return np.abs(self.value) > CLEAR_SIGMA * self.error
 
 
 @dataclass(frozen=True)
@@ -95,10 +116,11 @@ def without_reflection(
     as share(x) a(t), all over the board, within a second, and stays as it is until they change again. Heat follows
     power-on and power-off smoothly. Each place's course is freed of what a constant, a line and heat explain (least
     squares); what the places still have in common is their first principal component, each place counting alike. A
-    course of a few ramps is fitted to it (matching pursuit). It is believed only where it explains the component
-    better than loads that start late would, where many places apart from each other take part, all with one sign, and
-    far more than the rest of the board. The share of each place, and its error, follow by least squares beside the
-    heat. A hand that covers the board is not told by this, nor a change that falls together with power-on.
+    course of a few ramps is fitted to it (matching pursuit). It is believed only where it explains the component far
+    better than loads that start late would, where many places apart from each other take part, with one sign, far more
+    than the middle of the board and by much of all that they do. The share of each place, and its error, follow by
+    least squares beside the heat. A hand that covers the board is not told by this, nor a change that falls together
+    with power-on.
     """
     found: list[Reflection] = []
     if film.clock != "power_on" or film.unit != "celsius":
@@ -134,14 +156,12 @@ def _reflection(film: Film, settings: ReflectionSettings, excess: ExcessSettings
     own = free @ (series.values * series.weight[:, None])
     component = _in_common(own / series.noise, settings)
     change = _ramps(series, free, component, settings)
-    if change is None or change.explained < settings.least_explained:
+    if change is None:
         return None
     if 1.0 - change.explained > settings.late_left * (1.0 - _late_start(series, free, component)):
         return None
-    share, error = _shares(series, change.course)
-    if not _is_mirrored(film, series, share, error, settings):
-        return None
-    return _whole(film, series, change, share, error)
+    shares = _shares(series, change.course, settings)
+    return _whole(film, series, change, shares) if _is_mirrored(film, series, shares, settings) else None
 
 
 def _series(film: Film, settings: ReflectionSettings, excess: ExcessSettings) -> _Series | None:
@@ -287,8 +307,8 @@ def _late_start(series: _Series, free: np.ndarray, component: np.ndarray) -> flo
     return float(np.max((component @ seen / np.maximum(lengths, 1e-9)) ** 2, initial=0.0))
 
 
-def _shares(series: _Series, course: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return each cell's share of the course and its standard error, K, each ndarray (cells,).
+def _shares(series: _Series, course: np.ndarray, settings: ReflectionSettings) -> _Shares:
+    """Return each cell's share of the course.
 
     Once beside a plain warm-up, which tells it best where no more happens, and once beside all that heat may do, which
     tells it by the quick changes alone; the two are weighed by their errors, in which what each leaves unexplained
@@ -306,7 +326,12 @@ def _shares(series: _Series, course: np.ndarray) -> tuple[np.ndarray, np.ndarray
         variance = series.noise**2 / size + (MISFIT * misfit) ** 2
         total += share / variance
         weight += 1.0 / variance
-    return total / weight, 1.0 / np.sqrt(weight)
+    value, error = total / weight, 1.0 / np.sqrt(weight)
+    low, level, high = np.quantile(value, [0.02, 0.5, 0.98])
+    sign = 1.0 if high - level > level - low else -1.0
+    least_k = max((settings.contrast - 1.0) * abs(float(level)), settings.least_k)
+    strong = (np.abs(value) > CLEAR_SIGMA * error) & (sign * (value - level) > least_k)
+    return _Shares(value, error, sign, float(sign * level), strong, least_k)
 
 
 def _beyond_noise(left: np.ndarray, series: _Series) -> np.ndarray:
@@ -314,73 +339,62 @@ def _beyond_noise(left: np.ndarray, series: _Series) -> np.ndarray:
     return np.sqrt(np.maximum(np.mean(left**2, axis=0) - series.noise**2 * np.mean(series.weight**-2.0), 0.0))
 
 
-def _is_mirrored(
-    film: Film, series: _Series, share: np.ndarray, error: np.ndarray, settings: ReflectionSettings
-) -> bool:
-    """Tell whether many places apart from each other take part, with one sign, and far more than the rest does."""
-    clear = np.abs(share) > CLEAR_SIGMA * error
-    sign, level = _sign_and_level(share)
-    beyond = sign * share - level
-    least_k = max((settings.contrast - 1.0) * abs(level), settings.least_k)
-    strong = clear & (beyond > least_k)
+def _is_mirrored(film: Film, series: _Series, shares: _Shares, settings: ReflectionSettings) -> bool:
+    """Tell whether many places apart from each other take part, with one sign, and by much of all that they do."""
+    strong = shares.strong
     warmth = np.ptp(series.values, axis=0)  # what a place does at all, heat and mirror
-    if not strong.any() or np.median((np.abs(share) / warmth)[strong]) < settings.least_of_warmth:
-        return False
-    if strong.mean() > settings.most_of_board:
+    if not strong.any() or np.median((np.abs(shares.value) / warmth)[strong]) < settings.least_of_warmth:
         return False
     where, against = np.zeros((2, *film.inside.shape), bool)
-    where[series.cells], against[series.cells] = strong, clear & (beyond < -least_k)
+    where[series.cells] = strong
+    against[series.cells] = shares.clear & (shares.sign * shares.value - shares.level < -shares.least_k)
     pixel = max(1, round(film.pixel_mm / film.grid.step_mm))
     where = ndimage.binary_closing(where, np.ones((pixel + 1, pixel + 1), bool))  # noise tears one place into many
     least = settings.least_place_px * (film.pixel_mm / film.grid.step_mm) ** 2
-    centres, sizes = _places(where, least)
-    if sizes.sum() < settings.least_in_places * strong.sum():
-        return False
-    if _places(against, least)[1].sum() > settings.most_against * sizes.sum():
-        return False
-    if len(centres) < settings.least_places or sizes.max() > settings.most_in_one * sizes.sum():
-        return False
-    rows, columns = np.nonzero(film.inside)
-    whole = np.array([np.ptp(rows), np.ptp(columns)]) + 1
-    reach = np.subtract(*np.quantile(centres, [0.9, 0.1], axis=0)) / whole
-    return bool(reach.max() > settings.least_reach)
+    sizes = _sizes(where, least)
+    return bool(
+        len(sizes) >= settings.least_places
+        and sizes.sum() >= settings.least_in_places * strong.sum()
+        and sizes.max() <= settings.most_in_one * sizes.sum()
+        and _sizes(against, least).sum() <= settings.most_against * sizes.sum()
+    )
 
 
-def _sign_and_level(share: np.ndarray) -> tuple[float, float]:
-    """Return which way the shares stretch from their middle, 1 or -1, and that middle with this sign, K."""
-    low, level, high = np.quantile(share, [0.02, 0.5, 0.98])
-    sign = 1.0 if high - level > level - low else -1.0
-    return sign, float(sign * level)
+def _sizes(where: np.ndarray, least: float) -> np.ndarray:
+    """Return the sizes, ndarray (places,), cells, of the places of at least so many cells."""
+    labels, _ = ndimage.label(where, np.ones((3, 3), bool))
+    sizes = np.bincount(labels.ravel())[1:]
+    return sizes[sizes >= least]
 
 
-def _places(where: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return the middles, ndarray (places, 2), and sizes, (places,), of the places of at least so many cells."""
-    labels, count = ndimage.label(where, np.ones((3, 3), bool))
-    sizes = np.bincount(labels.ravel(), minlength=count + 1)[1:]
-    kept = np.flatnonzero(sizes >= least)
-    centres = ndimage.center_of_mass(where, labels, kept + 1) if len(kept) else np.zeros((0, 2))
-    return np.array(centres), sizes[kept]
-
-
-def _whole(film: Film, series: _Series, change: _Change, share: np.ndarray, error: np.ndarray) -> Reflection:
+def _whole(film: Film, series: _Series, change: _Change, shares: _Shares) -> Reflection:
     """Return the reflection on the film's own steps and grid, with what is uncertain of it."""
     cold = film.cold_series
     before = 0 if cold is None else len(cold.times_s)
     course = np.interp(np.arange(before + len(film.mean)), series.at, change.course)
     rest = 0.0 if cold is None else float(np.average(course[:before], weights=cold.frames))
-    sign, level = _sign_and_level(share)
-    clear = np.abs(share) > CLEAR_SIGMA * error
-    kept = np.where(clear, share, _drawn_in(share, error, ~clear))
-    mirrors = clear & (sign * share > max(2 * level, 0.0))
-    typical = float(np.median(share[mirrors]))
+    value, sign, faint = shares.value, shares.sign, ~shares.clear
+    mirrored = sign * value[shares.strong]
+    kept = np.where(faint, _drawn_in(value, shares.error, faint), value)
     # what goes the other way by more than board beside bench is no mirror
-    kept = sign * np.clip(sign * kept, min(2 * level, 0.0), np.quantile(sign * share[mirrors], 0.99))
+    kept = sign * np.clip(sign * kept, min(2 * shares.level, 0.0), np.quantile(mirrored, 0.99))
     on_grid, doubt = np.zeros(film.inside.shape, np.float32), np.zeros(film.inside.shape, np.float32)
-    on_grid[film.inside], doubt[film.inside] = np.median(share[~clear]) if (~clear).any() else 0.0, np.std(share)
-    on_grid[series.cells], doubt[series.cells] = kept, error
+    on_grid[film.inside], doubt[film.inside] = np.median(value[faint]) if faint.any() else 0.0, np.std(value)
+    on_grid[series.cells], doubt[series.cells] = kept, shares.error
     change_k = np.abs(course[before:] - rest)[:, None, None]
-    when = tuple((float(series.times_s[i]), float(series.times_s[j])) for i, j in sorted(change.ramps))
-    return Reflection(course, on_grid, change_k * doubt, when, typical)
+    when = tuple((float(series.times_s[i]), float(series.times_s[j])) for i, j in _joined(change.ramps))
+    return Reflection(course, on_grid, change_k * doubt, when, float(np.median(mirrored)))
+
+
+def _joined(ramps: tuple[tuple[int, int], ...]) -> list[tuple[int, int]]:
+    """Return the ramps in order, those that overlap or touch as one."""
+    out: list[tuple[int, int]] = []
+    for start, end in sorted(ramps):
+        if out and start <= out[-1][1]:
+            out[-1] = (out[-1][0], max(end, out[-1][1]))
+        else:
+            out.append((start, end))
+    return out
 
 
 def _drawn_in(share: np.ndarray, error: np.ndarray, faint: np.ndarray) -> np.ndarray:

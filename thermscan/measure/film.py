@@ -217,8 +217,8 @@ class _Sums:
         return self.full.sum(axis=0) > 0.5 * self.seen.sum(axis=0)
 
     def mean(self) -> np.ndarray:
-        """Return the means of all rows, NaN where nothing was seen."""
-        return self._mean_of(self.total, self.seen)
+        """Return the means of the bins, NaN where nothing was seen."""
+        return self._mean_of(self.total[: self.bins], self.seen[: self.bins])
 
     def mean_over(self, rows: slice) -> np.ndarray:
         """Return the mean of all frames of some rows, NaN where nothing was seen."""
@@ -386,7 +386,7 @@ def _finish(
     points = grid.points_mm()
     empty = np.full((len(clock.edges_s) - 1, *grid.shape), np.nan, np.float32)
     bins = sums.bins
-    mean = empty if sums.base is None else sums.mean()[:bins]
+    mean = empty if sums.base is None else sums.mean()
     cold_frames = int(sums.frames[bins:].sum())
     seen = np.isfinite(mean).any(axis=0)
     flags = set()
@@ -430,4 +430,5 @@ def _cold_frames(recording: Recording, clock: Clock, rows: np.ndarray, sums: _Su
     if not known:
         return None
     times = np.array([recording.times_s[rows == row].mean() for row in known]) - clock.zero_s
-    return ColdFrames(sums.mean()[known], times, sums.frames[known])
+    means = np.stack([sums.mean_over(slice(row, row + 1)) for row in known])
+    return ColdFrames(means, times, sums.frames[known])

@@ -412,18 +412,15 @@ class ReflectionSettings:
     most_ramps: int = knob(4, (1, 20), "times that somebody comes or goes, at the most")
     least_gain: float = knob(0.04, (0.001, 0.5), "of what places have in common, that a further one must explain")
     least_free: float = knob(0.1, (0.0, 1.0), "of a change, that heat does not explain, for it to be told")
-    least_explained: float = knob(0.9, (0.1, 1.0), "of what places have in common, that must be explained")
     late_left: float = knob(0.15, (0.0, 1.0), "of what a load that starts late leaves unexplained, that may be left")
     least_of_warmth: float = knob(0.2, (0.0, 1.0), "of all that a place that takes part does, that the change must be")
     least_k: float = knob(0.15, (0.0, 10.0), "change of a place that counts, K")
     contrast: float = knob(2.0, (1.0, 100.0), "by which a place that mirrors must exceed the middle of the board")
     most_against: float = knob(0.5, (0.0, 1.0), "area that may go the other way, over that which takes part")
-    most_of_board: float = knob(0.6, (0.1, 1.0), "of the board that may mirror")
     least_places: int = knob(8, (2, 1000), "places apart from each other that must take part")
     least_in_places: float = knob(0.7, (0.0, 1.0), "of what takes part, that must lie in places of some size")
     least_place_px: float = knob(2.0, (0.0, 100.0), "size of such a place, camera pixels")
     most_in_one: float = knob(0.4, (0.05, 1.0), "of what takes part, that may lie in one place: a hand is one place")
-    least_reach: float = knob(0.35, (0.0, 1.0), "of the board's length or width over which they must lie")
 
 
 @dataclass(frozen=True)

@@ -176,11 +176,13 @@ def _unreflecting(
         clear, found = without_reflection(film, settings=settings.reflection, excess=settings.excess)
         out.append(clear)
         for reflection in found:
-            when = " and ".join(f"{start:.1f} s" for start, _ in reflection.when_s)
+            when = " and ".join(
+                f"{abs(start):.1f} s {'after' if start > 0 else 'before'} power-on" for start, _ in reflection.when_s
+            )
             said.append(
-                f"{one.prepared.recording.name}: bare metal all over the board mirrors somebody who comes or goes, at"
-                f" {when} from power-on on (typically {abs(reflection.typical_k):.1f} K): taken off, and the error that"
-                " is left is counted in; stand still while filming"
+                f"{one.prepared.recording.name}: bare metal all over the board mirrors somebody who comes or goes,"
+                f" {when} (typically {reflection.typical_k:.1f} K): taken off, and what stays uncertain is counted in;"
+                " stand still while filming"
             )
     return out, tuple(said)
 
