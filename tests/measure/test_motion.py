@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from skimage import data
 
-from thermscan.measure.motion import follow_motion
+from thermscan.measure.motion import coarse_shifts, follow_motion
 from thermscan.measure.motion_check import bridge, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
 from thermscan.measure.motion_course import Evidence, Wander, estimate_wander, smooth
 from thermscan.measure.motion_fields import Coefficients
-from thermscan.measure.motion_pictures import prepare
+from thermscan.measure.motion_pictures import choose_keys, prepare
 from thermscan.measure.motion_still import knocked, still_share
 from thermscan.measure.noise import measure_camera
 from thermscan.model.pose import Motion, map_points
@@ -280,6 +280,42 @@ def test_a_shift_that_was_taken_along_is_found_again(margin, is_found):
             tracker.last = np.add(tracker.last, [25.0, 12.0])
         shift = tracker.add(picture - cv2.GaussianBlur(picture, (0, 0), 3.0))
     assert (np.abs(shift - true[-1, :2, 2] + true[0, :2, 2]).max() < 1.5) == is_found
+
+
+def two_warm_parts(seed):
+    """Return 60 frames of a board that stands still: one part cools, another one 14 px away warms far above it.
+
+    Something warm on the bench, half behind the board, cools as well.
+    """
+    rng, shape = np.random.default_rng(seed), (60, 80)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    bench = 2.2 * np.exp(-((x - 10) ** 2 + (y - 35) ** 2) / (2 * 8**2))
+    frames = []
+    for i in range(60):
+        cools, warms = max(0.15, 1 - i / 50), max(0.0, (i - 16) / 40)
+        scene = bench * cools
+        scene[8:54, 14:68] = -0.9
+        for (top, bottom, left, right), heat in (
+            ((30, 34, 24, 30), 1.2 * max(0.0, 1 - i / 50)),
+            ((42, 46, 17, 23), 0.3 + 0.5 * (i > 20)),
+            ((40, 45, 25, 29), 0.6 * (i > 18)),
+            ((27, 38, 35, 46), 7 * warms),
+            ((27, 36, 60, 72), -1.0),
+        ):
+            scene[top:bottom, left:right] += heat
+        frames.append(cv2.GaussianBlur(20 + scene + rng.normal(0, 0.05, shape), (0, 0), 1.0))
+    return np.array(frames, np.float32)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_part_that_warms_is_not_taken_for_one_that_was_warm_before(seed):
+    recording = Recording.from_array(two_warm_parts(seed), np.arange(60) / 15)
+    camera, settings = measure_camera(recording), MotionSettings(check_margin=0.02, check_peak=0.4)
+    how, keys = prepare(recording, camera, settings), choose_keys(camera.usable, settings.most_keys)
+    shifts, _ = coarse_shifts(recording, camera, how, keys, settings)
+    assert np.ptp(shifts, axis=0).max() < 1.5
+    cold = recording.store.read(0, 12).mean(axis=0)
+    assert not misplaced_px(recording, camera, how, np.stack([np.eye(3)] * 60), cold, settings).any()
 
 
 def turned(seed):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.motion_pictures import smoothed, steepness
+from thermscan.measure.motion_pictures import as_shift, misfit, smoothed, steepness
 from thermscan.model.settings import MotionSettings
 
 NEAR_PX = 3  # of a working picture: places this near are the same place
@@ -18,7 +18,9 @@ class CoarseTracker:
     at no motion. Single strong details are clipped, so that a hand or a hot part is not all that is followed. Peaks
     within ``reach`` of the last shift are looked for, against the mean of the pictures before. What has passed
     through the picture may have taken the shift along: where the first pictures fit clearly better elsewhere, by the
-    rule of the check of the whole motion, that place is taken and the memory begins anew. So it does where bright and
+    rule of the check of the whole motion, that place is taken and the memory begins anew. A part that warms looks like
+    one that was warm before, some way off; so more of the picture must lie right there as well. The memory also begins
+    anew where bright and
     dark change places, as on bare metal that mirrors somebody who comes: a jump is believed only where edges of either
     sign have jumped too since the picture before.
     """
@@ -45,6 +47,7 @@ class CoarseTracker:
         before, self.before = self.before, picture
         if before is None:
             self.running = self.first = spectrum
+            self.start = smoothed(picture, self.settings.coarse_px)
             return self.last
         found = self.peak(self.correlation(spectrum, self.running), self.last, self.reach)
         self.since += 1
@@ -52,7 +55,7 @@ class CoarseTracker:
             found, self.since = stayed, 1
             self.running = self.moved_back(spectrum, found)
         self.last = found
-        if (better := self.elsewhere(self.correlation(spectrum, self.first))) is not None:
+        if (better := self.elsewhere(picture, self.correlation(spectrum, self.first))) is not None:
             self.last, self.running, self.since = better, self.first, self.settings.memory_frames
         back = self.moved_back(spectrum, self.last)
         memory = self.settings.memory_frames
@@ -91,8 +94,8 @@ class CoarseTracker:
         """Return the correlation at every shift, ndarray (rows, columns), about 1 where the pictures are alike."""
         return fft.irfft2(spectrum * np.conj(fixed), s=self.shape)
 
-    def elsewhere(self, correlation: np.ndarray) -> np.ndarray | None:
-        """Return the place that fits clearly better than the last shift, None where there is none."""
+    def elsewhere(self, picture: np.ndarray, correlation: np.ndarray) -> np.ndarray | None:
+        """Return the place where a picture fits the first clearly better than at the last shift, None if nowhere."""
         around = np.round(self.last).astype(int)
         at = np.roll(correlation, tuple(NEAR_PX - around[::-1]), (0, 1))
         here = float(at[: 2 * NEAR_PX + 1, : 2 * NEAR_PX + 1].max())
@@ -101,8 +104,10 @@ class CoarseTracker:
         peak = float(correlation[row, column])
         if peak < max(self.settings.check_peak, here + self.settings.check_margin):
             return None
-        rows, columns = self.shape
-        place = np.array([(column + columns // 2) % columns - columns // 2, (row + rows // 2) % rows - rows // 2])
+        place = np.array(as_shift((row, column), self.shape))
+        fine = smoothed(picture, self.settings.coarse_px)
+        if misfit(self.start, fine, place) >= misfit(self.start, fine, self.last):
+            return None
         return self.peak(correlation, place, 1)
 
     @staticmethod

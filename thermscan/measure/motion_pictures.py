@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -11,6 +12,8 @@ from scipy import ndimage
 from thermscan.model.camera_events import CameraState
 from thermscan.model.recording import Recording
 from thermscan.model.settings import MotionSettings
+
+NORMAL_MEDIAN = 0.6745  # median size of normal values of unit deviation
 
 
 def smoothed(picture: np.ndarray, sigma_px: float) -> np.ndarray:
@@ -22,6 +25,25 @@ def steepness(picture: np.ndarray) -> np.ndarray:
     """Return the size of the slopes over the usual one, float32 ndarray (rows, columns): edges without their sign."""
     size = np.hypot(*np.gradient(picture))
     return (size - np.median(size)).astype(np.float32)
+
+
+def misfit(fixed: np.ndarray, moved: np.ndarray, shift: Sequence[float]) -> float:
+    """Return how badly a picture moved by a shift, (right, down) px, lies on a fixed one, 0 to 4.
+
+    Mean square difference over the usual size of the fixed picture's details; no pixel counts more than twice that
+    size, so that what has warmed since then is a few bad pixels wherever the picture is put.
+    """
+    right, down = (round(float(s)) for s in shift)
+    back = np.roll(moved, (-down, -right), (0, 1))
+    inside = tuple(slice(max(-s, 0), n - max(s, 0)) for s, n in zip((down, right), fixed.shape, strict=True))
+    usual = float(np.median(np.abs(fixed))) / NORMAL_MEDIAN + 1e-9
+    return float(np.mean(np.minimum(((back - fixed)[inside] / usual) ** 2, 4.0)))
+
+
+def as_shift(place: tuple[int, ...], shape: tuple[int, int]) -> tuple[int, int]:
+    """Return the shift (right, down), px, that a place (row, column) of a circular correlation stands for."""
+    row, column = (int((p + n // 2) % n - n // 2) for p, n in zip(place, shape, strict=True))
+    return column, row
 
 
 @dataclass(frozen=True)
