@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import fft
 
-from thermscan.measure.motion_pictures import Preparation, as_shift, misfit, steepness
+from thermscan.measure.motion_pictures import Preparation, steepness
 from thermscan.measure.motion_scene import aligned
 from thermscan.model.camera_events import CameraState
 from thermscan.model.recording import Recording
@@ -47,8 +47,7 @@ def misplaced_px(
     place farther than three working pixels must beat the given one by ``check_margin`` of correlation. Heat makes a
     new picture in time: a place that fits the reference only poorly (``check_peak``) counts where the last frame that
     fitted agrees that this one lies elsewhere, and where the reference fits nowhere, that frame alone decides. Edges
-    without their sign must fit better there as well: bare metal that mirrors somebody turns from dark to bright; and so
-    must most of the picture: a part that warms looks like one that was warm. Not
+    without their sign must fit better there as well: bare metal that mirrors somebody turns from dark to bright. Not
     valid for pictures without fine detail, and for motions wrong by less than that.
     """
     fixed = last = _fine(reference, how)
@@ -130,11 +129,7 @@ def _better_px(fixed: np.ndarray, moved: np.ndarray, settings: MotionSettings) -
     far = np.where((away > FAR_PX) & (down[:, None] <= rows / 4) & (right[None] <= columns / 4), correlation, -1)
     best = np.unravel_index(int(np.argmax(far)), far.shape)
     peak = float(far[best])
-    is_better = (
-        peak > here + settings.check_margin
-        and _edges_lie_there(fixed, moved, away, best)
-        and misfit(fixed, moved, as_shift(best, fixed.shape)) < misfit(fixed, moved, (0, 0))
-    )
+    is_better = peak > here + settings.check_margin and _edges_lie_there(fixed, moved, away, best)
     return (float(away[best]) if is_better else 0.0), here, peak
 
 
