@@ -12,7 +12,7 @@ from thermscan.measure.placement_fit import fit_view, layout_measure
 from thermscan.measure.placement_match import match_placements
 from thermscan.measure.placement_pose import nominal_view, turned, view_from_homography
 from thermscan.measure.placement_scene import make_scene
-from thermscan.measure.placement_search import board_points, find_candidates
+from thermscan.measure.placement_search import Judge, board_points, find_candidates
 from thermscan.measure.placement_warm import WarmPlaces
 from thermscan.model.board import Board, Part
 from thermscan.model.pose import Placement, map_points
@@ -74,6 +74,19 @@ def test_the_right_place_leads_its_copies_and_wrong_ones_do_not():
     assert min(right) > SETTINGS.control_z
     assert max(wrong) < SETTINGS.control_z
     assert np.median(wrong) < 1.0
+
+
+@pytest.mark.parametrize(("right_px", "is_first"), [(4, True), (60, False)])
+def test_of_placements_on_one_spot_the_one_that_explains_most_is_first(right_px, is_first):
+    board, picture = pictured(1)
+    judge = Judge(make_scene(still(picture)), board, side="top", settings=SETTINGS)
+    away = true_view(board).moved(np.r_[0, 0, 0, right_px / 120, 0, 0, 0, 0])
+    wrong, right = judge.refined([away, true_view(board)], 0)
+    wrong, right = replace(wrong, lead=9.0), replace(right, lead=6.0)
+    assert right.fit.log_likelihood.sum() > wrong.fit.log_likelihood.sum()
+    assert judge.cover_alike(right.view, wrong.view) == is_first
+    assert (judge.best_of_spot([wrong, right])[0] is right) == is_first
+    assert len(judge.best_of_spot([wrong, right])) == 2
 
 
 def beside_hot_things(seed, shape=(90, 120)):
@@ -173,6 +186,12 @@ class TestRivalsRefuted:
         assert any("placed alike by the pattern, refute" in w for w in found.warnings)
         assert grid_rms(found.faulty.matrix, PLANE(), board) < 0.5
         assert found.goods[0].trusted
+
+    def test_not_where_they_lie_so_near_that_the_pattern_fits_from_either(self):
+        board, _ = many_bodies(2)
+        near = true_view(board).moved(np.r_[0, 0, 0, 6 / 120, 0, 0, 0, 0]).homography()
+        found, _ = self.matched(near, good_rivals=(np.eye(3),))
+        assert not found.faulty.trusted
 
     def test_not_by_one_that_was_not_found_by_itself(self):
         found, _ = self.matched(self.away(), good_rivals=())

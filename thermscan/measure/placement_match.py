@@ -291,11 +291,15 @@ def _borne_out(
     """Return the faulty placement with trust where good boards, found by themselves, refute the places that rival it.
 
     Such a good board lies on the faulty one's pattern where it was found; carried over to its picture, each rival is
-    another place there, and what draws the layout to it on one bench seldom lies in the same place on another.
+    another place there, and what draws the layout to it on one bench seldom lies in the same place on another. That
+    says nothing of rivals so near that the pattern may have been matched from either.
     """
     (motion, placement), (side, settings) = faulty, how
     points, view, shown = board_points(board), _view(motion, board, placement, side, settings), make_scene(motion)
     left, by = list(placement.rivals), []
+    rivals = [view_from_homography(view, r, points, settings=settings, width_px=max(shown.shape)) for r in left]
+    if any(distance_px(view, r, points) <= 0.1 * max(shown.shape) for r in rivals):
+        return placement, ""
     for good, own, name in zip(goods, owns, names, strict=True):
         if not left or not (own.trusted or own.rivals):
             continue

@@ -101,7 +101,7 @@ def _refine_all(
     return out
 
 
-class _Judge:
+class Judge:
     """A picture on which places are told apart, finer than the one that is searched."""
 
     def __init__(self, scene: Scene, board: Board, *, side: str, settings: PlacementSettings) -> None:
@@ -137,6 +137,26 @@ class _Judge:
         """Return the first of those that lie apart, in their order."""
         return _distinct_candidates(found, self.points, self.settings.same_place_px * self.factor, most)
 
+    def best_of_spot(self, leading: list[Candidate]) -> list[Candidate]:
+        """Return the same, what explains most of those that cover the first one's spot before it.
+
+        Leads tell a board from things beside it. Of placements on the same tiles, a board that is stretched over a few
+        pixels too many say, all beat their copies, and which is right is told by what they explain themselves.
+        """
+        spot = [c for c in leading if self.cover_alike(c.view, leading[0].view)]
+        first = self.likeliest(spot)
+        return [*first, *(c for c in leading if not any(c is f for f in first))]
+
+    def cover_alike(self, a: View, b: View) -> bool:
+        """Tell whether two views put the board on nearly the same spot, whichever way round."""
+        low, high = self.points.min(axis=0), self.points.max(axis=0)
+        slack = self.settings.same_spot * (high - low)
+        for one, other in ((a, b), (b, a)):
+            there = map_points(np.linalg.inv(other.homography()) @ one.homography(), self.points)
+            if np.any((there < low - slack) | (there > high + slack)):
+                return False
+        return True
+
     def led(self, found: Sequence[Candidate], rounds: int) -> list[Candidate]:
         """Return the same with their leads over controls, where bodies are many and the board lies in the picture."""
         if self.controls is None:
@@ -154,13 +174,13 @@ def _told_apart(
     scene: Scene, board: Board, views: Sequence[View], *, side: str, settings: PlacementSettings
 ) -> list[Candidate]:
     """Return views refined on a finer picture, the most likely first, those that end at one place once."""
-    judge = _Judge(scene, board, side=side, settings=settings)
+    judge = Judge(scene, board, side=side, settings=settings)
     # Coarse pictures rank poorly: many take their first steps here, and only the best of those go on.
     rough = judge.distinct(judge.likeliest(judge.refined(views, 2)), settings.search_passed)
     chosen = _leading(judge.led(rough, 0), settings)[: settings.search_kept]
     some = judge.distinct([*chosen, *rough], settings.search_kept + (settings.search_leading if chosen else 0))
     found = judge.led(judge.refined([c.view for c in some], settings.search_rounds), 2)
-    leading = _leading(found, settings)
+    leading = judge.best_of_spot(_leading(found, settings))
     if any(c.lead >= settings.settled_z for c in leading):
         # what stands out no more than its own controls explains nothing
         found = [c for c in found if c.lead is None or c.lead >= settings.rival_z]
@@ -173,7 +193,7 @@ def is_better(scene: Scene, board: Board, view: View, rival: View, how: tuple[st
     ``how`` is the side shown and the settings. A rival that ends where the view does is none.
     """
     side, settings = how
-    judge = _Judge(softened(scene, settings.search_knee), board, side=side, settings=settings)
+    judge = Judge(softened(scene, settings.search_knee), board, side=side, settings=settings)
     small, rounds = judge.small.shape, settings.search_rounds
     one, other = _refine_all(judge.measure, [view, rival], judge.factor, small, settings, rounds)
     if distance_px(one.view, other.view, judge.points) <= settings.same_place_px * judge.factor:

@@ -135,6 +135,9 @@ class PlacementSettings:
     weak_marks_share: float = knob(0.05, (0.0, 0.5), "reach of the marks below which they are one spot, in board sizes")
     square_aspect: float = knob(1.25, (1.0, 3.0), "boards less oblong than this are also tried at quarter turns")
     same_place_px: float = knob(2.0, (0.2, 20.0), "starts that end closer than this over the board are one, px")
+    same_spot: float = knob(
+        0.1, (0.0, 1.0), "share of the board's sides by which placements that cover one spot may reach beyond it"
+    )
     layout_tolerance_mm: float = knob(
         0.1, (0.0, 2.0), "tolerance of part positions and outline against the board file (common practice)"
     )
