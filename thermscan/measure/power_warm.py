@@ -54,7 +54,8 @@ def warming_places(cells: CellSeries | None, timing: Timing, *, settings: Timing
 def has_warmed(cells: CellSeries, on_s: Measured, off_s: Measured | None, *, settings: TimingSettings) -> bool:
     """Tell whether places warm steadily from the first frame on, by much, before a power-on that was found.
 
-    Then the board was on before, and what was found is a load that starts, a visitor, or a step of the camera.
+    Then the board was on before, and what was found is a load that starts, a visitor, or a step of the camera. Where
+    other places lose as much meanwhile it is what an earlier run has left that spreads.
 
     Parameters
     ----------
@@ -65,9 +66,18 @@ def has_warmed(cells: CellSeries, on_s: Measured, off_s: Measured | None, *, set
     settings : TimingSettings
     """
     early = cells.times_s < on_s.value
-    if early.sum() < settings.warm_samples:
+    if early.sum() < settings.warm_samples or _spreads(cells.values[early], settings):
         return False
     return _by_much(cells, early, settings) or _as_after(cells, early, off_s, settings)
+
+
+def _spreads(values: np.ndarray, settings: TimingSettings) -> bool:
+    """Tell whether some cells lose as much over a time, values ndarray (samples, cells), as others gain, or more."""
+    few = max(settings.warm_samples // 2, 1)
+    change = values[-few:].mean(axis=0) - values[:few].mean(axis=0)
+    change -= np.median(change)
+    change = change[np.abs(change) > settings.warm_sigmas * MAD_TO_SD * float(np.median(np.abs(change)))]
+    return bool(len(change) and change.sum() <= 0.0)
 
 
 def _by_much(cells: CellSeries, early: np.ndarray, settings: TimingSettings) -> bool:
