@@ -100,6 +100,6 @@ def test_a_power_on_that_was_found_late_is_not_called_on_before():
 def test_what_an_earlier_run_has_left_spreads_and_is_no_power(left_k, was_on):
     # it flows from the part that was hot into its neighbours, and the power that comes at 3 s keeps these warming
     spreads = rise(0.0, 2.0, 5.0)
-    hot = rise(3.0, 6.0) + left_k * np.exp(-np.maximum(TIMES, 0.0) / 2.0)
+    hot = rise(3.0, 6.0, 0.2) + left_k * np.exp(-np.maximum(TIMES, 0.0) / 2.0)
     cells = series({**block(spreads, row=8, column=10), **block(hot)})
     assert has_warmed(cells, at(3.0), None, settings=SETTINGS) == was_on
