@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.explain.condition import common_scale, compare_conditions, odd_good_boards, refuse_scale
+from thermscan.explain.condition import Conditions, common_scale, compare_conditions, odd_good_boards, with_scale
 from thermscan.explain.scene import left_out_widening, set_scene
 from thermscan.explain.suspect import explain
 from thermscan.model.evidence import Evidence
@@ -14,6 +14,7 @@ from thermscan.model.result import PartReading
 from thermscan.model.settings import ExplainSettings
 
 SETTINGS = ExplainSettings()
+LIKE = Conditions(SETTINGS.common_share)
 
 
 def log(volts, amps):
@@ -155,14 +156,33 @@ def test_less_heat_everywhere_is_a_condition_only_where_the_current_is_alike(mad
     found = scaled(bare_evidence(case.evidence), -0.65)
     scene = scene_like(found, case.board)
     alike = replace(found, supply=log(12.0, 0.5), good_supplies=(log(12.0, 0.51),))
-    assert "65 % cooler" in refuse_scale(scene, alike, SETTINGS)[0]
-    assert refuse_scale(scene, replace(alike, supply=log(12.0, 0.1)), SETTINGS) == ()
-    assert refuse_scale(scene, found, SETTINGS) == ()
+    seen = with_scale(LIKE, scene, alike, SETTINGS)
+    assert "65 % cooler" in seen.sentences[0]
+    assert seen.scale == pytest.approx(-0.65, abs=0.02)
+    assert with_scale(LIKE, scene, replace(alike, supply=log(12.0, 0.1)), SETTINGS) is LIKE
+    assert with_scale(LIKE, scene, found, SETTINGS) is LIKE
 
 
 def test_one_hot_part_is_no_common_scale(made_case, bare_evidence):
     case = made_case(1, "short")
-    assert refuse_scale(scene_like(bare_evidence(case.evidence), case.board), case.evidence, SETTINGS) == ()
+    scene = scene_like(bare_evidence(case.evidence), case.board)
+    assert with_scale(LIKE, scene, case.evidence, SETTINGS) is LIKE
+
+
+def test_a_place_far_beyond_what_all_heat_differs_by_is_named(made_case, bare_evidence):
+    # on for far longer than the good boards, and one capacitor as warm as no longer run would make it
+    case = made_case(1, "short")
+    parts = tuple(
+        replace(p, excess_course_k=p.excess_course_k + more, rise_course_k=p.rise_course_k + more)
+        for p in bare_evidence(case.evidence).parts
+        for more in [1.3 * (p.rise_course_k - p.excess_course_k)]
+    )
+    ranking = explain(replace(bare_evidence(case.evidence), parts=parts), case.board)
+    assert any("130 % warmer" in w for w in ranking.warnings)
+    assert ranking.suspects[0].ref == case.ref
+    assert ranking.verdict == "suspect"
+    calm = explain(scaled(bare_evidence(made_case(23, "none").evidence), 1.3), case.board)
+    assert calm.verdict != "suspect"
 
 
 def test_stated_volts_count_where_there_is_no_log():

@@ -9,12 +9,13 @@ from thermscan.explain.held_back import feeders_held_back
 from thermscan.explain.likelihood import Beside
 from thermscan.explain.power_tree import PowerTree, grow_tree
 from thermscan.explain.scene import set_scene
-from thermscan.explain.suspect import explain, prepare
+from thermscan.explain.suspect import explain, look_at, prepare
 from thermscan.model.board import Board, Part, Rail
 from thermscan.model.evidence import Priors
 from thermscan.model.reading import Reading
 from thermscan.model.result import Suspect
 from thermscan.model.settings import ExplainSettings
+from thermscan.read.prior_file import open_priors
 
 SETTINGS = ExplainSettings()
 PARTS = (
@@ -205,3 +206,13 @@ def test_without_nets_a_cold_regulator_and_a_cold_chip_leave_both_readings_open(
     ranking = explain(evidence, board)
     assert {ranking.suspects[0].ref, ranking.suspects[1].ref} == gone
     assert next(s.fault for s in ranking.suspects if s.ref == "U2") == "dead_supply"
+
+
+@pytest.mark.parametrize("state", ["cold", "unreadable"])
+def test_without_nets_a_supply_is_named_only_where_it_is_seen_to_be_cold_itself(made_case, state):
+    case = made_case(1, "dead_supply")
+    board = replace(case.board, parts=tuple(replace(p, nets=()) for p in case.board.parts), rails=())
+    parts = tuple(replace(p, state=state) if p.ref == case.ref else p for p in case.evidence.parts)
+    looked = look_at(replace(case.evidence, parts=parts), board, priors=open_priors(), settings=SETTINGS)
+    named = {h.where for h in looked.lineup.hypotheses if h.fault == "dead_supply"}
+    assert (case.ref in named) == (state == "cold")

@@ -51,6 +51,16 @@ def test_the_span_of_a_visit_is_told_also_where_it_is_there_from_the_start(begin
     assert stop == pytest.approx(min(begin_s + 1.6, 10.0), abs=0.35)
 
 
+def test_what_drifts_before_a_visitor_comes_is_not_the_visitor():
+    # the board falls behind the mean of the picture by 0.15 K a second, seconds before and after a hand
+    film = heated() - 0.15 * TIMES_S[:, None, None]
+    cells = cells_of(hand(film, begin_s=4.0, stay_s=1.6, depth=7))
+    passed, _ = find_passing(cells, NO_BREAKS, settings=SETTINGS)
+    assert not passed[TIMES_S < 3.6].any()
+    there = passed.reshape(-1, ROWS, COLUMNS)[np.abs(TIMES_S - 4.8) < 0.4, 4:7, :3]
+    assert there.all()
+
+
 def test_a_step_of_the_camera_is_no_visitor_and_does_not_hide_one():
     film, random = heated(), np.random.default_rng(7)
     stepped = film + 0.4 * (TIMES_S > 3.05)[:, None, None] * random.normal(0, 1, (ROWS, COLUMNS))

@@ -33,11 +33,30 @@ class Conditions:
     sentences : tuple of str
     is_refused : bool
         True where the runs are too different to name a suspect from the heat.
+    scale : float or None
+        Where all heat together differs by so much that no part is named from it unless it is far beyond that: the share
+        by which it does.
     """
 
     common_share: float
     sentences: tuple[str, ...] = ()
     is_refused: bool = False
+    scale: float | None = None
+
+    def refuse(self, scene: Scene, ref: str | None, settings: ExplainSettings) -> bool:
+        """Tell whether a suspect is not to be named from heat: the runs differ, and so might its place for that alone.
+
+        A place that is ``beyond_scale`` times as warm as its own heat would be on that scale, and beyond all noise, is
+        warm for another reason.
+        """
+        if self.scale is None:
+            return self.is_refused
+        row = scene.index(ref) if ref is not None else None
+        if self.is_refused or row is None:
+            return True
+        own, excess = scene.own_k[row, -1], scene.excess_k[row, -1]
+        least = settings.beyond_scale * (1.0 + abs(self.scale)) * own
+        return bool(excess < least + settings.seen_sigma * np.hypot(scene.noise_k[row, -1], scene.spread_k[row, -1]))
 
 
 def compare_conditions(evidence: Evidence, settings: ExplainSettings) -> Conditions:
@@ -163,24 +182,27 @@ def common_scale(scene: Scene, settings: ExplainSettings) -> float | None:
     return middle if float(np.mean(is_like)) >= ALIKE_PARTS else None
 
 
-def refuse_scale(scene: Scene, evidence: Evidence, settings: ExplainSettings) -> tuple[str, ...]:
-    """Say that two runs are too different to be compared: air, heat sink, cover, seconds on; empty where they are not.
+def with_scale(conditions: Conditions, scene: Scene, evidence: Evidence, settings: ExplainSettings) -> Conditions:
+    """Add that all heat together differs by too much for two runs to be compared: air, heat sink, cover, seconds on.
 
     Notes
     -----
-    A supply that is down, limited or restarting makes every part cooler, and is a fault: cooler is refused only where
-    the log shows that the board drew what good ones draw.
+    All heat is then free to differ by that much before any place is judged. A supply that is down, limited or
+    restarting makes every part cooler, and is a fault: cooler is refused only where the log shows that the board drew
+    what good ones draw.
     """
     scale = common_scale(scene, settings)
     if evidence.basis != "good_boards" or evidence.is_injection or scale is None:
-        return ()
+        return conditions
     if abs(scale) <= settings.scale_refused or (scale < 0 and not _draws_alike(evidence)):
-        return ()
-    return (
+        return conditions
+    said = (
         f"all warm parts together are {100 * abs(scale):.0f} % {'warmer' if scale > 0 else 'cooler'} than on the good"
         " boards, which no fault of one part does: airflow, heat sink, cover, supply or seconds on were not the same;"
-        " too far apart to name a part from heat: film both the same way",
+        " too far apart to name a part from heat that this may explain: film both the same way"
     )
+    share = max(conditions.common_share, abs(scale))
+    return Conditions(share, (*conditions.sentences, said), conditions.is_refused, scale)
 
 
 def _draws_alike(evidence: Evidence) -> bool:

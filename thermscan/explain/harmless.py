@@ -1,4 +1,4 @@
-"""Changes that many places make together without any fault, one column each: drifts, air, timing, warm surroundings."""
+"""Changes that many places make together without any fault, one column each: drifts, air, timing, late loads."""
 
 from __future__ import annotations
 
@@ -30,6 +30,41 @@ def drifts(scene: Scene, settings: ExplainSettings) -> list[np.ndarray]:
             column[:, stage] = shape * scene.floor_scale
             out.append(column)
     return out
+
+
+def heat_of(scene: Scene, own: OwnHeat, part: int) -> np.ndarray:
+    """Return what a part warms on the good boards, K, ndarray (places, stages).
+
+    Of a part that is not seen itself, on the far side say, only the board around it tells: its heat spreads smoothly
+    from there, while what single places show of it is mirrored light as well.
+    """
+    heat = own.shares[:, part, None] * scene.own_k
+    if scene.is_seen[part]:
+        return heat
+    seen = heat[scene.is_seen]
+    course = seen.sum(axis=0) / max(float(seen[:, -1].sum()), 1e-9)
+    where = scene.x_mm[part], scene.y_mm[part], scene.radius_mm[part]
+    spread = source_patterns(scene, *where, diffusivities=(own.diffusivity,))[0][:, -1]
+    size = float(spread[scene.is_seen] @ seen[:, -1]) / max(float(np.sum(spread[scene.is_seen] ** 2)), 1e-9)
+    return size * spread[:, None] * course
+
+
+def starts_later(scene: Scene, heat: np.ndarray, settings: ExplainSettings) -> np.ndarray | None:
+    """Return what it does that a load does not start after the same time on every run, None for heat of no such load.
+
+    A program that loads, a part that waits for another: the later a load starts, the less its start repeats. The change
+    is one standard deviation, ``late_share`` of the delay, ndarray (places, stages). The delay is where the steepest
+    stretch of what the part warms, led back to no rise, begins; heat from power-on on grows ever more slowly.
+    """
+    if len(scene.times_s) < 2:
+        return None
+    total = heat[scene.is_seen].sum(axis=0)
+    steps = np.diff(total) / np.diff(scene.times_s)
+    k = int(np.argmax(steps))
+    delay = float(scene.times_s[k] - total[k] / max(steps[k], 1e-12))
+    if delay <= settings.late_from_s:
+        return None
+    return settings.late_share * delay * np.gradient(heat, scene.times_s, axis=1)
 
 
 def warm_surroundings(scene: Scene, own: OwnHeat, settings: ExplainSettings) -> list[np.ndarray]:

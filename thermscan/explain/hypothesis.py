@@ -342,7 +342,8 @@ def _add_dark(lineup: Lineup, part: Part, own: float, weights: dict[str, float])
     dark = frozenset().union(*(tree.fed_by(n) for n in made)) if made else frozenset()
     beyond = frozenset().union(*(tree.fed_by(n) for n in passed)) if passed else frozenset()
     for fault, lost, nets in (("dead_supply", dark, made), ("open_or_missing", dark | beyond, made + passed)):
-        is_blind = not tree.supplies and part.kind in MAKER_KINDS  # without nets nobody knows what it feeds
+        # without nets nobody knows what it feeds: it must itself be seen to lose its heat
+        is_blind = not tree.supplies and part.kind in MAKER_KINDS and lineup.scene.sees(part.ref)
         if fault == "dead_supply" and not (made and lost) and not is_blind:
             continue
         relief = _relieved(lineup, part, lost | {part.ref})

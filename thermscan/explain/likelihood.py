@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.special import gammaln
 
-from thermscan.explain.harmless import drifts, warm_surroundings
+from thermscan.explain.harmless import drifts, heat_of, starts_later, warm_surroundings
 from thermscan.explain.pattern import OwnHeat
 from thermscan.explain.scene import Scene, tail_of
 from thermscan.model.settings import ExplainSettings
@@ -394,24 +394,26 @@ def prepare_judge(
 ) -> Judge:
     """Work out the harmless shared differences of a scene.
 
-    Columns: everything warmer in proportion, drifts, and each of the parts that make most heat with more or less
-    power: all that it warms follows, as far and as late as it does on the good boards. ``odd_share`` as in ``Judge``.
+    Columns: everything warmer in proportion, drifts, loads that start sooner or later, and each of the parts that make
+    most heat with more or less power: all that it warms follows, as far and as late as it does on the good boards.
+    ``odd_share`` as in ``Judge``.
     """
     columns = [settings.common_share * scene.own_k, *drifts(scene, settings)]
     if odd_share is not None:
         columns += warm_surroundings(scene, own, settings)
     warm = _is_warm(scene, settings)
     usual = float(np.median(scene.spread_k[warm, -1] / scene.own_k[warm, -1])) if warm.any() else settings.share_one
-    per_part: list[float] = []
-    own_rows: list[int] = []
     brings = (own.shares * np.where(scene.is_seen, scene.own_k[:, -1], 0.0)[:, None]).max(axis=0)
-    for i in np.argsort(-brings)[: settings.most_shared]:
-        if scene.refs[i] is None or brings[i] < settings.warm_own_k * scene.floor_scale:
-            continue
+    least_k = settings.warm_own_k * scene.floor_scale
+    most_heat = np.argsort(-brings)[: settings.most_shared]
+    own_rows = [int(i) for i in most_heat if scene.refs[i] is not None and brings[i] >= least_k]
+    heats = [heat_of(scene, own, i) for i in own_rows]
+    columns += [c for c in (starts_later(scene, heat, settings) for heat in heats) if c is not None]
+    per_part: list[float] = []
+    for i, heat in zip(own_rows, heats, strict=True):
         share = scene.spread_k[i, -1] / scene.own_k[i, -1] if scene.is_seen[i] and scene.own_k[i, -1] > 0 else usual
         per_part.append(min(share, settings.most_power_share))
-        own_rows.append(int(i))
-        columns.append(per_part[-1] * own.shares[:, i, None] * scene.own_k)
+        columns.append(per_part[-1] * heat)
     columns_flat = np.stack([c.reshape(-1) for c in columns], axis=1)
     tail = tail_of(good_boards, settings)
     noise2 = scene.noise_k**2 + (settings.shape_error * scene.spread_k) ** 2

@@ -66,6 +66,11 @@ class Scene:
         """Return the row of a part, None where it is not on this side."""
         return self.refs.index(ref) if ref in self.refs else None
 
+    def sees(self, ref: str) -> bool:
+        """Tell whether a part is seen itself: on this side, and of a surface that can be read."""
+        row = self.index(ref)
+        return row is not None and bool(self.is_seen[row])
+
     def significance(self) -> np.ndarray:
         """Return the last stage's excess over noise and spread together, ndarray (places,)."""
         scale = np.hypot(self.noise_k[:, -1], self.spread_k[:, -1])

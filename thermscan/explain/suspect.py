@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from thermscan.explain.bare_place import Bare, spot_at
-from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, refuse_scale
+from thermscan.explain.condition import Conditions, compare_conditions, fitted_scale, odd_good_boards, with_scale
 from thermscan.explain.detection import seen_sentences
 from thermscan.explain.expected import expect, judge_by_expectation, odd_shares
 from thermscan.explain.held_back import (
@@ -106,9 +106,7 @@ def look_at(evidence: Evidence, board: Board | None, *, priors: Priors, settings
         scene, compared = judge_by_expectation(scene, expectation), expectation.compared
     if evidence.basis == "good_boards" and not evidence.is_injection:
         scene = spread_by_siblings(scene, board, settings=settings)
-    conditions = compare_conditions(evidence, settings)
-    if too_far := refuse_scale(scene, evidence, settings):
-        conditions = replace(conditions, sentences=(*conditions.sentences, *too_far), is_refused=True)
+    conditions = with_scale(compare_conditions(evidence, settings), scene, evidence, settings)
     settings = replace(settings, common_share=conditions.common_share)
     lineup, judge = prepare(evidence, scene, board, tree, priors=priors, settings=settings)
     if evidence.is_injection:
@@ -138,7 +136,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     suspects, none, other = quiet_held_back(suspects, none, other, lineup, evidence)
     if is_lost or (is_thin(evidence) and not evidence.is_injection):
         suspects, none, other = held_back(suspects, none, other, lineup, evidence, backed=backed)
-    if conditions.is_refused:
+    if conditions.refuse(lineup.scene, suspects[0].ref if suspects else None, settings):
         suspects, none, other = held_back(suspects, none, other, lineup, evidence)
     if not evidence.is_injection:
         readings, makers = evidence.readings, makers_of_unknown_nets(board, lineup.tree)

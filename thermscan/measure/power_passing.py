@@ -117,10 +117,11 @@ def _visits(values: np.ndarray, noise: np.ndarray, reach: int, settings: TimingS
         # what is warm from the first sample on, or to the last, may be a visitor; a scene is not a cold one
         height = _above_both_sides(sign * values, reach, mode="reflect" if sign > 0 else "nearest")
         high = height > limit
-        # The steepest fall must take most of the height at once: what was heated fades slowly.
+        # The steepest fall must take most of the height at once: what was heated fades slowly. One far beyond the
+        # height is another's: a scene that drifts is no cold visitor for the warm hand that comes next.
         fall = -ndimage.minimum_filter1d(_change(sign * values), 2 * reach + 1, axis=0)
         top = ndimage.maximum_filter1d(height, 2 * reach + 1, axis=0)
-        out |= high & (fall > settings.visit_fall * top)
+        out |= high & (fall > settings.visit_fall * top) & (fall < settings.visit_most * top)
     return out
 
 

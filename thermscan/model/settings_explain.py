@@ -57,6 +57,10 @@ class ExplainSettings:
         "slope of that drift, K from the board's middle to its edge: shading, reflections; judgement",
     )
     timing_s: float = knob(0.15, (0.0, 5.0), "power-on of two recordings may be placed this far apart, s; judgement")
+    late_share: float = knob(
+        0.25, (0.0, 1.0), "of the delay of a load that starts late: standard deviation between two runs; judgement"
+    )
+    late_from_s: float = knob(0.3, (0.0, 10.0), "delay from which a load starts late; heat that lags feigns less")
     ahead_s: float = knob(
         1.0,
         (0.0, 10.0),
@@ -172,6 +176,9 @@ class ExplainSettings:
     ambient_differs_k: float = knob(5.0, (0.0, 100.0), "room temperatures further apart than this are said, K")
     ambient_share_per_k: float = knob(0.004, (0.0, 0.1), "change of all rises with a kelvin of room; judgement")
     scale_said: float = knob(0.1, (0.0, 1.0), "fitted common scale of all own heat from which it is said")
+    beyond_scale: float = knob(
+        3.0, (1.0, 100.0), "times its own heat on that scale from which a place is warm for another reason; judgement"
+    )
     scale_refused: float = knob(
         0.5, (0.05, 5.0), "fitted common scale of all own heat from which two runs are not comparable; judgement"
     )

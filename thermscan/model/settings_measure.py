@@ -362,6 +362,7 @@ class TimingSettings:
     visit_s: float = knob(4.0, (0.2, 60.0), "longest stay of a hand or a tool at one place, s; judgement")
     visit_sigmas: float = knob(10.0, (4.0, 100.0), "sigmas by which it stands out of what was there before and after")
     visit_fall: float = knob(0.5, (0.1, 1.0), "share of its height that must go within two samples: heat fades slowly")
+    visit_most: float = knob(2.0, (1.0, 100.0), "times its height that may go so: more is the fall of something else")
     visit_cells: int = knob(3, (1, 100), "cells that it must cover, one of them at the rim of the picture")
     visit_wave_s: float = knob(0.5, (0.0, 10.0), "for how long a part of it may be seen apart from it, s; judgement")
     visit_jumps: float = knob(
