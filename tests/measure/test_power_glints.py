@@ -5,7 +5,7 @@ import pytest
 from made_plate import COLUMNS, ROWS, clock, plate_rise, record, timing_of
 
 from thermscan.measure.power_cells import CellSeries
-from thermscan.measure.power_glints import warms_on, without_cooling
+from thermscan.measure.power_glints import ends_warmer, warms_on
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import TimingSettings
 
@@ -53,8 +53,22 @@ def test_a_fall_that_others_outlast_is_no_power_off_and_a_real_one_is():
 
 def test_what_only_cools_is_left_out():
     times = clock(12.0, 10.0)
-    rest = without_cooling(cells_of(plate_rise(times, [(16, 24, 4.0, [(2.0, 1.0)])]) + glint(times, leaves_s=3.5)))
-    kept = {tuple(p) for p in rest.places}
-    assert (5, 5) not in kept
-    assert (16, 24) in kept
-    assert without_cooling(cells_of(plate_rise(times, [(16, 24, 4.0, [(2.0, 1.0)])]))) is None
+    warm = plate_rise(times, [(16, 24, 4.0, [(2.0, 1.0)])])
+    kept = ends_warmer(cells_of(warm + glint(times, leaves_s=3.5))).reshape(ROWS, COLUMNS)
+    assert not kept[4:7, 3:8].any()
+    assert kept[16, 24]
+    assert ends_warmer(cells_of(warm)).all()
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3])  # of the first four, all of which were restarts without the second look
+def test_a_load_that_comes_and_goes_is_no_restart_beside_a_reflection_that_leaves(seed):
+    # one small part runs in bursts and is the hottest meanwhile; a chip warms on and on
+    times = clock(14.0)
+    bursts = [(2.0, 1.0), (3.4, 0.0), (5.0, 1.0), (6.4, 0.0), (8.0, 1.0), (9.4, 0.0), (11.0, 1.0)]
+    film = plate_rise(times, [(16, 24, 8.0, [(2.1, 1.0)]), (6, 10, 9.0, bursts)])
+    film[:, 20:22, 3:6] += (1.5 * np.clip((11.0 - times) / 1.5, 0, 1))[:, None, None]
+    timing = timing_of(record(film, times, seed=seed))
+    assert timing.on_s.value == pytest.approx(2.0, abs=0.2)
+    assert timing.off_s is None
+    assert timing.restarts == 0
+    assert "comes and goes" in timing.off_why

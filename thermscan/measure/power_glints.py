@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
 
 import numpy as np
 from scipy import ndimage
 
 from thermscan.measure.power_cells import CellSeries
 from thermscan.measure.power_courses import Courses
+from thermscan.measure.power_moment import Switch
 from thermscan.model.quantity import Measured
 from thermscan.model.settings import TimingSettings
 from thermscan.model.timing import Timing
 
 _FEW = 5  # samples whose median is a level
+_LEVEL = 7  # the same for courses, which have been taken from many places
 _TOP = 3  # cells whose mean is the most that places change
 
 
@@ -40,16 +42,34 @@ def warms_on(cells: CellSeries, off_s: Measured, until_s: float, *, settings: Ti
     return gain > settings.warms_on_share * loss and gain > settings.source_sigmas * float(np.median(cells.noise))
 
 
-def without_cooling(cells: CellSeries) -> CellSeries | None:
-    """Return the cells that end no cooler than they began, beyond noise and a share of what the others gain.
-
-    None where few are left.
-    """
+def ends_warmer(cells: CellSeries) -> np.ndarray:
+    """Return which cells end no cooler than they began, beyond noise and a share of what the others gain, (cells,)."""
     change = np.median(cells.values[-_FEW:], axis=0) - np.median(cells.values[:_FEW], axis=0)
-    kept = change > -np.maximum(3.0 * cells.noise, 0.05 * _most(change))
-    if kept.all() or kept.mean() < 0.5:
-        return None
-    return replace(cells, values=cells.values[:, kept], noise=cells.noise[kept], places=cells.places[kept])
+    return change > -np.maximum(3.0 * cells.noise, 0.05 * _most(change))
+
+
+def is_glow(
+    courses: Courses, switch: Switch, visits: Sequence[tuple[float, float]], *, settings: TimingSettings
+) -> bool:
+    """Tell whether a switch lies within a visit, and what warms at it does not stay when the visitor is gone.
+
+    What cools at it does not count as heat that goes: nothing was seen to warm before. ``visits`` are spans, s.
+    """
+    during = [stop for start, stop in visits if start <= switch.at_s.value <= stop]
+    if not during:
+        return False
+    change = switch.maps.change
+    sources = change > max(settings.source_share * float(change.max(initial=0.0)), 1e-12)
+    if switch.balance < -settings.purity or not sources.any():
+        return True
+    times, level = courses.times_s, courses.values @ courses.maps[:, sources].mean(axis=1)
+    before = level[times < switch.at_s.low][-_LEVEL:]
+    inside = level[(times >= switch.at_s.low) & (times <= during[-1])]
+    after = level[times > during[-1]][:_LEVEL]
+    if not (len(before) and len(inside) and len(after)):
+        return False
+    start = float(np.median(before))
+    return float(np.median(after)) - start < settings.kept_share * (float(inside.max()) - start)
 
 
 def is_one_board(lost: np.ndarray, made: np.ndarray, *, settings: TimingSettings) -> bool:

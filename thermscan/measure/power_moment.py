@@ -197,6 +197,15 @@ class SlopeMaps:
     error: np.ndarray
 
 
+@dataclass(frozen=True)
+class Switch:
+    """A moment at which the power changed: when, which way (``balance``), and what it did to each cell."""
+
+    at_s: Measured
+    balance: float
+    maps: SlopeMaps
+
+
 def slope_maps(courses: Courses, moment: float, between: tuple[float, float], *, settings: TimingSettings) -> SlopeMaps:
     """Measure how each cell's slope changes at a moment, from a line with one bend over ``slope_s`` each side."""
     step = courses.step_s

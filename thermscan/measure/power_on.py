@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy import ndimage
@@ -11,9 +11,9 @@ from scipy import ndimage
 from thermscan.measure.power_cells import CellSeries, standing_out, step_moments
 from thermscan.measure.power_courses import Courses, find_courses
 from thermscan.measure.power_edges import explains_as_well, find_edges, unproven_edges
-from thermscan.measure.power_glints import comes_back, is_one_board, next_on_s, warms_on, without_cooling
+from thermscan.measure.power_glints import comes_back, ends_warmer, is_glow, is_one_board, next_on_s, warms_on
 from thermscan.measure.power_log import IN_BURSTS, ON_BEFORE, STILL_ON, logged_on, with_log
-from thermscan.measure.power_moment import SlopeMaps, balance, first_slopes, refine_moment, slope_maps
+from thermscan.measure.power_moment import Switch, balance, first_slopes, refine_moment, slope_maps
 from thermscan.measure.power_onset import earlier_onset
 from thermscan.measure.power_passing import bridged, find_passing, visit_spans
 from thermscan.measure.power_tries import begins_cold, find_tries, with_tries
@@ -30,6 +30,8 @@ NOT_SEEN = "not_seen"
 NO_OFF = f"{NOT_SEEN}: without a power-on no power-off is taken for the first"
 WARM_FIRST = f"{ON_BEFORE}: places warm from the first frame on"
 GOES_ON = f"{NOT_SEEN}: places cool for a while, as when the power goes off, yet others warm on"
+COMES_AND_GOES = f"{STILL_ON}: a load comes and goes, yet other places warm on"
+_MOST = 0.5  # of the cells, that must be left
 _FEW = 7  # samples whose median is a level
 
 
@@ -160,12 +162,28 @@ def _read_cells(cells: CellSeries, breaks_s: np.ndarray, logged: Measured | None
     clear = bridged(cells, passed)
     timing = _read(find_courses(clear, breaks_s, settings=settings), logged, visits, settings)
     if timing.off_s is not None and warms_on(clear, timing.off_s, next_on_s(timing), settings=settings):
-        rest = without_cooling(clear)
-        courses = None if rest is None else find_courses(rest, breaks_s, settings=settings)
-        # the glow of a visitor went with the places that cool: what begins now, begins on the board
-        again = Timing() if courses is None else _read(courses, logged, (), settings)
-        timing = again if again.on_s is not None else Timing(on_why=GOES_ON, off_why=GOES_ON)
+        timing, clear = _without_glow(timing, clear, breaks_s, logged, settings)
+        if timing.off_s is not None and warms_on(clear, timing.off_s, next_on_s(timing), settings=settings):
+            ups = (PowerUp(timing.on_s, None),) if timing.on_s else ()
+            timing = replace(timing, off_s=None, off_why=COMES_AND_GOES, power_ups=ups, restarts=0)
     return replace(timing, visits=visits)
+
+
+def _without_glow(
+    timing: Timing, cells: CellSeries, breaks_s: np.ndarray, logged: Measured | None, settings: TimingSettings
+) -> tuple[Timing, CellSeries]:
+    """Read the timing again from the cells that end no cooler than they began, and return them with it.
+
+    The glow of a visitor went with the places that cool: what begins now, begins on the board.
+    """
+    kept = ends_warmer(cells)
+    if kept.all():
+        return timing, cells
+    rest = replace(cells, values=cells.values[:, kept], noise=cells.noise[kept], places=cells.places[kept])
+    again = Timing()
+    if kept.mean() >= _MOST:
+        again = _read(find_courses(rest, breaks_s, settings=settings), logged, (), settings)
+    return (again if again.on_s is not None else Timing(on_why=GOES_ON, off_why=GOES_ON)), rest
 
 
 def _read(
@@ -176,7 +194,7 @@ def _read(
     What comes or goes while something passes, before anything warms for good, is its glow in the board.
     """
     switches = read_switches(courses, settings=settings)
-    while switches and _is_glow(courses, switches[0], visits, settings):
+    while switches and is_glow(courses, switches[0], visits, settings=settings):
         switches = switches[1:]
     timing, train = _seen(courses, switches, settings), find_tries(courses, settings=settings)
     if train is not None and (timing.on_s is None or not begins_cold(courses, train, timing.on_s, settings=settings)):
@@ -184,28 +202,6 @@ def _read(
     if logged is not None:
         timing = _as_logged(timing, logged, courses, switches, settings)
     return _with_bursts(timing, courses, switches, settings)
-
-
-def _is_glow(courses: Courses, switch: Switch, visits: Sequence[tuple[float, float]], settings: TimingSettings) -> bool:
-    """Tell whether a switch lies within a visit, and what warms at it does not stay when the visitor is gone.
-
-    What cools at it does not count as heat that goes: nothing was seen to warm before.
-    """
-    during = [stop for start, stop in visits if start <= switch.at_s.value <= stop]
-    if not during:
-        return False
-    change = switch.maps.change
-    sources = change > max(settings.source_share * float(change.max(initial=0.0)), 1e-12)
-    if switch.balance < -settings.purity or not sources.any():
-        return True
-    times, level = courses.times_s, courses.values @ courses.maps[:, sources].mean(axis=1)
-    before = level[times < switch.at_s.low][-_FEW:]
-    inside = level[(times >= switch.at_s.low) & (times <= during[-1])]
-    after = level[times > during[-1]][:_FEW]
-    if not (len(before) and len(inside) and len(after)):
-        return False
-    start = float(np.median(before))
-    return float(np.median(after)) - start < settings.kept_share * (float(inside.max()) - start)
 
 
 def _as_logged(
@@ -233,15 +229,6 @@ def _with_bursts(timing: Timing, courses: Courses, switches: Sequence[Switch], s
     if bursts < settings.least_bursts:
         return timing
     return replace(timing, restarts=None, warnings=(*timing.warnings, f"the board warms in {bursts} {IN_BURSTS}"))
-
-
-@dataclass(frozen=True)
-class Switch:
-    """A moment at which the power changed: when, which way (``balance``), and what it did to each cell."""
-
-    at_s: Measured
-    balance: float
-    maps: SlopeMaps
 
 
 def read_switches(courses: Courses, *, settings: TimingSettings) -> tuple[Switch, ...]:
