@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.explain.held_back import not_cleared, quiet_held_back
+from thermscan.explain.held_back import not_cleared, one_good_held_back, quiet_held_back
 from thermscan.explain.posterior import brier_score
 from thermscan.explain.power_tree import grow_tree
 from thermscan.explain.scene import set_scene
@@ -381,6 +381,36 @@ def test_heat_that_the_fit_puts_at_a_calm_part_or_an_unseen_one_is_held_back(mad
     named = replace(explain(case.evidence, case.board).suspects[0], ref=part.ref, fault=fault, probability=0.8)
     (held,), *_ = quiet_held_back((named,), 0.1, 0.1, lineup, evidence)
     assert held.probability == pytest.approx(0.8 * (settings.alone_share if is_held else 1.0))
+
+
+@pytest.mark.parametrize(("goods", "times", "is_held"), [(1, 1.0, True), (1, 3.0, False), (2, 1.0, False)])
+def test_a_chip_behind_the_board_may_make_as_much_more_as_one_good_board_shows(made_case, goods, times, is_held):
+    case = made_case(41, "none")
+    settings, tree = ExplainSettings(), grow_tree(case.board)
+    scene = set_scene(case.evidence, case.board, settings=settings)
+    part = next(p for p in case.board.parts if p.kind == "chip" and scene.is_seen[scene.index(p.ref)])
+    row = scene.index(part.ref)
+    seen = scene.is_seen & (np.arange(len(scene.refs)) != row)
+    scene = replace(scene, excess_k=times * scene.own_k, is_seen=seen)
+    evidence = replace(case.evidence, good_boards=goods)
+    lineup, _ = prepare(evidence, scene, case.board, tree, priors=Priors(), settings=settings)
+    assert lineup.shares[seen, row].max() > 0
+    named = replace(explain(case.evidence, case.board).suspects[0], ref=part.ref, fault="hidden_source")
+    (held,), *_ = quiet_held_back((replace(named, probability=0.8),), 0.1, 0.1, lineup, evidence)
+    assert held.probability == pytest.approx(0.8 * (settings.alone_share if is_held else 1.0))
+
+
+@pytest.mark.parametrize(("goods", "kept"), [(1, 0.37 * 4 / (0.37 * 4 + 1)), (2, 0.8)])
+def test_one_good_board_lowers_the_odds_and_clears_nothing(made_case, goods, kept):
+    case = made_case(1, "short")
+    found = replace(explain(case.evidence, case.board).suspects[0], probability=0.8)
+    evidence, settings = replace(case.evidence, good_boards=goods), ExplainSettings()
+    (held,), none, other = one_good_held_back((found,), 0.15, 0.05, evidence, settings)
+    assert held.probability == pytest.approx(kept)
+    assert none <= settings.most_uncleared
+    assert held.probability + none + other == pytest.approx(1.0)
+    _, none, _ = one_good_held_back((replace(found, probability=0.4),), 0.55, 0.05, evidence, settings)
+    assert none == pytest.approx(0.55)
 
 
 def test_a_part_that_keeps_most_of_its_heat_is_not_open(made_case):

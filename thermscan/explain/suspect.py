@@ -16,6 +16,7 @@ from thermscan.explain.held_back import (
     is_thin,
     makers_of_unknown_nets,
     not_cleared,
+    one_good_held_back,
     quiet_held_back,
 )
 from thermscan.explain.hypothesis import line_up
@@ -134,6 +135,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     )
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.compared)
     suspects, none, other = quiet_held_back(suspects, none, other, lineup, evidence)
+    suspects, none, other = one_good_held_back(suspects, none, other, evidence, settings)
     if is_lost or (is_thin(evidence) and not evidence.is_injection):
         suspects, none, other = held_back(suspects, none, other, lineup, evidence, backed=backed)
     if conditions.refuse(lineup.scene, suspects[0].ref if suspects else None, settings):

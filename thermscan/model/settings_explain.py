@@ -210,6 +210,10 @@ class ExplainSettings:
     least_left_out: int = knob(10, (1, 1000), "parts of good boards left out in turn that are needed to widen at all")
     least_bits: float = knob(0.02, (0.0, 5.0), "expected information below which a measurement is not proposed, bits")
     short_run_s: float = knob(10.0, (0.5, 600.0), "seconds on below which a longer recording is proposed")
+    one_good_odds: float = knob(0.37, (0.01, 1.0), "of the odds of a fault that one good board leaves; made boards")
+    quiet_times: float = knob(
+        1.5, (0.1, 10.0), "of its heat on the one good board up to which a part behind the board is taken to vary"
+    )
     verdict_at: float = knob(0.5, (0.05, 0.99), "probability from which a verdict is given (design value)")
     always_listed: int = knob(3, (0, 20), "suspects listed however unlikely, where one is likelier than no fault")
     listed_from: float = knob(0.002, (0.0, 0.5), "probability below which a suspect joins 'other' in the list")
