@@ -72,12 +72,17 @@ def has_warmed(cells: CellSeries, on_s: Measured, off_s: Measured | None, *, set
 
 
 def _spreads(values: np.ndarray, settings: TimingSettings) -> bool:
-    """Tell whether some cells lose as much over a time, values ndarray (samples, cells), as others gain, or more."""
+    """Tell whether some cells lose heat over a time, values ndarray (samples, cells), that may be what others gain.
+
+    On a board that runs nothing loses much; ``spread_share`` of the gains allows for bodies that hold more heat than
+    the board that they warm.
+    """
     few = max(settings.warm_samples // 2, 1)
     change = values[-few:].mean(axis=0) - values[:few].mean(axis=0)
     change -= np.median(change)
     change = change[np.abs(change) > settings.warm_sigmas * MAD_TO_SD * float(np.median(np.abs(change)))]
-    return bool(len(change) and change.sum() <= 0.0)
+    gained, lost = float(np.maximum(change, 0.0).sum()), float(np.maximum(-change, 0.0).sum())
+    return lost > settings.spread_share * gained
 
 
 def _by_much(cells: CellSeries, early: np.ndarray, settings: TimingSettings) -> bool:

@@ -318,6 +318,9 @@ class TimingSettings:
     missed_width_s: float = knob(2.0, (0.1, 20.0), "widest interval of such a power-on, s; judgement")
     warm_courses_s: tuple[float, ...] = (0.5, 3.0, 20.0)  # in which what warms with the power levels off, s
     warm_samples: int = knob(3, (2, 100), "samples after power-on, or before it, that tell")
+    spread_share: float = knob(
+        0.5, (0.0, 5.0), "of what places gain, that others lose where left heat spreads; judgement"
+    )
     warm_share: float = knob(0.7, (0.0, 1.0), "of a place's variance that warming with the power is; judgement")
     warm_steady: float = knob(0.9, (0.0, 1.0), "the same for warming from the first frame on; judgement")
     warm_before: float = knob(
