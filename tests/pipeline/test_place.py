@@ -9,8 +9,11 @@ from scipy.fft import dctn, idctn
 from thermscan.measure.placement import TAKEN_UPRIGHT
 from thermscan.model.board import Board
 from thermscan.model.pose import map_points
+from thermscan.model.quantity import Measured
 from thermscan.model.recording import Facts, Mark, Recording
 from thermscan.model.settings import Settings
+from thermscan.model.timing import Timing
+from thermscan.pipeline import place
 from thermscan.pipeline.place import place_all
 from thermscan.pipeline.prepare import prepare
 
@@ -73,3 +76,19 @@ def test_a_board_that_warms_from_the_first_frame_on_is_not_timed_by_what_steps_o
     assert placed.track.placement.trusted
     assert placed.prepared.timing.on_s is None
     assert placed.prepared.timing.on_why.startswith("on_before_recording")
+
+
+@pytest.mark.parametrize(("whole_s", "is_kept"), [(3.4, True), (4.4, False)])
+def test_a_power_on_that_the_picture_shows_before_the_board_does_is_kept_where_places_warm_between(
+    monkeypatch, whole_s, is_kept
+):
+    def at(moment):
+        return Timing(on_s=Measured(moment, moment - 0.2, moment + 0.2))
+
+    monkeypatch.setattr(place, "find_power", lambda *_, **__: at(4.4))
+    monkeypatch.setattr(place, "has_warmed", lambda *_, **__: True)
+    prepared = replace(prepare(recording(seed=0), settings=SETTINGS), timing=at(whole_s))
+    (placed,), _ = place_all([prepared], BOARD, side="top", settings=SETTINGS)
+    timing = placed.prepared.timing
+    assert (timing.on_s == at(whole_s).on_s) == is_kept
+    assert is_kept or timing.on_why.startswith("on_before")

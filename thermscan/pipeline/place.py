@@ -127,7 +127,8 @@ def _in_line(placed: Sequence[Placed], board: Board, *, settings: Settings) -> l
 def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settings: Settings) -> Prepared:
     """Read the switching times again from what shows the board alone, now that it is known what does.
 
-    A power-on that only the whole picture shows is kept: bench that warms with the board tells as well.
+    A power-on that only the whole picture shows is kept, bench that warms with the board tells as well; so is one that
+    it shows before the board's own where places warm meanwhile.
     """
     if one.cells is None:
         return one
@@ -140,7 +141,10 @@ def _timed_on_board(one: Prepared, placement: Placement, board: Board, *, settin
         return one
     seen = None if one.recording.facts.supply else timing.on_s  # a log tells better what the temperatures leave open
     if seen is not None and has_warmed(one.cells, seen, timing.off_s, settings=settings.timing):
-        return one if one.timing.on_s is None else replace(one, timing=warm_first(one.timing.visits))
+        whole = one.timing.on_s
+        if whole is None or whole.high < seen.low:  # the heat before is that of the power-on that the picture shows
+            return one
+        return replace(one, timing=warm_first(one.timing.visits))
     return replace(one, timing=replace(timing, visits=one.timing.visits))
 
 
