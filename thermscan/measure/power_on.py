@@ -163,7 +163,8 @@ def _read_cells(cells: CellSeries, breaks_s: np.ndarray, logged: Measured | None
     timing = _read(find_courses(clear, breaks_s, settings=settings), logged, visits, settings)
     if timing.off_s is not None and warms_on(clear, timing.off_s, next_on_s(timing), settings=settings):
         timing, clear = _without_glow(timing, clear, breaks_s, logged, settings)
-        if timing.off_s is not None and warms_on(clear, timing.off_s, next_on_s(timing), settings=settings):
+        again_s = next_on_s(timing)  # infinite without a power-off
+        if np.isfinite(again_s) and warms_on(clear, timing.off_s, again_s, settings=settings):
             ups = (PowerUp(timing.on_s, None),) if timing.on_s else ()
             timing = replace(timing, off_s=None, off_why=COMES_AND_GOES, power_ups=ups, restarts=0)
     return replace(timing, visits=visits)
