@@ -88,7 +88,7 @@ def _is_quiet(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> bool:
     if row is None or suspect.fault not in SHOWS_HEAT:
         return False
     if not scene.is_seen[row]:
-        return suspect.fault == "overload" or (evidence.good_boards <= 1 and _brings_as_much(row, lineup))
+        return suspect.fault == "overload" or (evidence.good_boards == 1 and _brings_as_much(row, lineup))
     is_found = any(s.ref == suspect.ref and s.power_w.low > 0 for s in evidence.sources)
     if is_found and suspect.fault == "hidden_source" and scene.kinds[row] in SLOW_THROUGH:
         return False

@@ -14,15 +14,14 @@ NEAR_PX = 3  # of a working picture: places this near are the same place
 class CoarseTracker:
     """Follows shifts, one picture after the other, to about half a working pixel.
 
-    Pictures are smoothed until the sensor pattern, which is fine, is weak against the scene; else the correlation peaks
-    at no motion. Single strong details are clipped, so that a hand or a hot part is not all that is followed. Peaks
-    within ``reach`` of the last shift are looked for, against the mean of the pictures before. What has passed
-    through the picture may have taken the shift along: where the first pictures fit clearly better elsewhere, by the
-    rule of the check of the whole motion, that place is taken and the memory begins anew. A part that warms looks like
-    one that was warm before, some way off; so more of the picture must lie right there as well. The memory also begins
-    anew where bright and
-    dark change places, as on bare metal that mirrors somebody who comes: a jump is believed only where edges of either
-    sign have jumped too since the picture before.
+    Pictures are smoothed until the sensor pattern, which is fine, is weak against the scene; else the correlation
+    peaks at no motion. Single strong details are clipped, so that a hand or a hot part is not all that is followed.
+    Peaks within ``reach`` of the last shift are looked for, against the mean of the pictures before. What has
+    passed through the picture may have taken the shift along: where the first pictures fit clearly better
+    elsewhere, by the rule of the check of the whole motion, that place is taken and the memory begins anew. A part
+    that warms looks like one that was warm before, some way off; so more of the picture must lie right there as
+    well. The memory also begins anew where bright and dark change places, as on bare metal that mirrors somebody
+    who comes: a jump is believed only where edges of either sign have jumped too since the picture before.
     """
 
     def __init__(self, shape: tuple[int, int], settings: MotionSettings) -> None:
