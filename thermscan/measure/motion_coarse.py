@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
+from dataclasses import dataclass, replace
+
 import numpy as np
 from scipy import fft
 
@@ -11,17 +14,30 @@ from thermscan.model.settings import MotionSettings
 NEAR_PX = 3  # of a working picture: places this near are the same place
 
 
+KEPT = 12  # memories of earlier pictures
+
+
+@dataclass(frozen=True)
+class _Memory:
+    """Pictures as they were: the mean spectrum and one smoothed picture, both moved back, and their last shift."""
+
+    spectrum: np.ndarray
+    picture: np.ndarray
+    shift: np.ndarray
+
+
 class CoarseTracker:
     """Follows shifts, one picture after the other, to about half a working pixel.
 
     Pictures are smoothed until the sensor pattern, which is fine, is weak against the scene; else the correlation
     peaks at no motion. Single strong details are clipped, so that a hand or a hot part is not all that is followed.
     Peaks within ``reach`` of the last shift are looked for, against the mean of the pictures before. What has
-    passed through the picture may have taken the shift along: where the first pictures fit clearly better
-    elsewhere, by the rule of the check of the whole motion, that place is taken and the memory begins anew. A part
-    that warms looks like one that was warm before, some way off; so more of the picture must lie right there as
-    well. The memory also begins anew where bright and dark change places, as on bare metal that mirrors somebody
-    who comes: a jump is believed only where edges of either sign have jumped too since the picture before.
+    passed through the picture may have taken the shift along: where the first pictures, or those from which the
+    shift has moved away since, fit clearly better elsewhere, by the rule of the check of the whole motion, that
+    place is taken and the memory begins anew. A part that warms looks like one that was warm before, some way off;
+    so more of the picture must lie right there as well. The memory also begins anew where bright and dark change
+    places, as on bare metal that mirrors somebody who comes: a jump is believed only where edges of either sign
+    have jumped too since the picture before.
     """
 
     def __init__(self, shape: tuple[int, int], settings: MotionSettings) -> None:
@@ -36,6 +52,7 @@ class CoarseTracker:
         self.allowed = (down[:, None] <= shape[0] / 4) & (right[None] <= shape[1] / 4)
         self.last = np.zeros(2)
         self.count = 0
+        self.kept: deque[_Memory] = deque(maxlen=KEPT)
         self.since = 0  # pictures in the memory
         self.before: np.ndarray | None = None
 
@@ -45,8 +62,8 @@ class CoarseTracker:
         self.count += 1
         before, self.before = self.before, picture
         if before is None:
-            self.running = self.first = spectrum
-            self.start = smoothed(picture, self.settings.coarse_px)
+            self.running = spectrum
+            self.first = _Memory(spectrum, smoothed(picture, self.settings.coarse_px), self.last)
             return self.last
         found = self.peak(self.correlation(spectrum, self.running), self.last, self.reach)
         self.since += 1
@@ -54,14 +71,24 @@ class CoarseTracker:
             found, self.since = stayed, 1
             self.running = self.moved_back(spectrum, found)
         self.last = found
-        if (better := self.elsewhere(picture, self.correlation(spectrum, self.first))) is not None:
-            self.last, self.running, self.since = better, self.first, self.settings.memory_frames
+        for known in (self.first, *self.before_a_move()):
+            if (better := self.elsewhere(picture, spectrum, known)) is not None:
+                self.last, self.running, self.since = better, known.spectrum, self.settings.memory_frames
+                break
         back = self.moved_back(spectrum, self.last)
         memory = self.settings.memory_frames
         self.running = self.running + (back - self.running) / min(self.since + 1, memory)
         if self.count <= memory:
-            self.first = self.running
+            self.first = replace(self.first, spectrum=self.running)
+        elif self.count % memory == 0:
+            fine = np.roll(smoothed(picture, self.settings.coarse_px), np.round(-self.last[::-1]).astype(int), (0, 1))
+            self.kept.append(_Memory(self.running, fine, self.last))
         return self.last
+
+    def before_a_move(self) -> list[_Memory]:
+        """Return the last memory from which the shift has moved away since: something may have taken it along."""
+        moved = [m for m in self.kept if np.hypot(*(m.shift - self.last)) > NEAR_PX]
+        return moved[-1:]
 
     def moved_back(self, spectrum: np.ndarray, shift: np.ndarray) -> np.ndarray:
         """Return the spectrum of the same picture without its shift."""
@@ -93,8 +120,9 @@ class CoarseTracker:
         """Return the correlation at every shift, ndarray (rows, columns), about 1 where the pictures are alike."""
         return fft.irfft2(spectrum * np.conj(fixed), s=self.shape)
 
-    def elsewhere(self, picture: np.ndarray, correlation: np.ndarray) -> np.ndarray | None:
-        """Return the place where a picture fits the first clearly better than at the last shift, None if nowhere."""
+    def elsewhere(self, picture: np.ndarray, spectrum: np.ndarray, known: _Memory) -> np.ndarray | None:
+        """Return the place where a picture fits a memory clearly better than at the last shift, None if nowhere."""
+        correlation = self.correlation(spectrum, known.spectrum)
         around = np.round(self.last).astype(int)
         at = np.roll(correlation, tuple(NEAR_PX - around[::-1]), (0, 1))
         here = float(at[: 2 * NEAR_PX + 1, : 2 * NEAR_PX + 1].max())
@@ -105,7 +133,7 @@ class CoarseTracker:
             return None
         place = np.array(as_shift((row, column), self.shape))
         fine = smoothed(picture, self.settings.coarse_px)
-        if misfit(self.start, fine, place) >= misfit(self.start, fine, self.last):
+        if misfit(known.picture, fine, place) >= misfit(known.picture, fine, self.last):
             return None
         return self.peak(correlation, place, 1)
 
