@@ -5,13 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.explain.conftest import POWER_W, draw_made_board, evidence_of, run_plate
-from tests.explain.test_late_load import late
+from tests.explain.conftest import POWER_W, evidence_of, run_plate
+from tests.explain.test_late_load import late, with_load
 from thermscan.explain.harmless import heat_of, starts_later
 from thermscan.explain.pattern import OwnHeat
 from thermscan.explain.scene import Scene
 from thermscan.explain.suspect import explain
-from thermscan.model.board import Part
 from thermscan.model.settings import ExplainSettings
 
 SETTINGS = ExplainSettings()
@@ -60,11 +59,7 @@ def test_what_a_part_of_the_far_side_warms_is_smooth_where_single_places_are_not
 def started(seed, *, good_frames, faulty_frames, load_w=0.3):
     """Return board and evidence of a healthy board whose Q1 starts some frames after power-on, sooner or later."""
     random = np.random.default_rng(seed)
-    board = draw_made_board(random)
-    load = next(p for p in board.parts if p.kind == "capacitor" and p.nets[0] == "+12V")
-    load = Part("Q1", "transistor", load.x, load.y, 3.0, 2.5, nets=("+12V", "OUT1"))
-    board = replace(board, parts=(*(p for p in board.parts if (p.x, p.y) != (load.x, load.y)), load))
-    refs = [p.ref for p in board.parts]
+    board, refs = with_load(random)
     base = np.array([random.uniform(*POWER_W.get(p.kind, (0, 0))) for p in board.parts])
     base[refs.index("Q1")] = 0.0
     alone = np.array([load_w * (ref == "Q1") for ref in refs])

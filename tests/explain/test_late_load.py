@@ -22,14 +22,19 @@ def late(course, frames):
     return np.concatenate([np.zeros_like(course[:frames]), course[: len(course) - frames]])
 
 
-def made(seed, *, behind, load_w=0.15):
-    """Return board and evidence: U1 is dead, and Q1 on the input starts ``behind`` frames late on the good boards."""
-    random = np.random.default_rng(seed)
+def with_load(random):
+    """Draw a made board on which a transistor Q1 on the input stands in for a capacitor; return it with its refs."""
     board = draw_made_board(random)
     load = next(p for p in board.parts if p.kind == "capacitor" and p.nets[0] == "+12V")
     load = Part("Q1", "transistor", load.x, load.y, 3.0, 2.5, nets=("+12V", "OUT1"))
     board = replace(board, parts=(*(p for p in board.parts if (p.x, p.y) != (load.x, load.y)), load))
-    refs = [p.ref for p in board.parts]
+    return board, [p.ref for p in board.parts]
+
+
+def made(seed, *, behind, load_w=0.15):
+    """Return board and evidence: U1 is dead, and Q1 on the input starts ``behind`` frames late on the good boards."""
+    random = np.random.default_rng(seed)
+    board, refs = with_load(random)
     base = np.array([random.uniform(*POWER_W.get(p.kind, (0, 0))) for p in board.parts])
     alone = np.array([load_w * (ref == "Q1") for ref in refs])
     runs = []

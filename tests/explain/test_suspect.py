@@ -411,6 +411,9 @@ def test_one_good_board_lowers_the_odds_and_clears_nothing(made_case, goods, kep
     assert held.probability + none + other == pytest.approx(1.0)
     _, none, _ = one_good_held_back((replace(found, probability=0.4),), 0.55, 0.05, evidence, settings)
     assert none == pytest.approx(0.55)
+    backed = frozenset({found.ref})
+    (held,), none, other = one_good_held_back((found,), 0.15, 0.05, evidence, settings, backed=backed)
+    assert (held.probability, none, other) == pytest.approx((0.8, 0.15, 0.05))
 
 
 def test_a_part_that_keeps_most_of_its_heat_is_not_open(made_case):

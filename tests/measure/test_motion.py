@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from skimage import data
 
-from thermscan.measure import motion_coarse
 from thermscan.measure.motion import coarse_shifts, follow_motion
 from thermscan.measure.motion_check import bridge, misplaced_px
 from thermscan.measure.motion_coarse import CoarseTracker
@@ -283,16 +282,23 @@ def test_a_shift_that_was_taken_along_is_found_again(margin, is_found):
     assert (np.abs(shift - true[-1, :2, 2] + true[0, :2, 2]).max() < 1.5) == is_found
 
 
-@pytest.mark.parametrize(("kept", "is_found"), [(12, True), (0, False)])
-def test_a_shift_that_was_taken_along_is_found_again_where_heat_has_changed_the_picture(monkeypatch, kept, is_found):
-    monkeypatch.setattr(motion_coarse, "KEPT", kept)
-    tracker = CoarseTracker(SHAPE, MotionSettings(reach_px=2.0, reach_share=0.0))
+@pytest.mark.parametrize(("memories", "is_found"), [(12, True), (0, False)])
+@pytest.mark.parametrize("is_kept", [False, True])
+def test_a_shift_that_was_taken_along_is_found_again_where_heat_has_changed_the_picture(memories, is_found, is_kept):
+    tracker = CoarseTracker(SHAPE, MotionSettings(reach_px=2.0, reach_share=0.0, memories=memories))
     still = np.broadcast_to(np.eye(3), (60, 3, 3))
     cold, warm = moved(data.camera(), still), moved(data.coins(), still, contrast_k=3.0)
     share = np.clip((np.arange(60) - 12) / 15, 0, 1)[:, None, None]
     for i, frame in enumerate(cold + share * (warm - 24)):
         if i == 50:
             tracker.last = np.add(tracker.last, [15.0, 9.0])
+            if is_kept and memories:  # a memory was kept there meanwhile
+                right = tracker.kept[-1]
+                back = np.roll(right.picture, (-9, -15), (0, 1))
+                wrong = replace(
+                    right, spectrum=tracker.moved_back(right.spectrum, [15.0, 9.0]), picture=back, shift=tracker.last
+                )
+                tracker.kept.append(wrong)
         fine = cv2.GaussianBlur(frame.astype(np.float32), (0, 0), 1.2)
         shift = tracker.add(fine - cv2.GaussianBlur(fine, (0, 0), 3.0))
     assert (np.abs(shift).max() < 1.5) == is_found

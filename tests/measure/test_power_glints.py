@@ -60,7 +60,7 @@ def test_what_only_cools_is_left_out():
     assert ends_warmer(cells_of(warm)).all()
 
 
-@pytest.mark.parametrize("seed", [0, 3])  # of the first four, none of which was right without the second look
+@pytest.mark.parametrize("seed", [0, 3])  # of the first four; the other two are taken for restarts still
 def test_a_load_that_comes_and_goes_is_no_restart_beside_a_reflection_that_leaves(seed):
     # one small part runs in bursts and is the hottest meanwhile; a chip warms on and on
     times = clock(14.0)

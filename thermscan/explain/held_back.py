@@ -104,20 +104,26 @@ def _brings_as_much(row: int, lineup: Lineup) -> bool:
 
 
 def one_good_held_back(
-    suspects: tuple[Suspect, ...], none: float, other: float, evidence: Evidence, settings: ExplainSettings
+    suspects: tuple[Suspect, ...],
+    none: float,
+    other: float,
+    evidence: Evidence,
+    settings: ExplainSettings,
+    *,
+    backed: frozenset[str] = frozenset(),
 ) -> tuple[tuple[Suspect, ...], float, float]:
-    """Lower the odds of all suspects where one good board alone says what is healthy.
+    """Lower the odds of suspects where one good board alone says what is healthy, but of those ``backed`` by a reading.
 
     What differs then may be what is odd about the good one. Of simulated boards that a first reckoning called suspects
     with a probability of 0.5 to 0.9, 9 of 19 were, with more good boards 46 of 66. The doubt clears no board.
     """
-    whole = sum(s.probability for s in suspects)
-    if evidence.basis != "good_boards" or evidence.is_injection or evidence.good_boards != 1 or not 0 < whole < 1:
+    if evidence.basis != "good_boards" or evidence.is_injection or evidence.good_boards != 1:
         return suspects, none, other
-    kept = settings.one_good_odds * whole / (settings.one_good_odds * whole + 1.0 - whole)
-    held = tuple(replace(s, probability=s.probability * kept / whole) for s in suspects)
-    calm = max(none, min(none * (1.0 - kept) / max(none + other, 1e-12), settings.most_uncleared))
-    return held, calm, 1.0 - kept - calm
+    odds = [s.probability * (1.0 if s.ref in backed else settings.one_good_odds) for s in suspects]
+    whole = sum(odds) + none + other
+    held = [replace(s, probability=p / whole) for s, p in zip(suspects, odds, strict=True)]
+    calm = max(none, min(none / whole, settings.most_uncleared))
+    return tuple(sorted(held, key=lambda s: -s.probability)), calm, (none + other) / whole - calm
 
 
 def _share_alone(suspect: Suspect, lineup: Lineup, evidence: Evidence) -> float:

@@ -135,7 +135,7 @@ def conclude(looked: Looked, evidence: Evidence, board: Board | None, *, priors:
     )
     suspects, none, other = _outcomes(weighing, lineup, evidence, board, looked.compared)
     suspects, none, other = quiet_held_back(suspects, none, other, lineup, evidence)
-    suspects, none, other = one_good_held_back(suspects, none, other, evidence, settings)
+    suspects, none, other = one_good_held_back(suspects, none, other, evidence, settings, backed=backed)
     if is_lost or (is_thin(evidence) and not evidence.is_injection):
         suspects, none, other = held_back(suspects, none, other, lineup, evidence, backed=backed)
     if conditions.refuse(lineup.scene, suspects[0].ref if suspects else None, settings):

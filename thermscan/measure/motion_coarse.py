@@ -14,9 +14,6 @@ from thermscan.model.settings import MotionSettings
 NEAR_PX = 3  # of a working picture: places this near are the same place
 
 
-KEPT = 12  # memories of earlier pictures
-
-
 @dataclass(frozen=True)
 class _Memory:
     """Pictures as they were: the mean spectrum and one smoothed picture, both moved back, and their last shift."""
@@ -52,7 +49,7 @@ class CoarseTracker:
         self.allowed = (down[:, None] <= shape[0] / 4) & (right[None] <= shape[1] / 4)
         self.last = np.zeros(2)
         self.count = 0
-        self.kept: deque[_Memory] = deque(maxlen=KEPT)
+        self.kept: deque[_Memory] = deque(maxlen=settings.memories)
         self.since = 0  # pictures in the memory
         self.before: np.ndarray | None = None
 
@@ -74,6 +71,9 @@ class CoarseTracker:
         for known in (self.first, *self.before_a_move()):
             if (better := self.elsewhere(picture, spectrum, known)) is not None:
                 self.last, self.running, self.since = better, known.spectrum, self.settings.memory_frames
+                # memories that lie elsewhere were taken along as well
+                near = [m for m in self.kept if np.hypot(*(m.shift - better)) <= NEAR_PX]
+                self.kept = deque(near, self.settings.memories)
                 break
         back = self.moved_back(spectrum, self.last)
         memory = self.settings.memory_frames

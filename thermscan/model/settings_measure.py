@@ -90,6 +90,7 @@ class MotionSettings:
     )
     reach_share: float = knob(0.09, (0.0, 0.5), "and as a share of the picture's longer side: a hand that jumps")
     memory_frames: int = knob(10, (1, 1000), "frames whose mean the coarse shift of the next is taken against")
+    memories: int = knob(12, (0, 1000), "such means that are kept, to find what was taken along from; memory")
     margin_px: float = knob(3.0, (1.0, 20.0), "rim of the working picture that is not used")
     slope_gate: float = knob(
         10.0, (0.0, 1000.0), "power of local slopes over that of sensor pattern from which they count; made scenes"
